@@ -1,0 +1,101 @@
+/**
+ * @file audio.h  Back ends behind one table: PortAudio, a recording, the simulated unit.
+ *
+ * A back end plays a source, delivers what comes in to a sink, block by block in the caller's
+ * thread, and never blocks for ever.
+ */
+#ifndef MENDTONE_AUDIO_H
+#define MENDTONE_AUDIO_H
+
+#include <mendtone/take.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/** What to play, as a function of continuous time. */
+typedef struct mt_audio_source {
+  /** Render interleaved doubles: frame n is the value at t0_s + n * dt_s; +-1.0 = full scale. */
+  void (*render)(void *ctx, double t0_s, double dt_s, size_t nframes, double *out);
+  void *ctx;
+  unsigned nchannels;
+  double duration_s;
+} mt_audio_source;
+
+/** Where the capture goes. Every function returns MT_OK or a code that ends the run. */
+typedef struct mt_audio_sink {
+  /** Called once, before any block. `play_aligned`: frame 0 is when the source's time 0 was played. */
+  mt_code (*begin)(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err);
+  /** Interleaved float frames, +-1.0 = full scale. */
+  mt_code (*block)(void *ctx, const float *frames, size_t nframes, mt_error *err);
+  /** A problem the driver saw, at a frame counted from the first one delivered. */
+  mt_code (*problem)(void *ctx, mt_problem_kind kind, double begin_s, double end_s, const char *text,
+                     mt_error *err);
+  void *ctx;
+} mt_audio_sink;
+
+/** Told now and then how far a run is: 0...1. May be NULL. */
+typedef void (*mt_audio_progress)(void *ctx, double done);
+
+typedef struct mt_audio_request {
+  const char *input;             /**< PortAudio: (part of) a device's name, NULL: the default; file: its path;
+                           simulated unit: the path of its description */
+  const char *output;            /**< PortAudio only; NULL: the same device, else the default */
+  double rate_hz;                /**< PortAudio and simulated unit; the file back end takes the file's own */
+  double duration_s;             /**< how long to capture; the file back end reads all */
+  const mt_audio_source *source; /**< NULL: play nothing */
+  mt_audio_progress progress;
+  void *progress_ctx;
+} mt_audio_request;
+
+/** One row of the table. */
+typedef struct mt_audio_backend {
+  const char *name; /**< "portaudio", "file", "simulate" */
+  /** Run to the end. A problem that spoils the take is told to the sink, not returned. */
+  mt_code (*run)(const mt_audio_request *request, const mt_audio_sink *sink, mt_error *err);
+} mt_audio_backend;
+
+/** The back end of that name, or NULL. */
+const mt_audio_backend *mt_audio_find_backend(const char *name);
+
+/** A sound device as the system lists it now. */
+typedef struct mt_device {
+  char name[160];
+  char host_api[48];
+  unsigned max_inputs;
+  unsigned max_outputs;
+  double default_rate_hz;
+  double rates_hz[8]; /**< rates at which it could be opened just now, ascending, 0-terminated */
+  bool is_mixer;      /**< may resample, scale, or share with other programs */
+  bool is_default_input;
+  bool is_default_output;
+  char advice[160]; /**< one sentence: whether to trust it, and why */
+} mt_device;
+
+/** List the devices afresh. `*out` is malloc'ed and freed by the caller with free(). */
+mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err);
+
+/** How samples are stored. */
+typedef enum mt_sample_format { MT_SAMPLE_FLOAT, MT_SAMPLE_PCM24, MT_SAMPLE_PCM16 } mt_sample_format;
+
+/**
+ * Write interleaved float frames as WAV (RF64 beyond 4 GiB), whole or not at all: a temporary file
+ * beside it, then renamed. PCM formats get TPDF dither and are clipped, never wrapped.
+ */
+mt_code mt_audio_write_file(const char *path, const float *frames, size_t nframes, unsigned nchannels,
+                            double rate_hz, mt_sample_format format, mt_error *err);
+
+/** What a recording's header says. */
+typedef struct mt_file_info {
+  double rate_hz;
+  unsigned nchannels;
+  size_t nframes;
+} mt_file_info;
+
+/** Read only the header. MT_E_NO_INPUT, MT_E_DATA (not WAV, RF64, W64 or FLAC). */
+mt_code mt_audio_read_info(const char *path, mt_file_info *out, mt_error *err);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

@@ -1,0 +1,149 @@
+/** @file results.h  Readings, curves, findings and verdicts: what a take was found to say. */
+#ifndef MENDTONE_RESULTS_H
+#define MENDTONE_RESULTS_H
+
+#include <mendtone/quantity.h>
+#include <mendtone/take.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+#define MT_RESULTS_FORMAT "mendtone-results"
+#define MT_RESULTS_FORMAT_VERSION 1
+
+typedef enum mt_validity {
+  MT_VALID,
+  MT_NO_SIGNAL,
+  MT_CLIPPED,
+  MT_DROPOUT,
+  MT_RIG_LIMITED, /**< the value is an upper bound only */
+  MT_NOT_MEASURED
+} mt_validity;
+
+typedef enum mt_verdict {
+  MT_VERDICT_NONE, /**< no limit was set */
+  MT_VERDICT_PASS,
+  MT_VERDICT_UNDECIDED,
+  MT_VERDICT_FAIL
+} mt_verdict; /**< ordered from best to worst */
+
+/** Which stimulus channel is heard: the value of a `route` reading. */
+typedef enum mt_route { MT_ROUTE_NONE, MT_ROUTE_LEFT, MT_ROUTE_RIGHT, MT_ROUTE_BOTH } mt_route;
+
+/** One quantity. Zero it, then set what applies. */
+typedef struct mt_reading {
+  mt_quantity quantity;
+  mt_channel channel;
+  char segment[16];   /**< where in the stimulus; "" for a plain recording */
+  char state[32];     /**< positions of the unit's switches */
+  double freq_hz;     /**< of the tone it was read with; 0: does not apply */
+  int order;          /**< harmonic or intermodulation order; 0: does not apply */
+  double mains_hz;    /**< hum only */
+  double value;       /**< in the quantity's own unit; for `route` an mt_route. Meaningless unless
+                           valid or rig_limited */
+  double uncertainty; /**< expanded, k = 2, same unit (dB for levels) */
+  mt_validity validity;
+  char why[128]; /**< when not valid: the reason in words */
+  mt_verdict verdict;
+} mt_reading;
+
+/** A quantity over frequency. x ascending. Arrays are owned by the results. */
+typedef struct mt_curve {
+  mt_quantity quantity;
+  mt_channel channel;
+  char segment[16];
+  char state[32];
+  size_t npoints;
+  double *x; /**< Hz */
+  double *y;
+  double *uncertainty; /**< expanded, k = 2 */
+  mt_validity validity;
+  char why[128];
+} mt_curve;
+
+/** A likely cause for a pattern of readings. */
+typedef struct mt_finding {
+  char id[32];
+  mt_channel channel;
+  char text[256];
+  char evidence[4][128];
+  size_t nevidence;
+} mt_finding;
+
+/** One limit held against one reading (or one stretch of a curve). */
+typedef struct mt_judgement {
+  mt_quantity quantity;
+  mt_channel channel;
+  char segment[16];
+  char state[32];
+  int order;
+  bool has_value;
+  double value;       /**< in `unit`: of a curve, the value nearest to or furthest beyond its limit */
+  double at_hz;       /**< of a curve: where; else 0 */
+  double uncertainty; /**< expanded, k = 2; in dB when `unit` is % */
+  double min;         /**< in `unit`; -INFINITY: none */
+  double max;         /**< in `unit`; +INFINITY: none */
+  mt_unit unit;       /**< as the plan states the limit */
+  bool implied;       /**< route and polarity that every plan implies */
+  mt_verdict verdict;
+  char text[192]; /**< the reason in plain words for a newcomer */
+} mt_judgement;
+
+/** All that is said of one take (or of several takes of one check). */
+typedef struct mt_results {
+  char unit_name[96]; /**< of the plan, may be "" */
+  char plan_name[96]; /**< "default", a file name, or "" when nothing was judged */
+  char file[512];
+  double rate_hz;
+  unsigned nchannels;
+  size_t nframes;
+  bool valid;       /**< false: a problem spoils the whole take */
+  bool is_stimulus; /**< marks were found; false: a plain recording */
+  double stimulus_level_dbfs;
+  bool has_clock_offset;
+  double clock_offset_ppm;
+  mt_problem *problems;
+  size_t nproblems;
+  mt_reading *readings;
+  size_t nreadings;
+  mt_curve *curves;
+  size_t ncurves;
+  mt_finding *findings;
+  size_t nfindings;
+  mt_judgement *judgements;
+  size_t njudgements;
+  mt_verdict verdict;
+} mt_results;
+
+/** Make an empty set of results. */
+mt_code mt_results_create(mt_results **out, mt_error *err);
+
+/** Append a copy. MT_E_INTERNAL if a valid or rig_limited reading is not finite: NaN never leaves a stage. */
+mt_code mt_results_add_reading(mt_results *results, const mt_reading *reading, mt_error *err);
+
+/** Append a copy of the record and of its arrays (curve->npoints each). */
+mt_code mt_results_add_curve(mt_results *results, const mt_curve *curve, mt_error *err);
+mt_code mt_results_add_finding(mt_results *results, const mt_finding *finding, mt_error *err);
+mt_code mt_results_add_judgement(mt_results *results, const mt_judgement *judgement, mt_error *err);
+mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, mt_error *err);
+
+/** The first reading of that quantity, channel and segment (NULL or "": any segment), or NULL. */
+const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,
+                                  const char *segment);
+
+/** The first curve of that quantity and channel, or NULL. */
+const mt_curve *mt_results_find_curve(const mt_results *results, mt_quantity quantity, mt_channel channel);
+
+/** Free all; accepts NULL and leaves NULL. */
+void mt_results_destroy(mt_results **results);
+
+/** "valid", "no_signal"...; "pass", "fail"...; "left", "none"...; never NULL. */
+const char *mt_validity_name(mt_validity validity);
+const char *mt_verdict_name(mt_verdict verdict);
+const char *mt_route_name(mt_route route);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

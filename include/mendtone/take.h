@@ -1,0 +1,93 @@
+/** @file take.h  One capture of a stimulus, what went wrong in it, and where the stimulus lies in it. */
+#ifndef MENDTONE_TAKE_H
+#define MENDTONE_TAKE_H
+
+#include <mendtone/error.h>
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/** Capture channel: 0 left, 1 right, 2 "ch3"...; MT_CHANNEL_BOTH for a pair. */
+typedef int mt_channel;
+#define MT_LEFT 0
+#define MT_RIGHT 1
+#define MT_CHANNEL_BOTH (-1)
+/** In a limit only: whichever channel has the quantity. */
+#define MT_CHANNEL_ANY (-2)
+#define MT_CHANNELS_MAX 32
+
+/** Write "left", "right", "both", "ch3"... into a buffer of at least 8 bytes and return it. */
+const char *mt_channel_name(mt_channel channel, char out[8]);
+
+typedef enum mt_problem_kind {
+  MT_PROBLEM_DRIVER,       /**< the driver reported an overflow or an underflow */
+  MT_PROBLEM_LOST,         /**< frames lost or repeated: the tone's phase or the marks' distance jumps */
+  MT_PROBLEM_DROPOUT,      /**< the signal was away for a while */
+  MT_PROBLEM_CLIPPED,      /**< samples stand at full scale */
+  MT_PROBLEM_SILENT_INPUT, /**< every sample is zero, or the same */
+  MT_PROBLEM_UNSTEADY,     /**< neither a steady tone nor steady noise */
+  MT_PROBLEM_LAST
+} mt_problem_kind;
+
+/** Something that spoils part of a take. A reading from a spoilt window never passes. */
+typedef struct mt_problem {
+  mt_problem_kind kind;
+  mt_channel channel; /**< MT_CHANNEL_BOTH: all channels */
+  double begin_s;     /**< from the take's first frame */
+  double end_s;
+  char text[160]; /**< one line in words */
+} mt_problem;
+
+/**
+ * A take. Samples are interleaved float, [nframes x nchannels], +-1.0 = full scale.
+ * Create with mt_take_create(), or zero it and fill it through mt_take_append().
+ */
+typedef struct mt_take {
+  char file[512]; /**< where it is stored, "" if nowhere */
+  float *samples; /**< owned */
+  size_t nframes; /**< per channel */
+  unsigned nchannels;
+  double rate_hz;
+  bool play_aligned;    /**< frame 0 of the take is the moment frame 0 of the stimulus was played */
+  mt_problem *problems; /**< owned */
+  size_t nproblems;
+  size_t capacity_frames; /**< allocated */
+} mt_take;
+
+/** Make an empty take. @return MT_E_ARG for a rate or a channel count out of range, MT_E_MEMORY. */
+mt_code mt_take_create(double rate_hz, unsigned nchannels, mt_take **out, mt_error *err);
+
+/** Append interleaved frames. `take` is unchanged on failure. */
+mt_code mt_take_append(mt_take *take, const float *frames, size_t nframes, mt_error *err);
+
+/** Append a problem, its text formatted. Problems that cannot be stored for want of memory are an error. */
+mt_code mt_take_add_problem(mt_take *take, mt_problem_kind kind, mt_channel channel, double begin_s,
+                            double end_s, mt_error *err, const char *fmt, ...) MT_PRINTF(7, 8);
+
+/** The problem that spoils [begin_s, end_s] of a channel, or NULL. MT_CHANNEL_BOTH matches every channel. */
+const mt_problem *mt_take_find_problem(const mt_take *take, mt_channel channel, double begin_s, double end_s);
+
+/** Free all; accepts NULL and leaves NULL. */
+void mt_take_destroy(mt_take **take);
+
+/**
+ * Where a stimulus lies in a take: stimulus time t falls on frame `start_frame + t * rate / (1 + e)`,
+ * with e = clock_offset_ppm * 1e-6. A tone played at f is seen at f * (1 + e).
+ */
+typedef struct mt_location {
+  double start_frame;            /**< fractional; median over the channels that carry the marks */
+  double clock_offset_ppm;       /**< player's clock less recorder's, from the distance of the marks */
+  double clock_uncertainty_ppm;  /**< expanded, k = 2 */
+  bool arrived[MT_CHANNELS_MAX]; /**< this capture channel carries the marks */
+  double arrival_frame[MT_CHANNELS_MAX];         /**< stimulus time 0 on this channel, fractional frames */
+  double arrival_uncertainty_s[MT_CHANNELS_MAX]; /**< expanded, k = 2 */
+} mt_location;
+
+#ifdef __cplusplus
+}
+#endif
+#endif

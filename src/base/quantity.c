@@ -1,0 +1,160 @@
+#include <mendtone/quantity.h>
+
+#include "base/decibel.h"
+#include "base/text.h"
+
+#include <assert.h>
+#include <string.h>
+
+/* In the order of the enum; tests/unit/test_quantity.c checks that. */
+static const mt_quantity_info table[MT_Q_LAST] = {
+    [MT_Q_FREQUENCY] = {"frequency", MT_UNIT_HZ, false, "frequency",
+                        "of the tone as the recorder's clock sees it", "IEEE 1057 four-parameter fit"},
+    [MT_Q_LEVEL] = {"level", MT_UNIT_DBFS, false, "level", "RMS of the tone re the RMS of a full-scale sine",
+                    "AES17-2015 3.12, IEC 61606-3:2008 3.4"},
+    [MT_Q_GAIN] = {"gain", MT_UNIT_DB, false, "gain", "level captured less level played, rig included",
+                   "own definition"},
+    [MT_Q_BALANCE] = {"balance", MT_UNIT_DB, false, "balance", "level of the left less level of the right",
+                      "IEC 60268-3 (gain difference), sign: own definition"},
+    [MT_Q_PHASE_DIFFERENCE] = {"phase_difference", MT_UNIT_DEGREE, false, "phase difference",
+                               "phase of the left less phase of the right", "own definition"},
+    [MT_Q_POLARITY] = {"polarity", MT_UNIT_NONE, false, "polarity", "+1 normal, -1 inverted",
+                       "own definition"},
+    [MT_Q_ROUTE] = {"route", MT_UNIT_NONE, false, "hears", "which stimulus channel is heard",
+                    "own definition"},
+    [MT_Q_CROSSTALK] = {"crosstalk", MT_UNIT_DB, false, "crosstalk",
+                        "other channel's tone heard here re its level there, this channel silent",
+                        "IEC 60268-3 (crosstalk attenuation, sign reversed)"},
+    [MT_Q_THD_F] = {"thd_f", MT_UNIT_DB, false, "THD (re fundamental)",
+                    "root of the harmonics' summed power re the fundamental",
+                    "closed form in mathematical references"},
+    [MT_Q_THD_R] = {"thd_r", MT_UNIT_DB, false, "THD (re total)",
+                    "root of the harmonics' summed power re the total", "IEC 60268-3:2013 14.12.3.2"},
+    [MT_Q_THD_N] = {"thd_n", MT_UNIT_DB, false, "THD+N",
+                    "all but the fundamental re the total, 20 Hz to 20 kHz",
+                    "AES17-2015 6.3.1, the notch replaced by an exact removal"},
+    [MT_Q_HARMONIC] = {"harmonic", MT_UNIT_DB, false, "harmonic", "one harmonic re the fundamental",
+                       "IEC 60268-3:2013 14.12.5, referred to the fundamental"},
+    [MT_Q_SINAD] = {"sinad", MT_UNIT_DB, false, "SINAD", "signal over everything else but DC, up to rate/2",
+                    "IEEE 1241"},
+    [MT_Q_ENOB] = {"enob", MT_UNIT_BIT, false, "effective bits",
+                   "bits of the ideal quantiser with the same error, full scale", "IEEE 1241"},
+    [MT_Q_NOISE] = {"noise", MT_UNIT_DBFS, false, "noise", "RMS 20 Hz to 20 kHz, nothing played",
+                    "AES17-2015 6.4.2 without weighting"},
+    [MT_Q_NOISE_A] = {"noise_a", MT_UNIT_DBFS, false, "noise, A", "the same, A-weighted",
+                      "IEC 61672-1 Annex E"},
+    [MT_Q_NOISE_CCIR] = {"noise_ccir", MT_UNIT_DBFS, false, "noise, CCIR-RMS",
+                         "the same, ITU-R BS.468 weighting less 5.63 dB, rms", "AES17-2015 5.2.7, 6.4.2"},
+    [MT_Q_SNR] = {"snr", MT_UNIT_DB, false, "signal to noise",
+                  "level of the reference tone less the idle noise",
+                  "IEC 60268-3, the reference being the tone played"},
+    [MT_Q_DYNAMIC_RANGE] = {"dynamic_range", MT_UNIT_DB, false, "dynamic range",
+                            "reference tone over the weighted residual of a tone 60 dB lower",
+                            "AES17-2015 6.4.1, from the reference level instead of full scale"},
+    [MT_Q_HUM] = {"hum", MT_UNIT_DBFS, false, "mains hum",
+                  "mains frequency and its harmonics, nothing played", "own definition"},
+    [MT_Q_IMD_MOD] = {"imd_mod", MT_UNIT_DB, false, "IMD (modulation)", "modulation distortion of that order",
+                      "IEC 60268-3:2013 14.12.7"},
+    [MT_Q_IMD_DIFF] = {"imd_diff", MT_UNIT_DB, false, "IMD (difference)",
+                       "difference-frequency distortion of that order", "IEC 60268-3:2013 14.12.8"},
+    [MT_Q_CLOCK_OFFSET] = {"clock_offset", MT_UNIT_PPM, false, "clock offset",
+                           "player's clock less recorder's", "own definition"},
+    [MT_Q_DELAY] = {"delay", MT_UNIT_SECOND, false, "delay",
+                    "of a channel: from playing to arrival; of the pair: left less right", "own definition"},
+    [MT_Q_DC] = {"dc", MT_UNIT_FS, false, "DC offset", "mean of the samples, of full scale",
+                 "own definition"},
+    [MT_Q_PEAK] = {"peak", MT_UNIT_DBFS, false, "sample peak", "largest sample re full scale",
+                   "own definition"},
+    [MT_Q_MAX_LEVEL] = {"max_level", MT_UNIT_DBFS, false, "maximum level",
+                        "level at the distortion the plan allows", "IEC 60268-3 (distortion-limited output)"},
+    [MT_Q_OUTPUT_IMPEDANCE] = {"output_impedance", MT_UNIT_OHM, false, "output impedance",
+                               "from the level with two loads", "Ohm's law"},
+    [MT_Q_OUTPUT_POWER] = {"output_power", MT_UNIT_WATT, false, "output power", "into the load",
+                           "IEC 60268-3"},
+    [MT_Q_TRACKING_ERROR] = {"tracking_error", MT_UNIT_DB, false, "tracking error",
+                             "change of balance over the travel of a volume control", "own definition"},
+    [MT_Q_DROPOUTS] = {"dropouts", MT_UNIT_COUNT, false, "dropouts", "times the signal went away",
+                       "own definition"},
+    [MT_Q_BOOST] = {"boost", MT_UNIT_DB, false, "boost",
+                    "largest difference of response from the reference state", "own definition"},
+    [MT_Q_BOOST_FREQ] = {"boost_freq", MT_UNIT_HZ, false, "boost at", "where the largest difference lies",
+                         "own definition"},
+    [MT_Q_RESPONSE] = {"response", MT_UNIT_DB, true, "response",
+                       "gain over frequency re the gain at the reference tone",
+                       "IEC 60268-3; exponential sweep after Farina 2000 and Novak 2015"},
+    [MT_Q_PHASE] = {"phase", MT_UNIT_DEGREE, true, "phase", "phase over frequency, delay taken out",
+                    "own definition"},
+    [MT_Q_SPECTRUM] = {"spectrum", MT_UNIT_DBFS, true, "spectrum", "power of the strongest bin in each cell",
+                       "own definition"},
+};
+
+static const char *const unit_names[MT_UNIT_LAST] = {
+    [MT_UNIT_NONE] = "",   [MT_UNIT_HZ] = "Hz",   [MT_UNIT_DBFS] = "dBFS", [MT_UNIT_DBV] = "dBV",
+    [MT_UNIT_VOLT] = "V",  [MT_UNIT_DB] = "dB",   [MT_UNIT_PERCENT] = "%", [MT_UNIT_DEGREE] = "deg",
+    [MT_UNIT_BIT] = "bit", [MT_UNIT_PPM] = "ppm", [MT_UNIT_SECOND] = "s",  [MT_UNIT_MILLISECOND] = "ms",
+    [MT_UNIT_FS] = "FS",   [MT_UNIT_OHM] = "ohm", [MT_UNIT_WATT] = "W",    [MT_UNIT_COUNT] = "count",
+};
+
+const mt_quantity_info *mt_quantity_describe(mt_quantity q)
+{
+  assert(q >= 0 && q < MT_Q_LAST);
+  return &table[q];
+}
+
+bool mt_quantity_parse(const char *name, mt_quantity *out)
+{
+  for (size_t i = 0; i < MT_Q_LAST; i++)
+    if (strcmp(table[i].name, name) == 0) {
+      *out = (mt_quantity)i;
+      return true;
+    }
+  return false;
+}
+
+const char *mt_quantity_nearest(const char *name)
+{
+  const char *names[MT_Q_LAST];
+  for (size_t i = 0; i < MT_Q_LAST; i++)
+    names[i] = table[i].name;
+  return mt_text_nearest(name, names, MT_Q_LAST);
+}
+
+const char *mt_unit_name(mt_unit unit)
+{
+  assert(unit >= 0 && unit < MT_UNIT_LAST);
+  return unit_names[unit];
+}
+
+bool mt_unit_parse(const char *name, mt_unit *out)
+{
+  for (size_t i = 0; i < MT_UNIT_LAST; i++)
+    if (strcmp(unit_names[i], name) == 0) {
+      *out = (mt_unit)i;
+      return true;
+    }
+  return false;
+}
+
+bool mt_unit_convert(double value, mt_unit from, mt_unit to, double *out)
+{
+  double result;
+
+  if (from == to)
+    result = value;
+  else if (from == MT_UNIT_PERCENT && to == MT_UNIT_DB && value > 0.0)
+    result = mt_db_of_ratio(value / 100.0);
+  else if (from == MT_UNIT_DB && to == MT_UNIT_PERCENT)
+    result = 100.0 * mt_ratio_of_db(value);
+  else if (from == MT_UNIT_VOLT && to == MT_UNIT_DBV && value > 0.0)
+    result = mt_db_of_ratio(value);
+  else if (from == MT_UNIT_DBV && to == MT_UNIT_VOLT)
+    result = mt_ratio_of_db(value);
+  else if (from == MT_UNIT_SECOND && to == MT_UNIT_MILLISECOND)
+    result = 1e3 * value;
+  else if (from == MT_UNIT_MILLISECOND && to == MT_UNIT_SECOND)
+    result = 1e-3 * value;
+  else
+    return false;
+  *out = result;
+  return true;
+}
