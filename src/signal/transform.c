@@ -1,4 +1,4 @@
-#include "analysis/transform.h"
+#include "signal/transform.h"
 
 #include <kiss_fftr.h>
 #include <limits.h>

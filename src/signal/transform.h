@@ -1,6 +1,6 @@
 /** @file transform.h  The real Fourier transform, in float. The only file that includes KissFFT is transform.c. */
-#ifndef ANALYSIS_TRANSFORM_H
-#define ANALYSIS_TRANSFORM_H
+#ifndef SIGNAL_TRANSFORM_H
+#define SIGNAL_TRANSFORM_H
 
 #include <mendtone/error.h>
 
