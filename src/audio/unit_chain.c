@@ -60,7 +60,7 @@ static double complex channel_response(const mt_simulated_unit *unit, unsigned c
   const mt_simulated_channel *c;
   mt_unit_filter high_pass, shelf;
   double w = 2.0 * MT_PI * freq_hz / rate_hz;
-  double complex z1 = CMPLX(cos(w), -sin(w)); /* one sample later */
+  double complex z1 = cos(w) - sin(w) * (double complex)I; /* one sample later */
 
   assert(channel < 2 && rate_hz > 0.0);
   c = &unit->channel[channel];
