@@ -105,8 +105,8 @@ mt_code mt_simulate_run(const mt_simulated_unit *unit, const mt_audio_request *r
  *
  * What the steady response must be read as when dead zone, clip and the bent orders are absent.
  * Crosstalk is left out. Evaluated from the filters' coefficients at the capture rate, so it is the
- * truth of the samples, not of an analogue prototype (which the high-pass follows to 0.01 dB below
- * rate / 10, and from a corner below 500 Hz everywhere up to 20 kHz at 48 kHz).
+ * truth of the samples; the analogue capacitor is within 0.004 dB of it from 20 Hz to 20 kHz at 48 kHz
+ * for corners up to 500 Hz.
  *
  * @param channel  0 or 1.
  * @param freq_hz  In the recorder's hertz: a tone played at f arrives as f * (1 + e). 0 < f < rate / 2.
