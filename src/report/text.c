@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define LABEL_COLUMNS 20
+#define LABEL_COLUMNS 22
 #define CELL_COLUMNS 10
 #define HALF_POWER_DB (-3.0103)
 
@@ -55,21 +55,15 @@ static void print_verdict(const mt_results *results, FILE *out)
     mt_layout_wrap(out, "", "", "The take as a whole is spoilt: see its problems below, and take it again.");
 }
 
+/* The judgement's own words name quantity and channel; without them the table's have to do. */
 static void print_judgement(const mt_judgement *judgement, FILE *out)
 {
   char channel[8];
-  char text[300];
-  const char *label = mt_quantity_describe(judgement->quantity)->label;
-  char order[32] = "";
+  char text[100];
 
-  if (judgement->order > 0)
-    snprintf(order, sizeof order, " %d", judgement->order);
-  if (judgement->channel == MT_CHANNEL_BOTH || judgement->channel == MT_CHANNEL_ANY)
-    snprintf(text, sizeof text, "%s%s: %s", label, order, judgement->text);
-  else
-    snprintf(text, sizeof text, "%s%s, %s: %s", label, order, mt_channel_name(judgement->channel, channel),
-             judgement->text);
-  mt_layout_wrap(out, "  - ", "    ", text);
+  snprintf(text, sizeof text, "%s, %s", mt_quantity_describe(judgement->quantity)->label,
+           mt_channel_name(judgement->channel, channel));
+  mt_layout_wrap(out, "  - ", "    ", judgement->text[0] != '\0' ? judgement->text : text);
 }
 
 static void print_judgements(const mt_results *results, mt_verdict verdict, const char *heading, FILE *out)
@@ -149,18 +143,17 @@ static void format_bound(const row *r, const cell *c, char out[32])
   snprintf(out, 32, "%c %.28s", below ? '>' : '<', number);
 }
 
+static const char *const validity_words[] = {
+    [MT_VALID] = "valid",     [MT_NO_SIGNAL] = "no signal", [MT_CLIPPED] = "clipped",
+    [MT_DROPOUT] = "dropout", [MT_RIG_LIMITED] = "a bound", [MT_NOT_MEASURED] = "not read"};
+
 static void format_cell(const row *r, const cell *c, char out[32])
 {
-  static const char *const words[] = {[MT_NO_SIGNAL] = "no signal",
-                                      [MT_CLIPPED] = "clipped",
-                                      [MT_DROPOUT] = "dropout",
-                                      [MT_NOT_MEASURED] = "not read"};
-
   out[0] = '\0';
   if (!c->present)
     return;
   if (!has_number(c))
-    strcpy(out, words[c->validity]);
+    strcpy(out, validity_words[c->validity]);
   else if (r->quantity == MT_Q_ROUTE)
     strcpy(out, c->value >= 0.0 && c->value <= MT_ROUTE_BOTH ? mt_route_name((mt_route)(int)c->value) : "?");
   else if (r->quantity == MT_Q_POLARITY)
@@ -229,7 +222,6 @@ static void print_cells(const char *label, char cells[3][32], const char *uncert
 
   if (memory == NULL)
     return;
-  fputs("  ", memory);
   mt_layout_cell(memory, LABEL_COLUMNS, label);
   for (int i = 0; i < 3; i++) {
     fputc(' ', memory);
@@ -269,7 +261,7 @@ static void print_row(const row *r, FILE *out)
     if (c->present && c->validity == MT_VALID)
       mt_layout_uncertainty(c->uncertainty, mt_layout_decimals(r->unit, c->uncertainty), cells[i]);
   }
-  print_cells("               +/-", cells, "", "", "", out);
+  print_cells("                 +/-", cells, "", "", "", out);
 }
 
 /* The same row in another unit of its kind: dB as %, s as ms. */
@@ -319,6 +311,12 @@ static int compare_segments(const mt_reading *a, const mt_reading *b)
   return strcmp(a->segment, b->segment);
 }
 
+/* What arrives at all comes before how good it is. */
+static int quantity_rank(mt_quantity quantity)
+{
+  return quantity == MT_Q_ROUTE ? -1 : (int)quantity;
+}
+
 static int compare_entries(const void *left, const void *right)
 {
   const entry *a = left, *b = right;
@@ -330,7 +328,7 @@ static int compare_entries(const void *left, const void *right)
   if (segments != 0)
     return segments;
   if (a->reading->quantity != b->reading->quantity)
-    return a->reading->quantity < b->reading->quantity ? -1 : 1;
+    return quantity_rank(a->reading->quantity) < quantity_rank(b->reading->quantity) ? -1 : 1;
   if (a->reading->order != b->reading->order)
     return a->reading->order < b->reading->order ? -1 : 1;
   return a->index < b->index ? -1 : 1;
@@ -435,11 +433,11 @@ static void print_quantity(row *r, int order, FILE *out)
   const mt_quantity_info *info = mt_quantity_describe(r->quantity);
   char label[64];
 
-  snprintf(label, sizeof label, "%s", info->label);
+  snprintf(label, sizeof label, "  %s", info->label);
   if (r->quantity == MT_Q_HARMONIC && order >= 4)
-    snprintf(label, sizeof label, "harmonics 4 and up");
+    snprintf(label, sizeof label, "  harmonics 4 and up");
   else if (order > 0)
-    snprintf(label, sizeof label, "%s %d", info->label, order);
+    snprintf(label, sizeof label, "  %s %d", info->label, order);
   r->label = label;
   if (r->unit == MT_UNIT_SECOND) {
     row milli = convert_row(r, MT_UNIT_MILLISECOND, label);
@@ -447,10 +445,15 @@ static void print_quantity(row *r, int order, FILE *out)
   } else
     print_row(r, out);
   if (r->quantity == MT_Q_THD_F || r->quantity == MT_Q_THD_R || r->quantity == MT_Q_THD_N) {
-    row percent = convert_row(r, MT_UNIT_PERCENT, "  the same in %");
-    for (int i = 0; i < 3; i++)
+    row percent = convert_row(r, MT_UNIT_PERCENT, "    the same in %");
+    bool any = false;
+    for (int i = 0; i < 3; i++) {
       percent.cells[i].verdict = MT_VERDICT_NONE;
-    print_row(&percent, out);
+      percent.cells[i].present = has_number(&percent.cells[i]);
+      any = any || percent.cells[i].present;
+    }
+    if (any)
+      print_row(&percent, out);
   }
 }
 
@@ -532,7 +535,7 @@ static void print_reason(const entry *entries, size_t n, FILE *out)
   const mt_reading *head = entries[0].reading;
   mt_quantity last = MT_Q_LAST;
   int length = snprintf(text, sizeof text, "%s: %s", mt_channel_name(head->channel, channel),
-                        head->why[0] != '\0' ? head->why : mt_validity_name(head->validity));
+                        head->why[0] != '\0' ? head->why : validity_words[head->validity]);
   int opening = length;
 
   for (size_t i = 0; i < n; i++) {
@@ -641,8 +644,8 @@ static void print_corners(const mt_curve *c, FILE *out)
     high++;
   format_frequency(low > 0 ? crossing(c, low, low - 1) : c->x[0], from);
   format_frequency(high + 1 < c->npoints ? crossing(c, high, high + 1) : c->x[c->npoints - 1], to);
-  snprintf(text, sizeof text, "%s: -3 dB at %s%s and %s%s", channel, low > 0 ? "" : "or below ", from,
-           high + 1 < c->npoints ? "" : "or above ", to);
+  snprintf(text, sizeof text, "%s: %s3 dB down at %s, %s3 dB down at %s", channel, low > 0 ? "" : "not yet ",
+           from, high + 1 < c->npoints ? "" : "not yet ", to);
   mt_layout_wrap(out, "  ", "  ", text);
 }
 
@@ -688,7 +691,7 @@ static void print_response(const mt_results *results, FILE *out)
       continue;
     }
     snprintf(text, sizeof text, "%s: %s", mt_channel_name(c->channel, channel),
-             c->why[0] != '\0' ? c->why : mt_validity_name(c->validity));
+             c->why[0] != '\0' ? c->why : validity_words[c->validity]);
     mt_layout_wrap(out, "  ", "    ", text);
   }
   for (size_t i = 0; i < results->ncurves; i++)
