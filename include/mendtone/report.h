@@ -10,17 +10,48 @@
 extern "C" {
 #endif
 
-/** results.json as a malloc'ed string, ending in a newline; free() it. */
+/**
+ * results.json as a malloc'ed string, one record a line, ending in a newline; free() it.
+ *
+ * Numbers have all 17 digits of a double. What is not valid and not a bound has "value": null. A text
+ * that is not UTF-8 (a file's name may be anything) is made so.
+ *
+ * @return MT_OK; MT_E_INTERNAL if a number is not finite or a word not known; MT_E_MEMORY. `out` is
+ *         unchanged on failure.
+ */
 mt_code mt_report_json(const mt_results *results, char **out, mt_error *err);
 
-/** Write results.json to a file, whole or not at all; "-" is stdout. */
+/** Write results.json to a file, whole or not at all; "-" is stdout. MT_E_CREATE, MT_E_IO. */
 mt_code mt_report_write_json(const mt_results *results, const char *path, mt_error *err);
 
-/** Read results.json: unknown quantities and fields are ignored, a newer format_version is refused. */
+/**
+ * Read results.json: unknown quantities, units and fields are ignored, a newer format_version is refused.
+ *
+ * @return MT_OK; MT_E_NO_INPUT; MT_E_DATA with the record that is damaged. `out` is unchanged on failure.
+ */
 mt_code mt_report_read_json(const char *path, mt_results **out, mt_error *err);
 
-/** The text report, at most 80 columns: verdict in words, limits with the reason, readings, problems. */
+/** A text as a JSON string with its quotes, malloc'ed, any bytes made valid UTF-8; free() it. */
+mt_code mt_report_json_quote(const char *text, char **out, mt_error *err);
+
+/**
+ * Write a finished text to a file, whole or not at all; "-" is stdout. A pipe or a device is written
+ * into, never replaced. MT_E_CREATE, MT_E_IO.
+ */
+mt_code mt_report_write_text(const char *text, const char *path, mt_error *err);
+
+/**
+ * The text report, at most 80 columns, UTF-8: verdict in words, limits missed or undecided with the reason,
+ * likely causes, readings by channel, response, conditions, problems.
+ *
+ * A number has as many decimals as its uncertainty has two significant digits. `out` is flushed.
+ *
+ * @return MT_OK; MT_E_IO if it cannot be written.
+ */
 mt_code mt_report_text(const mt_results *results, FILE *out, mt_error *err);
+
+/** The first part of it: verdict, limits missed or undecided, likely causes. Not flushed. */
+void mt_report_summary(const mt_results *results, FILE *out);
 
 #ifdef __cplusplus
 }

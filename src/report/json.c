@@ -1,0 +1,808 @@
+/* results.json, both ways. The only file that includes jansson. */
+#include <mendtone/report.h>
+
+#include "base/file.h"
+#include "base/text.h"
+#include "report/layout.h"
+
+#include <errno.h>
+#include <jansson.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+/* jansson drops a key without a word when its value is NULL, as json_real(NAN) is: everything goes
+   through the put_ functions, which remember the first failure. */
+typedef struct writer {
+  mt_code code;
+  mt_error *err;
+} writer;
+
+static const char *const problem_names[MT_PROBLEM_LAST] = {
+    [MT_PROBLEM_DRIVER] = "driver",     [MT_PROBLEM_LOST] = "lost",
+    [MT_PROBLEM_DROPOUT] = "dropout",   [MT_PROBLEM_CLIPPED] = "clipped",
+    [MT_PROBLEM_UNSTEADY] = "unsteady", [MT_PROBLEM_SILENT_INPUT] = "silent_input"};
+
+/* ---- writing ---------------------------------------------------------------------------------- */
+
+static void put(writer *w, json_t *object, const char *key, json_t *value)
+{
+  if (json_object_set_new(object, key, value) != 0 && w->code == MT_OK)
+    w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for \"%s\" of the results", key);
+}
+
+static json_t *text_value(const char *text)
+{
+  char *valid = malloc(3 * strlen(text) + 1);
+  json_t *value = NULL;
+
+  if (valid != NULL) {
+    mt_layout_repair(valid, text);
+    value = json_string(valid);
+  }
+  free(valid);
+  return value;
+}
+
+static void put_text(writer *w, json_t *object, const char *key, const char *text)
+{
+  put(w, object, key, text_value(text));
+}
+
+static void put_text_or_null(writer *w, json_t *object, const char *key, const char *text)
+{
+  put(w, object, key, text[0] != '\0' ? text_value(text) : json_null());
+}
+
+static void put_number(writer *w, json_t *object, const char *key, double value)
+{
+  if (isfinite(value))
+    put(w, object, key, json_real(value));
+  else if (w->code == MT_OK)
+    w->code = mt_fail(w->err, MT_E_INTERNAL, "\"%s\" of the results is not a number", key);
+}
+
+static void put_channel(writer *w, json_t *object, mt_channel channel)
+{
+  char name[8];
+  if (channel >= MT_CHANNEL_ANY && channel < MT_CHANNELS_MAX)
+    put(w, object, "channel", json_string(mt_channel_name(channel, name)));
+  else if (w->code == MT_OK)
+    w->code = mt_fail(w->err, MT_E_INTERNAL, "a channel of the results is %d", channel);
+}
+
+static void put_verdict(writer *w, json_t *object, mt_verdict verdict)
+{
+  put(w, object, "verdict", verdict == MT_VERDICT_NONE ? json_null() : json_string(mt_verdict_name(verdict)));
+}
+
+/* A value of a quantity: a number, or the word or sign that stands for it. */
+static void put_value(writer *w, json_t *object, const char *key, mt_quantity quantity, double value)
+{
+  bool is_route = quantity == MT_Q_ROUTE;
+
+  if (is_route && value >= MT_ROUTE_NONE && value <= MT_ROUTE_BOTH && value == floor(value))
+    put(w, object, key, json_string(mt_route_name((mt_route)(int)value)));
+  else if (quantity == MT_Q_POLARITY && fabs(value) == 1.0)
+    put(w, object, key, json_integer(value > 0.0 ? 1 : -1));
+  else if (is_route || quantity == MT_Q_POLARITY) {
+    if (w->code == MT_OK)
+      w->code = mt_fail(w->err, MT_E_INTERNAL, "\"%s\" of %s is %g", key,
+                        mt_quantity_describe(quantity)->name, value);
+  } else
+    put_number(w, object, key, value);
+}
+
+static json_t *new_object(writer *w, json_t *array)
+{
+  json_t *object = json_object();
+  if (json_array_append_new(array, object) != 0 && w->code == MT_OK)
+    w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for the results");
+  return object;
+}
+
+static json_t *new_array(writer *w, json_t *root, const char *key)
+{
+  json_t *array = json_array();
+  put(w, root, key, array);
+  return array;
+}
+
+static void put_take(writer *w, json_t *root, const mt_results *r)
+{
+  json_t *take = json_object();
+  json_t *problems;
+
+  put(w, root, "take", take);
+  put_text_or_null(w, take, "file", r->file);
+  put_number(w, take, "rate_hz", r->rate_hz);
+  put(w, take, "channels", json_integer((json_int_t)r->nchannels));
+  put(w, take, "frames", json_integer((json_int_t)r->nframes));
+  put(w, take, "valid", json_boolean(r->valid));
+  problems = new_array(w, take, "problems");
+  for (size_t i = 0; i < r->nproblems; i++) {
+    const mt_problem *p = &r->problems[i];
+    json_t *object = new_object(w, problems);
+    put(w, object, "kind", json_string((size_t)p->kind < MT_PROBLEM_LAST ? problem_names[p->kind] : NULL));
+    put_channel(w, object, p->channel);
+    put_number(w, object, "begin_s", p->begin_s);
+    put_number(w, object, "end_s", p->end_s);
+    put_text(w, object, "text", p->text);
+  }
+  if (r->has_clock_offset)
+    put_number(w, take, "clock_offset_ppm", r->clock_offset_ppm);
+  else
+    put(w, take, "clock_offset_ppm", json_null());
+}
+
+static void put_reading(writer *w, json_t *object, const mt_reading *r)
+{
+  const mt_quantity_info *info = mt_quantity_describe(r->quantity);
+  bool has_value = r->validity == MT_VALID || r->validity == MT_RIG_LIMITED;
+
+  put_text(w, object, "quantity", info->name);
+  put_channel(w, object, r->channel);
+  put_text(w, object, "segment", r->segment);
+  put_text(w, object, "state", r->state);
+  if (r->freq_hz != 0.0)
+    put_number(w, object, "freq_hz", r->freq_hz);
+  if (r->order != 0)
+    put(w, object, "order", json_integer(r->order));
+  if (r->mains_hz != 0.0)
+    put_number(w, object, "mains_hz", r->mains_hz);
+  if (has_value)
+    put_value(w, object, "value", r->quantity, r->value);
+  else
+    put(w, object, "value", json_null());
+  put_text(w, object, "unit", mt_unit_name(info->unit));
+  if (has_value)
+    put_number(w, object, "uncertainty", r->uncertainty);
+  else
+    put(w, object, "uncertainty", json_null());
+  put_text(w, object, "validity", mt_validity_name(r->validity));
+  if (r->validity != MT_VALID)
+    put_text(w, object, "why", r->why);
+  put_verdict(w, object, r->verdict);
+}
+
+static void put_points(writer *w, json_t *object, const char *key, const double *points, size_t n)
+{
+  json_t *array = new_array(w, object, key);
+  for (size_t i = 0; i < n && w->code == MT_OK; i++)
+    if (json_array_append_new(array, json_real(points[i])) != 0)
+      w->code = mt_fail(w->err, isfinite(points[i]) ? MT_E_MEMORY : MT_E_INTERNAL,
+                        "point %zu of \"%s\" of a curve is %g", i, key, points[i]);
+}
+
+static void put_curve(writer *w, json_t *object, const mt_curve *c)
+{
+  const mt_quantity_info *info = mt_quantity_describe(c->quantity);
+  size_t n = c->validity == MT_VALID || c->validity == MT_RIG_LIMITED ? c->npoints : 0;
+
+  put_text(w, object, "quantity", info->name);
+  put_channel(w, object, c->channel);
+  put_text(w, object, "segment", c->segment);
+  put_text(w, object, "state", c->state);
+  put_text(w, object, "x_unit", mt_unit_name(MT_UNIT_HZ));
+  put_text(w, object, "y_unit", mt_unit_name(info->unit));
+  put_text(w, object, "validity", mt_validity_name(c->validity));
+  if (c->validity != MT_VALID)
+    put_text(w, object, "why", c->why);
+  put_points(w, object, "x", c->x, n);
+  put_points(w, object, "y", c->y, n);
+  put_points(w, object, "uncertainty", c->uncertainty, n);
+}
+
+static void put_finding(writer *w, json_t *object, const mt_finding *f)
+{
+  json_t *evidence;
+
+  put_text(w, object, "id", f->id);
+  put_channel(w, object, f->channel);
+  put_text(w, object, "text", f->text);
+  evidence = new_array(w, object, "evidence");
+  for (size_t i = 0; i < f->nevidence && i < sizeof f->evidence / sizeof f->evidence[0]; i++)
+    if (json_array_append_new(evidence, text_value(f->evidence[i])) != 0 && w->code == MT_OK)
+      w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for the evidence of a finding");
+}
+
+static void put_bound(writer *w, json_t *object, const char *key, mt_quantity quantity, double value)
+{
+  if (isinf(value))
+    put(w, object, key, json_null());
+  else
+    put_value(w, object, key, quantity, value);
+}
+
+static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
+{
+  put_text(w, object, "quantity", mt_quantity_describe(j->quantity)->name);
+  put_channel(w, object, j->channel);
+  put_text(w, object, "segment", j->segment);
+  put_text(w, object, "state", j->state);
+  if (j->order != 0)
+    put(w, object, "order", json_integer(j->order));
+  if (j->has_value)
+    put_value(w, object, "value", j->quantity, j->value);
+  else
+    put(w, object, "value", json_null());
+  put_text(w, object, "unit", mt_unit_name(j->unit));
+  if (j->has_value) {
+    put_number(w, object, "uncertainty", j->uncertainty);
+    put_text(w, object, "uncertainty_unit", mt_unit_name(j->unit == MT_UNIT_PERCENT ? MT_UNIT_DB : j->unit));
+  } else
+    put(w, object, "uncertainty", json_null());
+  put_bound(w, object, "min", j->quantity, j->min);
+  put_bound(w, object, "max", j->quantity, j->max);
+  if (j->at_hz != 0.0)
+    put_number(w, object, "at_hz", j->at_hz);
+  else
+    put(w, object, "at_hz", json_null());
+  put(w, object, "implied", json_boolean(j->implied));
+  put_verdict(w, object, j->verdict);
+  put_text(w, object, "text", j->text);
+}
+
+static void put_results(writer *w, json_t *root, const mt_results *r)
+{
+  json_t *array;
+
+  put_text(w, root, "format", MT_RESULTS_FORMAT);
+  put(w, root, "format_version", json_integer(MT_RESULTS_FORMAT_VERSION));
+  put_text(w, root, "tool_version", MT_VERSION);
+  put_text_or_null(w, root, "unit", r->unit_name);
+  put_text_or_null(w, root, "plan", r->plan_name);
+  put_take(w, root, r);
+  if (r->is_stimulus) {
+    json_t *stimulus = json_object();
+    put(w, root, "stimulus", stimulus);
+    put_number(w, stimulus, "level_dbfs", r->stimulus_level_dbfs);
+  }
+  array = new_array(w, root, "readings");
+  for (size_t i = 0; i < r->nreadings; i++)
+    put_reading(w, new_object(w, array), &r->readings[i]);
+  array = new_array(w, root, "curves");
+  for (size_t i = 0; i < r->ncurves; i++)
+    put_curve(w, new_object(w, array), &r->curves[i]);
+  array = new_array(w, root, "findings");
+  for (size_t i = 0; i < r->nfindings; i++)
+    put_finding(w, new_object(w, array), &r->findings[i]);
+  array = new_array(w, root, "judgements");
+  for (size_t i = 0; i < r->njudgements; i++)
+    put_judgement(w, new_object(w, array), &r->judgements[i]);
+  put_verdict(w, root, r->verdict);
+}
+
+/* One member a line, and of an array of records one record a line: to be read, searched and compared. */
+static int dump_lines(const json_t *root, FILE *out)
+{
+  const size_t flags = JSON_COMPACT | JSON_ENCODE_ANY;
+  const char *key;
+  const char *separator = "{";
+  json_t *value;
+  int failed = 0;
+
+  json_object_foreach((json_t *)root, key, value)
+  {
+    fprintf(out, "%s\"%s\":", separator, key);
+    separator = ",\n ";
+    if (!json_is_array(value)) {
+      failed |= json_dumpf(value, out, flags);
+      continue;
+    }
+    fputc('[', out);
+    for (size_t i = 0; i < json_array_size(value); i++) {
+      fputs(i > 0 ? ",\n  " : "\n  ", out);
+      failed |= json_dumpf(json_array_get(value, i), out, flags);
+    }
+    fputc(']', out);
+  }
+  fputs("}\n", out);
+  return failed;
+}
+
+mt_code mt_report_json(const mt_results *results, char **out, mt_error *err)
+{
+  writer w = {MT_OK, err};
+  json_t *root = json_object();
+  char *text = NULL;
+  size_t size;
+  FILE *file;
+
+  put_results(&w, root, results);
+  file = w.code == MT_OK ? open_memstream(&text, &size) : NULL;
+  if (file != NULL) {
+    int failed = dump_lines(root, file);
+    failed |= ferror(file);
+    failed |= fclose(file);
+    if (failed == 0)
+      *out = text;
+    else {
+      free(text);
+      w.code = mt_fail(err, MT_E_MEMORY, "out of memory for the results as JSON");
+    }
+  } else if (w.code == MT_OK)
+    w.code = mt_fail(err, MT_E_MEMORY, "out of memory for the results as JSON");
+  json_decref(root);
+  return w.code;
+}
+
+mt_code mt_report_json_quote(const char *text, char **out, mt_error *err)
+{
+  json_t *value = text_value(text);
+  char *quoted = value != NULL ? json_dumps(value, JSON_ENCODE_ANY) : NULL;
+
+  json_decref(value);
+  if (quoted == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a text as JSON");
+  *out = quoted;
+  return MT_OK;
+}
+
+/* Into what must not be replaced by a file of that name: stdout, a pipe, a device. */
+static mt_code write_stream(FILE *file, const char *name, const char *text, mt_error *err)
+{
+  errno = 0;
+  if (fputs(text, file) == EOF || fflush(file) != 0)
+    return mt_fail(err, MT_E_IO, "%.150s: cannot be written: %s", name, strerror(errno != 0 ? errno : EIO));
+  return MT_OK;
+}
+
+mt_code mt_report_write_text(const char *text, const char *path, mt_error *err)
+{
+  struct stat there;
+
+  if (strcmp(path, "-") == 0)
+    return write_stream(stdout, "standard output", text, err);
+  if (stat(path, &there) == 0 && S_ISDIR(there.st_mode))
+    return mt_fail(err, MT_E_CREATE, "%.150s: is a folder; expected the name of a file to write", path);
+  if (stat(path, &there) == 0 && !S_ISREG(there.st_mode)) {
+    FILE *file = fopen(path, "wb");
+    mt_code code;
+    if (file == NULL)
+      return mt_fail(err, MT_E_CREATE, "%.150s: cannot be created: %s", path, strerror(errno));
+    code = write_stream(file, path, text, err);
+    fclose(file);
+    return code;
+  }
+  return mt_file_write(path, text, strlen(text), err);
+}
+
+mt_code mt_report_write_json(const mt_results *results, const char *path, mt_error *err)
+{
+  char *text = NULL;
+  mt_code code = mt_report_json(results, &text, err);
+
+  if (code == MT_OK)
+    code = mt_report_write_text(text, path, err);
+  free(text);
+  return code;
+}
+
+/* ---- reading ---------------------------------------------------------------------------------- */
+
+/* Where in the file we are, for messages; the first failure is kept. */
+typedef struct reader {
+  const char *path;
+  const char *part; /* "take", "readings"... */
+  size_t index;     /* of the record in its array */
+  mt_code code;
+  mt_error *err;
+} reader;
+
+static bool refuse(reader *r, const char *key, const char *expected)
+{
+  if (r->code == MT_OK)
+    r->code = mt_fail(r->err, MT_E_DATA, "%.100s: damaged results: \"%s\" of \"%s\" (record %zu) is not %s",
+                      r->path, key, r->part, r->index + 1, expected);
+  return false;
+}
+
+static bool get_number(reader *r, const json_t *object, const char *key, double min, double max, double *out)
+{
+  const json_t *value = json_object_get(object, key);
+  double number = json_number_value(value);
+
+  if (!json_is_number(value) || !isfinite(number) || number < min || number > max)
+    return refuse(r, key, "a number in its range");
+  *out = number;
+  return true;
+}
+
+static bool get_number_if(reader *r, const json_t *object, const char *key, double min, double max,
+                          double *out)
+{
+  const json_t *value = json_object_get(object, key);
+  return value == NULL || json_is_null(value) || get_number(r, object, key, min, max, out);
+}
+
+static bool get_text(reader *r, const json_t *object, const char *key, char *out, size_t size)
+{
+  const json_t *value = json_object_get(object, key);
+
+  if (value == NULL || json_is_null(value)) {
+    out[0] = '\0';
+    return true;
+  }
+  if (!json_is_string(value))
+    return refuse(r, key, "text");
+  mt_text_copy(out, size, json_string_value(value));
+  return true;
+}
+
+static bool get_bool(reader *r, const json_t *object, const char *key, bool *out)
+{
+  const json_t *value = json_object_get(object, key);
+  if (!json_is_boolean(value))
+    return refuse(r, key, "true or false");
+  *out = json_is_true(value);
+  return true;
+}
+
+/* The index of a word among `n` names, or -1 after a refusal. */
+static int get_word(reader *r, const json_t *object, const char *key, int n, const char *(*name)(int))
+{
+  const char *word = json_string_value(json_object_get(object, key));
+  for (int i = 0; word != NULL && i < n; i++)
+    if (strcmp(word, name(i)) == 0)
+      return i;
+  refuse(r, key, "one of its known words");
+  return -1;
+}
+
+static const char *validity_name(int i)
+{
+  return mt_validity_name((mt_validity)i);
+}
+
+static const char *verdict_name(int i)
+{
+  return mt_verdict_name((mt_verdict)i);
+}
+
+static const char *route_name(int i)
+{
+  return mt_route_name((mt_route)i);
+}
+
+static const char *problem_name(int i)
+{
+  return problem_names[i];
+}
+
+static bool get_validity(reader *r, const json_t *object, mt_validity *out)
+{
+  int word = get_word(r, object, "validity", MT_NOT_MEASURED + 1, validity_name);
+  if (word >= 0)
+    *out = (mt_validity)word;
+  return word >= 0;
+}
+
+static bool get_verdict(reader *r, const json_t *object, mt_verdict *out)
+{
+  const json_t *value = json_object_get(object, "verdict");
+  int word;
+
+  *out = MT_VERDICT_NONE;
+  if (value == NULL || json_is_null(value))
+    return true;
+  word = get_word(r, object, "verdict", MT_VERDICT_FAIL + 1, verdict_name);
+  if (word >= 0)
+    *out = (mt_verdict)word;
+  return word >= 0;
+}
+
+static bool get_channel(reader *r, const json_t *object, mt_channel *out)
+{
+  const char *word = json_string_value(json_object_get(object, "channel"));
+  char name[8];
+
+  for (mt_channel c = MT_CHANNEL_ANY; word != NULL && c < MT_CHANNELS_MAX; c++)
+    if (strcmp(word, mt_channel_name(c, name)) == 0) {
+      *out = c;
+      return true;
+    }
+  return refuse(r, "channel", "left, right, both or ch3 ...");
+}
+
+static bool get_value(reader *r, const json_t *object, const char *key, mt_quantity quantity, double *out)
+{
+  if (quantity == MT_Q_ROUTE) {
+    int word = get_word(r, object, key, MT_ROUTE_BOTH + 1, route_name);
+    *out = word;
+    return word >= 0;
+  }
+  if (!get_number(r, object, key, -HUGE_VAL, HUGE_VAL, out))
+    return false;
+  return quantity != MT_Q_POLARITY || fabs(*out) == 1.0 || refuse(r, key, "+1 or -1");
+}
+
+/* A record of a quantity this version does not know, or in a unit it does not read, is passed over. */
+static bool is_known(reader *r, const json_t *object, const char *unit_key, mt_quantity *quantity,
+                     mt_unit *unit)
+{
+  const char *name = json_string_value(json_object_get(object, "quantity"));
+  const char *unit_text = json_string_value(json_object_get(object, unit_key));
+
+  if (!json_is_object(object) || name == NULL)
+    return refuse(r, "quantity", "text");
+  if (unit_text == NULL)
+    return refuse(r, unit_key, "text");
+  return mt_quantity_parse(name, quantity) && mt_unit_parse(unit_text, unit);
+}
+
+static void read_problem(reader *r, const json_t *object, mt_results *results)
+{
+  mt_problem p = {0};
+  int kind;
+
+  if (!get_channel(r, object, &p.channel) || !get_text(r, object, "text", p.text, sizeof p.text) ||
+      !get_number(r, object, "begin_s", -HUGE_VAL, HUGE_VAL, &p.begin_s) ||
+      !get_number(r, object, "end_s", -HUGE_VAL, HUGE_VAL, &p.end_s))
+    return;
+  kind = get_word(r, object, "kind", MT_PROBLEM_LAST, problem_name);
+  if (kind < 0)
+    return;
+  p.kind = (mt_problem_kind)kind;
+  r->code = mt_results_add_problem(results, &p, r->err);
+}
+
+static void read_reading(reader *r, const json_t *object, mt_results *results)
+{
+  mt_reading m = {0};
+  mt_unit unit;
+  double order = 0.0;
+
+  if (!is_known(r, object, "unit", &m.quantity, &unit) || unit != mt_quantity_describe(m.quantity)->unit)
+    return;
+  if (!get_channel(r, object, &m.channel) || !get_text(r, object, "segment", m.segment, sizeof m.segment) ||
+      !get_text(r, object, "state", m.state, sizeof m.state) ||
+      !get_text(r, object, "why", m.why, sizeof m.why) || !get_validity(r, object, &m.validity) ||
+      !get_verdict(r, object, &m.verdict) || !get_number_if(r, object, "freq_hz", 0.0, 1e9, &m.freq_hz) ||
+      !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
+      !get_number_if(r, object, "mains_hz", 0.0, 1e3, &m.mains_hz))
+    return;
+  m.order = (int)order;
+  if ((m.validity == MT_VALID || m.validity == MT_RIG_LIMITED) &&
+      (!get_value(r, object, "value", m.quantity, &m.value) ||
+       !get_number(r, object, "uncertainty", 0.0, HUGE_VAL, &m.uncertainty)))
+    return;
+  r->code = mt_results_add_reading(results, &m, r->err);
+}
+
+static bool get_points(reader *r, const json_t *object, const char *key, size_t n, double *out)
+{
+  const json_t *array = json_object_get(object, key);
+
+  if (!json_is_array(array) || json_array_size(array) != n)
+    return refuse(r, key, "an array as long as \"x\"");
+  for (size_t i = 0; i < n; i++) {
+    const json_t *value = json_array_get(array, i);
+    out[i] = json_number_value(value);
+    if (!json_is_number(value) || !isfinite(out[i]))
+      return refuse(r, key, "an array of numbers");
+  }
+  return true;
+}
+
+static bool is_ascending(const double *x, size_t n)
+{
+  for (size_t i = 1; i < n; i++)
+    if (!(x[i] > x[i - 1]))
+      return false;
+  return true;
+}
+
+static void read_curve(reader *r, const json_t *object, mt_results *results)
+{
+  mt_curve c = {0};
+  mt_unit unit;
+  double *points;
+
+  if (!is_known(r, object, "y_unit", &c.quantity, &unit) || unit != mt_quantity_describe(c.quantity)->unit)
+    return;
+  /* files of a stage that writes no validity hold only what is valid */
+  if (json_object_get(object, "validity") != NULL && !get_validity(r, object, &c.validity))
+    return;
+  if (!get_channel(r, object, &c.channel) || !get_text(r, object, "segment", c.segment, sizeof c.segment) ||
+      !get_text(r, object, "state", c.state, sizeof c.state) ||
+      !get_text(r, object, "why", c.why, sizeof c.why))
+    return;
+  c.npoints = json_array_size(json_object_get(object, "x"));
+  points = calloc(3 * c.npoints + 1, sizeof *points);
+  if (points == NULL) {
+    r->code = mt_fail(r->err, MT_E_MEMORY, "out of memory for a curve of %zu points", c.npoints);
+    return;
+  }
+  c.x = points;
+  c.y = points + c.npoints;
+  c.uncertainty = points + 2 * c.npoints;
+  if (get_points(r, object, "x", c.npoints, c.x) && get_points(r, object, "y", c.npoints, c.y) &&
+      get_points(r, object, "uncertainty", c.npoints, c.uncertainty)) {
+    if (is_ascending(c.x, c.npoints))
+      r->code = mt_results_add_curve(results, &c, r->err);
+    else
+      refuse(r, "x", "ascending");
+  }
+  free(points);
+}
+
+static void read_finding(reader *r, const json_t *object, mt_results *results)
+{
+  mt_finding f = {0};
+  const json_t *evidence = json_object_get(object, "evidence");
+
+  if (!get_channel(r, object, &f.channel) || !get_text(r, object, "id", f.id, sizeof f.id) ||
+      !get_text(r, object, "text", f.text, sizeof f.text))
+    return;
+  for (size_t i = 0; i < json_array_size(evidence) && i < sizeof f.evidence / sizeof f.evidence[0]; i++) {
+    const char *text = json_string_value(json_array_get(evidence, i));
+    if (text == NULL) {
+      refuse(r, "evidence", "an array of texts");
+      return;
+    }
+    mt_text_copy(f.evidence[f.nevidence++], sizeof f.evidence[0], text);
+  }
+  r->code = mt_results_add_finding(results, &f, r->err);
+}
+
+static bool get_bound(reader *r, const json_t *object, const char *key, mt_quantity quantity, double none,
+                      double *out)
+{
+  const json_t *value = json_object_get(object, key);
+
+  *out = none;
+  return value == NULL || json_is_null(value) || get_value(r, object, key, quantity, out);
+}
+
+static void read_judgement(reader *r, const json_t *object, mt_results *results)
+{
+  mt_judgement j = {0};
+  const json_t *value = json_object_get(object, "value");
+  double order = 0.0;
+
+  if (!is_known(r, object, "unit", &j.quantity, &j.unit))
+    return;
+  if (!get_channel(r, object, &j.channel) || !get_text(r, object, "segment", j.segment, sizeof j.segment) ||
+      !get_text(r, object, "state", j.state, sizeof j.state) ||
+      !get_text(r, object, "text", j.text, sizeof j.text) ||
+      !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
+      !get_number_if(r, object, "at_hz", 0.0, 1e9, &j.at_hz) || !get_verdict(r, object, &j.verdict) ||
+      !get_bool(r, object, "implied", &j.implied) ||
+      !get_bound(r, object, "min", j.quantity, -INFINITY, &j.min) ||
+      !get_bound(r, object, "max", j.quantity, INFINITY, &j.max))
+    return;
+  j.order = (int)order;
+  j.has_value = value != NULL && !json_is_null(value);
+  if (j.has_value && (!get_value(r, object, "value", j.quantity, &j.value) ||
+                      !get_number(r, object, "uncertainty", 0.0, HUGE_VAL, &j.uncertainty)))
+    return;
+  r->code = mt_results_add_judgement(results, &j, r->err);
+}
+
+typedef void (*read_record)(reader *r, const json_t *object, mt_results *results);
+
+static void read_array(reader *r, const json_t *parent, const char *key, bool must, read_record read,
+                       mt_results *results)
+{
+  const json_t *array = json_object_get(parent, key);
+
+  r->part = key;
+  r->index = 0;
+  if (array == NULL && !must)
+    return;
+  if (!json_is_array(array))
+    refuse(r, key, "an array");
+  for (; r->code == MT_OK && r->index < json_array_size(array); r->index++)
+    read(r, json_array_get(array, r->index), results);
+}
+
+static void read_take(reader *r, const json_t *root, mt_results *results)
+{
+  const json_t *take = json_object_get(root, "take");
+  const json_t *stimulus = json_object_get(root, "stimulus");
+  const json_t *offset = json_object_get(take, "clock_offset_ppm");
+  double channels = 0.0, frames = 0.0;
+
+  r->part = "take";
+  if (!json_is_object(take)) {
+    refuse(r, "take", "an object");
+    return;
+  }
+  results->has_clock_offset = offset != NULL && !json_is_null(offset);
+  results->is_stimulus = json_is_object(stimulus);
+  if (!get_text(r, take, "file", results->file, sizeof results->file) ||
+      !get_number(r, take, "rate_hz", 0.0, 1e9, &results->rate_hz) ||
+      !get_number(r, take, "channels", 0.0, MT_CHANNELS_MAX, &channels) ||
+      !get_number(r, take, "frames", 0.0, 9007199254740992.0, &frames) ||
+      !get_bool(r, take, "valid", &results->valid) ||
+      !get_number_if(r, take, "clock_offset_ppm", -1e6, 1e6, &results->clock_offset_ppm) ||
+      (results->is_stimulus &&
+       !get_number(r, stimulus, "level_dbfs", -1e3, 1e3, &results->stimulus_level_dbfs)))
+    return;
+  results->nchannels = (unsigned)channels;
+  results->nframes = (size_t)frames;
+  read_array(r, take, "problems", false, read_problem, results);
+}
+
+static void check_format(reader *r, const json_t *root)
+{
+  const char *format = json_string_value(json_object_get(root, "format"));
+  double version = 0.0;
+
+  if (format == NULL || strcmp(format, MT_RESULTS_FORMAT) != 0) {
+    r->code =
+        mt_fail(r->err, MT_E_DATA,
+                "%.150s: not results of mendtone: expected \"format\": \"" MT_RESULTS_FORMAT "\"", r->path);
+    return;
+  }
+  r->part = "format";
+  if (get_number(r, root, "format_version", 1.0, 1e9, &version) && version > MT_RESULTS_FORMAT_VERSION)
+    r->code = mt_fail(r->err, MT_E_DATA,
+                      "%.150s: format_version is %g, this mendtone reads up to %d; a newer one is needed",
+                      r->path, version, MT_RESULTS_FORMAT_VERSION);
+}
+
+static void read_root(reader *r, const json_t *root, mt_results *results)
+{
+  check_format(r, root);
+  if (r->code != MT_OK)
+    return;
+  r->part = "results";
+  if (!get_text(r, root, "unit", results->unit_name, sizeof results->unit_name) ||
+      !get_text(r, root, "plan", results->plan_name, sizeof results->plan_name) ||
+      !get_verdict(r, root, &results->verdict))
+    return;
+  read_take(r, root, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "readings", true, read_reading, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "curves", false, read_curve, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "findings", false, read_finding, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "judgements", false, read_judgement, results);
+}
+
+static mt_code load(const char *path, json_t **out, mt_error *err)
+{
+  FILE *file = fopen(path, "rb");
+  json_error_t why;
+
+  if (file == NULL)
+    return mt_fail(err, MT_E_NO_INPUT, "%.150s: cannot be opened: %s", path, strerror(errno));
+  /* a folder opens, and only fails to be read */
+  if (fgetc(file) == EOF && ferror(file)) {
+    mt_fail(err, MT_E_NO_INPUT, "%.150s: cannot be read: %s", path, strerror(errno));
+    fclose(file);
+    return MT_E_NO_INPUT;
+  }
+  rewind(file);
+  /* integers as reals: one beyond 64 bits is then only a number out of range */
+  *out = json_loadf(file, JSON_REJECT_DUPLICATES | JSON_DECODE_INT_AS_REAL, &why);
+  fclose(file);
+  if (*out == NULL)
+    return mt_fail(err, MT_E_DATA, "%.100s:%d: not JSON: %.100s; expected a results file of mendtone", path,
+                   why.line, why.text);
+  return MT_OK;
+}
+
+mt_code mt_report_read_json(const char *path, mt_results **out, mt_error *err)
+{
+  reader r = {path, "", 0, MT_OK, err};
+  mt_results *results = NULL;
+  json_t *root = NULL;
+
+  r.code = load(path, &root, err);
+  if (r.code == MT_OK)
+    r.code = mt_results_create(&results, err);
+  if (r.code == MT_OK)
+    read_root(&r, root, results);
+  json_decref(root);
+  if (r.code == MT_OK)
+    *out = results;
+  else
+    mt_results_destroy(&results);
+  return r.code;
+}

@@ -1,0 +1,470 @@
+#include "support.h"
+
+#include <mendtone/report.h>
+
+#include "base/random.h"
+#include "report/layout.h"
+
+#include <locale.h>
+#include <wchar.h>
+
+/* ---- layout ----------------------------------------------------------------------------------- */
+
+static const char *value_text(double value, double uncertainty, mt_unit unit)
+{
+  static char out[32];
+  return mt_layout_value(value, mt_layout_decimals(unit, uncertainty), out);
+}
+
+static const char *uncertainty_text(double uncertainty, mt_unit unit)
+{
+  static char out[32];
+  return mt_layout_uncertainty(uncertainty, mt_layout_decimals(unit, uncertainty), out);
+}
+
+static void two_digits_of_the_uncertainty_set_the_decimals(void **state)
+{
+  /* JCGM 100:2008 7.2.6: at most two significant digits of the uncertainty, the value to match */
+  (void)state;
+  assert_string_equal(value_text(-20.00314, 0.0041, MT_UNIT_DBFS), "-20.0031");
+  assert_string_equal(value_text(-20.00314, 0.041, MT_UNIT_DBFS), "-20.003");
+  assert_string_equal(value_text(-20.00314, 0.41, MT_UNIT_DBFS), "-20.00");
+  assert_string_equal(value_text(-20.00314, 4.1, MT_UNIT_DBFS), "-20.0");
+  assert_string_equal(value_text(-20.00314, 41.0, MT_UNIT_DBFS), "-20");
+  assert_string_equal(value_text(-20.00314, 4100.0, MT_UNIT_DBFS), "-20");
+  /* 0.0996 is 0.10, not 0.100 */
+  assert_string_equal(value_text(1.23456, 0.0996, MT_UNIT_DB), "1.23");
+  assert_string_equal(uncertainty_text(0.0996, MT_UNIT_DB), "0.10");
+  assert_string_equal(uncertainty_text(9.96, MT_UNIT_DB), "10");
+  assert_string_equal(uncertainty_text(0.0041, MT_UNIT_DB), "0.0041");
+}
+
+static void decimals_end_where_they_stop_being_useful(void **state)
+{
+  (void)state;
+  assert_string_equal(value_text(997.00000012, 3e-9, MT_UNIT_HZ), "997.0000");
+  /* ... and the uncertainty is then rounded up, never to nothing */
+  assert_string_equal(uncertainty_text(3e-9, MT_UNIT_HZ), "0.0001");
+  assert_string_equal(uncertainty_text(0.0, MT_UNIT_DB), "");
+  assert_string_equal(value_text(3.0, 0.0, MT_UNIT_COUNT), "3");
+  assert_string_equal(value_text(-0.00001, 0.01, MT_UNIT_DB), "0.000");
+  assert_string_equal(value_text(-1.5e300, 1e290, MT_UNIT_DB), "-1.5e+300");
+}
+
+static void no_value_needs_more_than_ten_columns(void **state)
+{
+  mt_random random;
+  (void)state;
+  mt_random_init(&random, support_seed(77));
+  for (int i = 0; i < 20000; i++) {
+    double value = ldexp(mt_random_uniform(&random) - 0.5, (int)(mt_random_bits(&random) % 2000) - 1000);
+    double uncertainty = ldexp(mt_random_uniform(&random), (int)(mt_random_bits(&random) % 2000) - 1000);
+    mt_unit unit = (mt_unit)(mt_random_bits(&random) % MT_UNIT_LAST);
+    assert_true(strlen(value_text(value, uncertainty, unit)) <= 10);
+    assert_true(strlen(uncertainty_text(uncertainty, unit)) <= 10);
+  }
+}
+
+static void columns_agree_with_the_c_library(void **state)
+{
+  /* an independent reading of the same Unicode tables; blocks are counted whole on our side, so these
+     are characters people write rather than every code point */
+  static const char *const texts[] = {"plain",
+                                      "\xc3\xa9t\xc3\xa9",
+                                      "e\xcc\x81",
+                                      "\xe6\xb8\xac\xe5\xae\x9a",
+                                      "\xed\x95\x9c\xea\xb8\x80",
+                                      "\xf0\x9f\x8e\xa7",
+                                      "\xef\xbc\xa1",
+                                      "\xce\xa9 \xc2\xb1",
+                                      "\xd0\xb0\xd0\xb1",
+                                      "\xef\xbf\xbd",
+                                      "\xe2\x80\x9cx\xe2\x80\x9d"};
+  (void)state;
+  assert_non_null(setlocale(LC_CTYPE, "C.UTF-8"));
+  for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++) {
+    wchar_t wide[64];
+    size_t n = mbstowcs(wide, texts[i], 64);
+    assert_true(n < 64);
+    assert_int_equal(mt_layout_columns(texts[i]), wcswidth(wide, n));
+  }
+  setlocale(LC_CTYPE, "C");
+}
+
+static void a_terminal_is_given_nothing_to_obey(void **state)
+{
+  char out[100];
+  (void)state;
+  mt_layout_clean(out, "a\x1b[31m\nb\tc\x7f\xc2\x9b\xe2\x80\xae\xff");
+  assert_string_equal(out, "a?[31m b c???\xef\xbf\xbd");
+}
+
+static char *wrap_text(const char *text)
+{
+  char *out = NULL;
+  size_t size;
+  FILE *file = open_memstream(&out, &size);
+  mt_layout_wrap(file, "  - ", "    ", text);
+  fclose(file);
+  return out;
+}
+
+static void long_words_are_broken_and_short_ones_kept_whole(void **state)
+{
+  char word[201];
+  char *got;
+  (void)state;
+  memset(word, 'x', 200);
+  word[200] = '\0';
+  got = wrap_text(word);
+  assert_int_equal(strlen(got), 4 + 76 + 1 + 4 + 76 + 1 + 4 + 48 + 1);
+  free(got);
+  got = wrap_text("one  two\nthree");
+  assert_string_equal(got, "  - one two three\n");
+  free(got);
+  got = wrap_text("");
+  assert_string_equal(got, "  - \n");
+  free(got);
+}
+
+/* ---- whole reports ---------------------------------------------------------------------------- */
+
+static mt_results *new_results(void)
+{
+  mt_results *results = NULL;
+  mt_error err = {0};
+  assert_ok(mt_results_create(&results, &err), err);
+  results->rate_hz = 48000.0;
+  results->nchannels = 2;
+  results->nframes = 600000;
+  return results;
+}
+
+static mt_reading *add(mt_results *results, mt_quantity quantity, mt_channel channel, const char *segment,
+                       double value, double uncertainty, mt_validity validity, mt_verdict verdict)
+{
+  mt_reading r = {.quantity = quantity,
+                  .channel = channel,
+                  .state = "default",
+                  .value = value,
+                  .uncertainty = uncertainty,
+                  .validity = validity,
+                  .verdict = verdict};
+  mt_error err = {0};
+  strcpy(r.segment, segment);
+  assert_ok(mt_results_add_reading(results, &r, &err), err);
+  return &results->readings[results->nreadings - 1];
+}
+
+static char *text_of(const mt_results *results)
+{
+  char *out = NULL;
+  size_t size;
+  mt_error err = {0};
+  FILE *file = open_memstream(&out, &size);
+  assert_ok(mt_report_text(results, file, &err), err);
+  fclose(file);
+  return out;
+}
+
+static void add_judgement(mt_results *results, mt_quantity quantity, mt_verdict verdict, const char *text)
+{
+  mt_judgement j = {.quantity = quantity, .verdict = verdict};
+  mt_error err = {0};
+  strcpy(j.text, text);
+  assert_ok(mt_results_add_judgement(results, &j, &err), err);
+}
+
+static void add_response(mt_results *results, mt_channel channel)
+{
+  /* -3.0103 dB half way, in log frequency, between 10 and 40 Hz: 20 Hz */
+  double x[] = {10.0, 40.0, 1000.0, 22000.0};
+  double y[] = {-6.0206, 0.0, 0.0, -1.0};
+  double u[] = {0.02, 0.02, 0.0, 0.02};
+  mt_curve c = {.quantity = MT_Q_RESPONSE, .channel = channel, .segment = "sweep", .npoints = 4};
+  mt_error err = {0};
+  c.x = x;
+  c.y = y;
+  c.uncertainty = u;
+  assert_ok(mt_results_add_curve(results, &c, &err), err);
+}
+
+static void a_faulty_unit_reads_like_this(void **state)
+{
+  static const char want[] =
+      "FAIL: 2 of 4 checks are missed, 1 is undecided.\n"
+      "Unit: desk amplifier\n"
+      "\n"
+      "Missed\n"
+      "  - Right channel hears nothing; it should hear the right one.\n"
+      "  - Left channel's noise is too high.\n"
+      "\n"
+      "Undecided\n"
+      "  - Right channel's THD+N cannot be judged: there is no signal\n"
+      "\n"
+      "Likely causes\n"
+      "  - The right channel is broken off.\n"
+      "      because right: route none\n"
+      "\n"
+      "Readings                     left      right       pair     +/- unit verdict\n"
+      "each channel alone\n"
+      "  hears                      left       none                         FAIL right\n"
+      "  polarity               inverted  no signal\n"
+      "  crosstalk               < -95.3  no signal                    dB\n"
+      "both channels at once, 997 Hz\n"
+      "  level                  -20.0031  no signal             0.0041 dBFS pass\n"
+      "  balance                                        -0.012   0.015 dB   pass\n"
+      "  THD+N                    -60.00  no signal               0.10 dB   undecided\n"
+      "    the same in %          0.1000                        0.0012 %\n"
+      "  harmonic 2               -62.10  no signal               0.20 dB\n"
+      "  harmonics 4 and up       -81.00                          0.20 dB\n"
+      "nothing played\n"
+      "  noise                    -50.12    -99.987                    dBFS FAIL left\n"
+      "                 +/-         0.50      0.011\n"
+      "  +/- is the uncertainty of the row at 95 % (k = 2); a check passes only if the\n"
+      "  value does so with its uncertainty.\n"
+      "\n"
+      "Response, dB        20 Hz    50 Hz   100 Hz    1 kHz   10 kHz   20 kHz      +/-\n"
+      "  left             -3.010    0.000    0.000    0.000   -0.745   -0.969    0.020\n"
+      "  left: 3 dB down at 20 Hz, not yet 3 dB down at 22 kHz\n";
+  mt_results *r = new_results();
+  mt_finding finding = {.channel = MT_RIGHT, .text = "The right channel is broken off.", .nevidence = 1};
+  mt_error err = {0};
+  char *got;
+
+  (void)state;
+  strcpy(finding.evidence[0], "right: route none");
+  strcpy(r->unit_name, "desk amplifier");
+  r->verdict = MT_VERDICT_FAIL;
+  add_judgement(r, MT_Q_ROUTE, MT_VERDICT_FAIL, "Right channel hears nothing; it should hear the right one.");
+  add_judgement(r, MT_Q_LEVEL, MT_VERDICT_PASS, "fine");
+  add_judgement(r, MT_Q_NOISE, MT_VERDICT_FAIL, "Left channel's noise is too high.");
+  add_judgement(r, MT_Q_THD_N, MT_VERDICT_UNDECIDED,
+                "Right channel's THD+N cannot be judged: there is no signal");
+  assert_ok(mt_results_add_finding(r, &finding, &err), err);
+  add(r, MT_Q_NOISE, MT_LEFT, "idle", -50.123, 0.5, MT_VALID, MT_VERDICT_FAIL);
+  add(r, MT_Q_NOISE, MT_RIGHT, "idle", -99.987, 0.011, MT_VALID, MT_VERDICT_PASS);
+  add(r, MT_Q_LEVEL, MT_LEFT, "both", -20.00314, 0.0041, MT_VALID, MT_VERDICT_PASS)->freq_hz = 997.0;
+  add(r, MT_Q_LEVEL, MT_RIGHT, "both", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE);
+  add(r, MT_Q_BALANCE, MT_CHANNEL_BOTH, "both", -0.0123, 0.015, MT_VALID, MT_VERDICT_PASS);
+  add(r, MT_Q_THD_N, MT_LEFT, "both", -60.0, 0.1, MT_VALID, MT_VERDICT_PASS);
+  add(r, MT_Q_THD_N, MT_RIGHT, "both", 0, 0, MT_NO_SIGNAL, MT_VERDICT_UNDECIDED);
+  add(r, MT_Q_HARMONIC, MT_LEFT, "both", -62.1, 0.2, MT_VALID, MT_VERDICT_NONE)->order = 2;
+  add(r, MT_Q_HARMONIC, MT_RIGHT, "both", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE)->order = 2;
+  add(r, MT_Q_HARMONIC, MT_LEFT, "both", -81.0, 0.2, MT_VALID, MT_VERDICT_NONE)->order = 5;
+  add(r, MT_Q_HARMONIC, MT_LEFT, "both", -83.0, 0.2, MT_VALID, MT_VERDICT_NONE)->order = 4;
+  add(r, MT_Q_ROUTE, MT_LEFT, "left", MT_ROUTE_LEFT, 0, MT_VALID, MT_VERDICT_PASS);
+  add(r, MT_Q_ROUTE, MT_RIGHT, "right", MT_ROUTE_NONE, 0, MT_VALID, MT_VERDICT_FAIL);
+  add(r, MT_Q_POLARITY, MT_LEFT, "left", -1.0, 0, MT_VALID, MT_VERDICT_NONE);
+  add(r, MT_Q_POLARITY, MT_RIGHT, "right", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE);
+  /* what the rig allows to say is rounded away from what it bounds */
+  add(r, MT_Q_CROSSTALK, MT_LEFT, "right", -95.38, 3.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  add(r, MT_Q_CROSSTALK, MT_RIGHT, "left", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE);
+  add_response(r, MT_LEFT);
+  got = text_of(r);
+  if (strncmp(got, want, strlen(want)) != 0)
+    fprintf(stderr, "%s", got);
+  got[strlen(want)] = '\0';
+  assert_string_equal(got, want);
+  free(got);
+  mt_results_destroy(&r);
+}
+
+static void assert_contains(const char *text, const char *part)
+{
+  if (strstr(text, part) == NULL)
+    fail_msg("\"%s\" is not in:\n%s", part, text);
+}
+
+static void each_verdict_is_said_in_words(void **state)
+{
+  mt_results *r = new_results();
+  char *got;
+
+  (void)state;
+  got = text_of(r);
+  assert_contains(got, "No limits were set: these are readings only.\n");
+  assert_contains(got, "  clock offset  not known\n");
+  assert_contains(got, "  stimulus      none found: read as a plain recording\n");
+  free(got);
+  r->verdict = MT_VERDICT_PASS;
+  add_judgement(r, MT_Q_LEVEL, MT_VERDICT_PASS, "fine");
+  got = text_of(r);
+  assert_contains(got, "PASS: all 1 checks are met.\n");
+  free(got);
+  r->verdict = MT_VERDICT_UNDECIDED;
+  r->valid = false;
+  add_judgement(r, MT_Q_HUM, MT_VERDICT_UNDECIDED, "too close");
+  got = text_of(r);
+  assert_contains(got, "UNDECIDED: of 2 checks none is missed, but 1 cannot be decided.\n");
+  assert_contains(got, "spoilt");
+  assert_contains(got, "Undecided\n  - too close\n");
+  free(got);
+  mt_results_destroy(&r);
+}
+
+static void every_validity_has_its_word(void **state)
+{
+  static const char *const words[] = {"-1.0", "no signal", "clipped", "dropout", "< -1.0", "not read"};
+  (void)state;
+  for (int v = MT_VALID; v <= MT_NOT_MEASURED; v++) {
+    mt_results *r = new_results();
+    mt_reading *reading = add(r, MT_Q_NOISE, MT_LEFT, "", -1.0, 1.0, (mt_validity)v, MT_VERDICT_NONE);
+    char *got;
+    strcpy(reading->why, "here is why");
+    got = text_of(r);
+    assert_contains(got, words[v]);
+    assert_true((strstr(got, "left: here is why (noise)") != NULL) == (v != MT_VALID && v != MT_RIG_LIMITED));
+    free(got);
+    mt_results_destroy(&r);
+  }
+}
+
+static void a_bound_on_what_is_better_when_more_is_a_lower_one(void **state)
+{
+  mt_results *r = new_results();
+  char *got;
+  (void)state;
+  add(r, MT_Q_SNR, MT_LEFT, "idle", 101.26, 1.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  add(r, MT_Q_NOISE, MT_LEFT, "idle", -121.26, 1.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  got = text_of(r);
+  assert_contains(got, "> 101.2 ");
+  assert_contains(got, "< -121.2 ");
+  free(got);
+  mt_results_destroy(&r);
+}
+
+static void a_third_channel_has_a_table_of_its_own(void **state)
+{
+  mt_results *r = new_results();
+  char *got;
+  (void)state;
+  add(r, MT_Q_LEVEL, MT_LEFT, "", -20.0, 0.01, MT_VALID, MT_VERDICT_NONE);
+  add(r, MT_Q_LEVEL, 2, "", -30.0, 0.01, MT_VALID, MT_VERDICT_FAIL);
+  add(r, MT_Q_LEVEL, 3, "", -31.0, 0.01, MT_VALID, MT_VERDICT_PASS);
+  got = text_of(r);
+  assert_contains(got, "Readings                      ch3        ch4 ");
+  assert_contains(got, "  level                   -30.000    -31.000              0.010 dBFS FAIL ch3\n");
+  free(got);
+  mt_results_destroy(&r);
+}
+
+/* ---- any results ------------------------------------------------------------------------------ */
+
+static void random_text(mt_random *random, char *out, size_t size)
+{
+  static const char *const pieces[] = {
+      "word ", "longwordwithoutanyend", "\xe6\xb8\xac", "e\xcc\x81", "\xff", "\x1b[1m", "\n",
+      "  ",    "\xf0\x9f\x8e\xa7",      "0123456789"};
+  size_t used = 0;
+  for (uint64_t n = mt_random_bits(random) % 60; n > 0; n--) {
+    const char *piece = pieces[mt_random_bits(random) % (sizeof pieces / sizeof pieces[0])];
+    if (used + strlen(piece) >= size)
+      break;
+    strcpy(out + used, piece);
+    used += strlen(piece);
+  }
+  out[used] = '\0';
+}
+
+static double random_number(mt_random *random)
+{
+  return ldexp(mt_random_uniform(random) - 0.5, (int)(mt_random_bits(random) % 60) - 30);
+}
+
+static mt_results *random_results(mt_random *random)
+{
+  static const char *const segments[] = {"left", "right", "both", "low", "idle", "sweep", "", "other"};
+  mt_results *r = new_results();
+  mt_error err = {0};
+
+  random_text(random, r->unit_name, sizeof r->unit_name);
+  random_text(random, r->plan_name, sizeof r->plan_name);
+  random_text(random, r->file, sizeof r->file);
+  r->verdict = (mt_verdict)(mt_random_bits(random) % 4);
+  r->valid = mt_random_bits(random) % 2 == 0;
+  r->has_clock_offset = mt_random_bits(random) % 2 == 0;
+  r->clock_offset_ppm = random_number(random);
+  for (uint64_t n = mt_random_bits(random) % 60; n > 0; n--) {
+    mt_quantity q = (mt_quantity)(mt_random_bits(random) % MT_Q_RESPONSE);
+    double value = q == MT_Q_ROUTE ? 1.0 : q == MT_Q_POLARITY ? -1.0 : random_number(random);
+    mt_reading *m = add(r, q, (mt_channel)(mt_random_bits(random) % 6) - 1,
+                        segments[mt_random_bits(random) % 8], value, fabs(random_number(random)),
+                        (mt_validity)(mt_random_bits(random) % 6), (mt_verdict)(mt_random_bits(random) % 4));
+    random_text(random, m->why, sizeof m->why);
+    if (mt_random_bits(random) % 4 == 0)
+      random_text(random, m->state, sizeof m->state);
+    if (q == MT_Q_HARMONIC)
+      m->order = (int)(mt_random_bits(random) % 10);
+    m->freq_hz = fabs(random_number(random));
+  }
+  for (uint64_t n = mt_random_bits(random) % 5; n > 0; n--) {
+    mt_judgement j = {.quantity = MT_Q_HUM, .verdict = (mt_verdict)(mt_random_bits(random) % 4)};
+    mt_finding f = {.nevidence = 2};
+    mt_problem p = {.channel = -1, .begin_s = fabs(random_number(random))};
+    random_text(random, j.text, sizeof j.text);
+    random_text(random, f.text, sizeof f.text);
+    random_text(random, f.evidence[1], sizeof f.evidence[1]);
+    random_text(random, p.text, sizeof p.text);
+    assert_ok(mt_results_add_judgement(r, &j, &err), err);
+    assert_ok(mt_results_add_finding(r, &f, &err), err);
+    assert_ok(mt_results_add_problem(r, &p, &err), err);
+  }
+  add_response(r, MT_RIGHT);
+  random_text(random, r->curves[0].state, sizeof r->curves[0].state);
+  return r;
+}
+
+static void no_line_is_wider_than_a_terminal(void **state)
+{
+  mt_random random;
+
+  (void)state;
+  mt_random_init(&random, support_seed(4711));
+  for (int i = 0; i < 400; i++) {
+    mt_results *r = random_results(&random);
+    char *got = text_of(r);
+    char *clean = malloc(3 * strlen(got) + 1);
+    for (char *line = strtok(got, "\n"); line != NULL; line = strtok(NULL, "\n")) {
+      if (mt_layout_columns(line) > 80)
+        fail_msg("%zu columns: %s", mt_layout_columns(line), line);
+      mt_layout_clean(clean, line);
+      assert_string_equal(clean, line); /* valid UTF-8, no control characters */
+    }
+    free(clean);
+    free(got);
+    mt_results_destroy(&r);
+  }
+}
+
+static void a_full_disk_is_an_error(void **state)
+{
+  mt_results *r = new_results();
+  mt_error err = {0};
+  FILE *full = fopen("/dev/full", "w");
+  (void)state;
+  assert_non_null(full);
+  assert_int_equal(mt_report_text(r, full, &err), MT_E_IO);
+  fclose(full);
+  mt_results_destroy(&r);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(two_digits_of_the_uncertainty_set_the_decimals),
+      cmocka_unit_test(decimals_end_where_they_stop_being_useful),
+      cmocka_unit_test(no_value_needs_more_than_ten_columns),
+      cmocka_unit_test(columns_agree_with_the_c_library),
+      cmocka_unit_test(a_terminal_is_given_nothing_to_obey),
+      cmocka_unit_test(long_words_are_broken_and_short_ones_kept_whole),
+      cmocka_unit_test(a_faulty_unit_reads_like_this),
+      cmocka_unit_test(each_verdict_is_said_in_words),
+      cmocka_unit_test(every_validity_has_its_word),
+      cmocka_unit_test(a_bound_on_what_is_better_when_more_is_a_lower_one),
+      cmocka_unit_test(a_third_channel_has_a_table_of_its_own),
+      cmocka_unit_test(no_line_is_wider_than_a_terminal),
+      cmocka_unit_test(a_full_disk_is_an_error),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
