@@ -27,7 +27,8 @@
 
 enum {
   HALF_MAX = 128,     /* half a block: the table of ten orders must stay in a first-level cache */
-  BLOCKS_LEAST = 64,  /* a short record has shorter blocks, so that the Taylor series stays short */
+  BLOCKS_LEAST = 128, /* a short record has shorter blocks, so that the Taylor series stays short */
+  BLOCKS_MANY = 64,   /* from here on (512 samples) the series is good over +-20 bins */
   SEARCH_MAX = 16384, /* frames looked at for the strongest line */
   PASSES_MAX = 8,
   STEPS_MAX = 30
@@ -38,9 +39,11 @@ enum {
 #define NEAR_BINS 1e-4
 /* Closest approach to 0 and to rate / 2: nearer, a tone and its image are one. */
 #define EDGE_BINS 1.5
-/* Line over the noise beside it, power. White noise exceeds 40 in one bin once in 1e17; the estimate of
-   the noise beside it (16 points) is what errs, see tests/unit/test_fit.c for the rate measured. */
-#define LINE_RATIO 40.0
+/* A line's power over the noise beside it. White noise passes once in millions of records (measured: see
+   tests/unit/test_fit.c); a tone 24 dB below white noise passes in 48000 samples. */
+#define LINE_RATIO 60.0
+/* How often noise may look like a tone in a short record. */
+#define FALSE_TONE 1e-6
 /* -200 dBFS: the rounding of our own sums, not a tone. */
 #define AMPLITUDE_LEAST 1e-10
 
@@ -517,18 +520,18 @@ static int compare_double(const void *a, const void *b)
 /* Is there a line, against the noise 4 ... 19 bins beside it? The median looks past a neighbouring line. */
 static bool is_line(const moments *mo, double bins)
 {
-  double beside[16], level;
+  double beside[32], level;
   double at = mo->cycles * (double)mo->nframes + bins;
   size_t nbeside = 0;
 
-  for (int i = 4; i < 20 && nbeside + 2 <= 16; i++)
+  if (mo->nblocks < BLOCKS_MANY)
+    return true; /* the series does not reach that far: tone_check() looks at the residual instead */
+  for (int i = 4; i < 20; i++)
     for (int side = -1; side <= 1; side += 2) {
       double place = at + side * i;
       if (place >= 2.0 && place <= 0.5 * (double)mo->nframes - 2.0)
         beside[nbeside++] = moments_power(mo, bins + side * i);
     }
-  if (nbeside < 8)
-    return true; /* too short a record for this test; fit_check() looks at the residual instead */
   qsort(beside, nbeside, sizeof beside[0], compare_double);
   /* the median of an exponential distribution is ln 2 times its mean */
   level = 0.5 * (beside[(nbeside - 1) / 2] + beside[nbeside / 2]) / M_LN2;
@@ -686,6 +689,8 @@ static void sums_shift(const sums *in, int norders, double phi, sums *out)
 static bool refine(const record *rec, double *cycles, int norders, model *m, unsigned *iterations)
 {
   double per_phi = 1.0 / (M_PI * (double)rec->n);
+  /* in a short record the blocks are not short beside it, and another pass costs nothing */
+  double near = M_PI * (rec->nblocks < BLOCKS_MANY ? 1e-4 * NEAR_BINS : NEAR_BINS);
 
   for (int pass = 0; pass < PASSES_MAX; pass++) {
     sums taken, now;
@@ -702,7 +707,7 @@ static bool refine(const record *rec, double *cycles, int norders, model *m, uns
     *cycles += phi * per_phi;
     if (at_edge(*cycles * norders, rec->n) || at_edge(*cycles, rec->n))
       return false;
-    if (fabs(phi) < NEAR_BINS * M_PI)
+    if (fabs(phi) < near)
       return true;
   }
   return false;
@@ -791,14 +796,23 @@ static void report(const record *rec, double cycles, int norders, const model *m
   out->phase_rad = out->harmonic_phase_rad[1];
 }
 
-/* A short record has no room for the test of is_line(): there, the tone must at least outweigh the rest. */
-static mt_code fit_check(const mt_sine_fit *fit, size_t n, mt_error *err)
+/**
+ * Is it a tone at all? A record too short for is_line() is judged by the share of power the tone explains.
+ *
+ * Of white noise, two regressors explain more than a share r with probability (1 - r)^((n - 3) / 2)
+ * (the beta distribution of R squared); about n / 2 frequencies are tried.
+ */
+static mt_code tone_check(const mt_sine_fit *fit, const record *rec, mt_error *err)
 {
+  double tone = 0.5 * fit->amplitude * fit->amplitude, rest = fit->rms_residual * fit->rms_residual;
+  double n = (double)rec->n;
+
   if (!(fit->amplitude > AMPLITUDE_LEAST))
     return mt_fail(err, MT_E_DATA, "no tone: the strongest line has an amplitude of %.3g of full scale",
                    fit->amplitude);
-  if (n < 64 && !(fit->rms_residual < fit->amplitude * M_SQRT1_2))
-    return mt_fail(err, MT_E_DATA, "no tone: the best sine explains less than half of the %zu samples", n);
+  if (rec->nblocks < BLOCKS_MANY && rest > (tone + rest) * pow(2.0 * FALSE_TONE / n, 2.0 / (n - 3.0)))
+    return mt_fail(err, MT_E_DATA, "no tone: the best sine explains %.0f %% of %zu samples, as noise might",
+                   100.0 * tone / (tone + rest), rec->n);
   return MT_OK;
 }
 
@@ -831,7 +845,7 @@ mt_code mt_fit_sine(const double *x, size_t n, double rate_hz, double guess_hz, 
     return mt_fail(err, MT_E_DATA, "the fit does not settle near %.6g Hz: no steady tone", cycles * rate_hz);
   report(&rec, cycles, within, &m, residual, &fit);
   fit.iterations = iterations;
-  code = fit_check(&fit, n, err);
+  code = tone_check(&fit, &rec, err);
   if (code == MT_OK)
     *out = fit;
   return code;
