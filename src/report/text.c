@@ -116,6 +116,12 @@ typedef struct row {
   cell cells[3];
 } row;
 
+static cell make_cell(const mt_reading *r)
+{
+  cell c = {true, r->validity, r->value, r->uncertainty, r->verdict};
+  return c;
+}
+
 static bool has_number(const cell *c)
 {
   return c->present && (c->validity == MT_VALID || c->validity == MT_RIG_LIMITED);
@@ -284,6 +290,22 @@ static row convert_row(const row *from, mt_unit unit, const char *label)
   return r;
 }
 
+const char *mt_report_reading(const mt_reading *reading, mt_unit unit, char out[32])
+{
+  row r = {.first = MT_LEFT};
+
+  out[0] = '\0';
+  if (reading == NULL)
+    return out;
+  r.quantity = reading->quantity;
+  r.unit = mt_quantity_describe(reading->quantity)->unit;
+  r.cells[0] = make_cell(reading);
+  if (unit != r.unit)
+    r = convert_row(&r, unit, "");
+  format_cell(&r, &r.cells[0], out);
+  return out;
+}
+
 /* ---- which rows there are --------------------------------------------------------------------- */
 
 /* A reading with what orders it in the table. */
@@ -372,12 +394,6 @@ static int column_of(mt_channel channel, mt_channel first)
   if (channel == first || channel == first + 1)
     return channel - first;
   return first == MT_LEFT && channel < 0 ? 2 : -1;
-}
-
-static cell make_cell(const mt_reading *r)
-{
-  cell c = {true, r->validity, r->value, r->uncertainty, r->verdict};
-  return c;
 }
 
 /* The stronger of two harmonics; an upper bound counts as high as it may be. */
@@ -578,9 +594,10 @@ static void print_reasons(const mt_results *results, entry *entries, FILE *out)
 
 /* ---- response --------------------------------------------------------------------------------- */
 
-/* Straight between points over log frequency. @return false outside the curve. */
-static bool read_curve_at(const mt_curve *c, double freq_hz, double *value, double *uncertainty)
+bool mt_report_curve_at(const mt_curve *c, double freq_hz, double *value, double *uncertainty)
 {
+  if (c->validity != MT_VALID)
+    return false;
   for (size_t i = 0; i < c->npoints; i++) {
     double part;
     if (c->x[i] < freq_hz * (1.0 - 1e-9))
@@ -661,7 +678,7 @@ static void print_curve_row(const mt_curve *c, const double *freqs_hz, size_t nf
   for (size_t i = 0; i < nfreqs; i++) {
     double value, uncertainty;
     strcpy(text, "-");
-    if (read_curve_at(c, freqs_hz[i], &value, &uncertainty)) {
+    if (mt_report_curve_at(c, freqs_hz[i], &value, &uncertainty)) {
       int decimals = mt_layout_decimals(MT_UNIT_DB, uncertainty);
       mt_layout_value(value, decimals > 3 ? 3 : decimals, text);
       widest = fmax(widest, uncertainty);

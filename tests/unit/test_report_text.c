@@ -334,6 +334,21 @@ static void a_bound_on_what_is_better_when_more_is_a_lower_one(void **state)
   mt_results_destroy(&r);
 }
 
+static void one_reading_can_be_had_alone_and_in_percent(void **state)
+{
+  mt_reading thd = {.quantity = MT_Q_THD_N, .value = -40.0, .uncertainty = 1.0};
+  mt_reading route = {.quantity = MT_Q_ROUTE, .value = MT_ROUTE_BOTH};
+  char out[32];
+  (void)state;
+  assert_string_equal(mt_report_reading(&thd, MT_UNIT_DB, out), "-40.0");
+  /* 1 % (20 lg 0.01 = -40 dB), +-1 dB of it 0.12 % */
+  assert_string_equal(mt_report_reading(&thd, MT_UNIT_PERCENT, out), "1.00");
+  assert_string_equal(mt_report_reading(&route, MT_UNIT_NONE, out), "both");
+  thd.validity = MT_CLIPPED;
+  assert_string_equal(mt_report_reading(&thd, MT_UNIT_PERCENT, out), "clipped");
+  assert_string_equal(mt_report_reading(NULL, MT_UNIT_DB, out), "");
+}
+
 static void a_third_channel_has_a_table_of_its_own(void **state)
 {
   mt_results *r = new_results();
@@ -462,6 +477,7 @@ int main(void)
       cmocka_unit_test(each_verdict_is_said_in_words),
       cmocka_unit_test(every_validity_has_its_word),
       cmocka_unit_test(a_bound_on_what_is_better_when_more_is_a_lower_one),
+      cmocka_unit_test(one_reading_can_be_had_alone_and_in_percent),
       cmocka_unit_test(a_third_channel_has_a_table_of_its_own),
       cmocka_unit_test(no_line_is_wider_than_a_terminal),
       cmocka_unit_test(a_full_disk_is_an_error),
