@@ -269,12 +269,26 @@ static void tell_repair(void)
       "again.");
 }
 
-static void tell_passes(const mt_results *results)
+static bool is_same_check(const mt_judgement *a, const mt_judgement *b)
 {
-  fputs("\nWhat was checked\n", stdout);
+  return a->quantity == b->quantity && a->channel == b->channel && a->order == b->order &&
+         strcmp(a->segment, b->segment) == 0 && a->implied == b->implied;
+}
+
+static bool was_passed(const mt_results *results, const mt_judgement *check)
+{
   for (size_t i = 0; i < results->njudgements; i++)
-    if (results->judgements[i].verdict == MT_VERDICT_PASS)
-      mt_layout_wrap(stdout, "  - ", "    ", results->judgements[i].text);
+    if (results->judgements[i].verdict != MT_VERDICT_PASS && is_same_check(&results->judgements[i], check))
+      return false;
+  return true;
+}
+
+static void tell_passes(const mt_results *before, const mt_results *after)
+{
+  fputs("\nMet now, and not before\n", stdout);
+  for (size_t i = 0; i < after->njudgements; i++)
+    if (after->judgements[i].verdict == MT_VERDICT_PASS && !was_passed(before, &after->judgements[i]))
+      mt_layout_wrap(stdout, "  - ", "    ", after->judgements[i].text);
 }
 
 static void tell_end(const char *folder)
@@ -317,7 +331,7 @@ static mt_code tell_story(const char *folder, mt_results *results[2], mt_error *
   if (code != MT_OK)
     return code;
   mt_report_summary(results[1], stdout);
-  tell_passes(results[1]);
+  tell_passes(results[0], results[1]);
   print_comparison(results[0], results[1]);
   tell_end(folder);
   return judge_story(results[0], results[1], err);

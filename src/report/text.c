@@ -38,10 +38,12 @@ static void print_verdict(const mt_results *results, FILE *out)
 
   switch (results->verdict) {
   case MT_VERDICT_NONE: snprintf(line, sizeof line, "No limits were set: these are readings only."); break;
-  case MT_VERDICT_PASS: snprintf(line, sizeof line, "PASS: all %zu checks are met.", n); break;
+  case MT_VERDICT_PASS: snprintf(line, sizeof line, "PASS: every check is met, %zu of %zu.", npass, n); break;
   case MT_VERDICT_FAIL:
-    snprintf(line, sizeof line, "FAIL: %zu of %zu checks %s missed, %zu %s undecided.", nfail, n,
+    snprintf(line, sizeof line, "FAIL: of %zu checks %zu %s missed and %zu %s undecided.", n, nfail,
              is_or_are(nfail), nopen, is_or_are(nopen));
+    if (nopen == 0)
+      snprintf(line, sizeof line, "FAIL: of %zu checks %zu %s missed.", n, nfail, is_or_are(nfail));
     break;
   case MT_VERDICT_UNDECIDED:
     snprintf(line, sizeof line, "UNDECIDED: of %zu checks none is missed, but %zu cannot be decided.", n,
@@ -234,7 +236,7 @@ static void print_cells(const char *label, char cells[3][32], const char *uncert
     mt_layout_cell(memory, -CELL_COLUMNS, cells[i]);
   }
   fputc(' ', memory);
-  mt_layout_cell(memory, -7, uncertainty);
+  mt_layout_cell(memory, -8, uncertainty);
   fputc(' ', memory);
   mt_layout_cell(memory, 4, unit);
   fprintf(memory, " %.10s", verdict);
@@ -661,8 +663,8 @@ static void print_corners(const mt_curve *c, FILE *out)
     high++;
   format_frequency(low > 0 ? crossing(c, low, low - 1) : c->x[0], from);
   format_frequency(high + 1 < c->npoints ? crossing(c, high, high + 1) : c->x[c->npoints - 1], to);
-  snprintf(text, sizeof text, "%s: %s3 dB down at %s, %s3 dB down at %s", channel, low > 0 ? "" : "not yet ",
-           from, high + 1 < c->npoints ? "" : "not yet ", to);
+  snprintf(text, sizeof text, "%s: within 3 dB from %s%s to %s%s", channel, from,
+           low > 0 ? "" : " (lowest read)", to, high + 1 < c->npoints ? "" : " (highest read)");
   mt_layout_wrap(out, "  ", "  ", text);
 }
 
