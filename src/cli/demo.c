@@ -3,6 +3,8 @@
 
 #include "report/layout.h"
 
+#include "demo_units.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -10,46 +12,6 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
-
-/* ---- the amplifier ---------------------------------------------------------------------------- */
-
-static const char faulty_unit[] =
-    "# A two-channel desk amplifier as it came: quiet on the right, thin on the left.\n"
-    "# Try it again with other faults: mendtone check --simulate before-unit.cfg\n"
-    "name = \"desk amplifier, as it came\";\n"
-    "left = {\n"
-    "  high_pass_hz = 160.0;   # the output capacitor has dried out: the low end is gone\n"
-    "  noise_dbfs = -98.0;\n"
-    "  crosstalk_db = -72.0;\n"
-    "};\n"
-    "right = {\n"
-    "  gain_db = -9.5;         # oxidised contact of the input socket: the channel is weak\n"
-    "  dead_zone = 0.0012;     # the output stage has lost its idle current: crossover distortion\n"
-    "  high_pass_hz = 1.6;\n"
-    "  noise_dbfs = -98.0;\n"
-    "  crosstalk_db = -72.0;\n"
-    "};\n"
-    "delay_s = 0.0123;\n"
-    "seed = 1;\n";
-
-static const char mended_unit[] = "# The same amplifier, mended.\n"
-                                  "name = \"desk amplifier, mended\";\n"
-                                  "left = {\n"
-                                  "  gain_db = -0.04;\n"
-                                  "  order_3 = 0.02;         # a little distortion is normal\n"
-                                  "  high_pass_hz = 1.6;     # the new capacitor\n"
-                                  "  noise_dbfs = -98.0;\n"
-                                  "  crosstalk_db = -72.0;\n"
-                                  "};\n"
-                                  "right = {\n"
-                                  "  gain_db = -0.11;        # parts are never quite alike\n"
-                                  "  order_3 = 0.02;\n"
-                                  "  high_pass_hz = 1.6;\n"
-                                  "  noise_dbfs = -98.0;\n"
-                                  "  crosstalk_db = -72.0;\n"
-                                  "};\n"
-                                  "delay_s = 0.0123;\n"
-                                  "seed = 2;\n";
 
 /* ---- files ------------------------------------------------------------------------------------ */
 
@@ -236,8 +198,9 @@ static void tell(const char *text)
 
 static void tell_beginning(void)
 {
-  tell("A two-channel desk amplifier was bought as faulty. \"One side is quiet, the other has no bass, and "
-       "it sounds rough\", says the note. We measure it, mend it, and prove that it is mended.");
+  tell("A two-channel desk amplifier for headphones was bought as faulty. \"The right side is nearly gone, "
+       "the left one sounds thin and rough\", says the note. We measure it, mend it, and prove that it is "
+       "mended.");
   putchar('\n');
   tell("No hardware is needed: the amplifier is simulated from a description you can read and change. "
        "All the rest, the tones played, the capture, the readings and the verdicts, is what mendtone check "
@@ -257,16 +220,15 @@ static void tell_repair(void)
 {
   fputs("\nTHE REPAIR\n", stdout);
   tell("What was found at the places the readings point to:");
-  mt_layout_wrap(
-      stdout, "  - ", "    ",
-      "The left channel is in order at 1 kHz and falls off below 160 Hz: a coupling capacitor that "
-      "has lost its value. Replaced.");
   mt_layout_wrap(stdout, "  - ", "    ",
-                 "The right channel is 9.5 dB weak: an oxidised contact in the input socket. Cleaned.");
+                 "Right, 43 dB too weak but otherwise sound: a cracked solder joint at the volume control. "
+                 "Resoldered.");
   mt_layout_wrap(
       stdout, "  - ", "    ",
-      "The right channel distorts, and worse when quiet: its output stage has no idle current. Set "
-      "again.");
+      "Left, right at 1 kHz and 13 dB down at 50 Hz: the output capacitor has dried out. Replaced.");
+  mt_layout_wrap(
+      stdout, "  - ", "    ",
+      "Left, distorted: the output stage is short of supply, for a leaky capacitor there. Replaced.");
 }
 
 static bool is_same_check(const mt_judgement *a, const mt_judgement *b)

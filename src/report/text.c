@@ -1,7 +1,7 @@
 /* The text report: verdict in words, what fails and why, likely causes, then the numbers. */
 #include <mendtone/report.h>
 
-#include "base/decibel.h"
+#include "base/text.h"
 #include "report/layout.h"
 
 #include <errno.h>
@@ -161,11 +161,12 @@ static void format_cell(const row *r, const cell *c, char out[32])
   if (!c->present)
     return;
   if (!has_number(c))
-    strcpy(out, validity_words[c->validity]);
+    mt_text_copy(out, 32, validity_words[c->validity]);
   else if (r->quantity == MT_Q_ROUTE)
-    strcpy(out, c->value >= 0.0 && c->value <= MT_ROUTE_BOTH ? mt_route_name((mt_route)(int)c->value) : "?");
+    mt_text_copy(out, 32,
+                 c->value >= 0.0 && c->value <= MT_ROUTE_BOTH ? mt_route_name((mt_route)(int)c->value) : "?");
   else if (r->quantity == MT_Q_POLARITY)
-    strcpy(out, c->value > 0.0 ? "normal" : "inverted");
+    mt_text_copy(out, 32, c->value > 0.0 ? "normal" : "inverted");
   else if (c->validity == MT_RIG_LIMITED)
     format_bound(r, c, out);
   else
@@ -192,9 +193,9 @@ static void format_verdict(const row *r, char out[16])
   if (worst == MT_VERDICT_FAIL && nfail == 1 && npresent > 1 && failing < 2)
     snprintf(out, 16, "FAIL %s", mt_channel_name(r->first + failing, channel));
   else if (worst == MT_VERDICT_FAIL)
-    strcpy(out, nfail > 1 ? "FAIL both" : "FAIL");
+    mt_text_copy(out, 16, nfail > 1 ? "FAIL both" : "FAIL");
   else if (worst != MT_VERDICT_NONE)
-    strcpy(out, mt_verdict_name(worst));
+    mt_text_copy(out, 16, mt_verdict_name(worst));
 }
 
 /* Words of a plain row, and whether one uncertainty speaks for all its columns. */
@@ -493,7 +494,7 @@ static void print_table(const entry *entries, size_t n, mt_channel first, FILE *
     if (first + i < MT_CHANNELS_MAX)
       mt_channel_name(first + i, names[i]);
   if (first == MT_LEFT)
-    strcpy(names[2], "pair");
+    mt_text_copy(names[2], sizeof names[2], "pair");
   fputc('\n', out);
   print_cells("Readings", names, "+/-", "unit", "verdict", out);
   for (size_t i = 1; i < n && !with_heading; i++)
@@ -679,7 +680,7 @@ static void print_curve_row(const mt_curve *c, const double *freqs_hz, size_t nf
   mt_layout_cell(out, 14, label);
   for (size_t i = 0; i < nfreqs; i++) {
     double value, uncertainty;
-    strcpy(text, "-");
+    mt_text_copy(text, sizeof text, "-");
     if (mt_report_curve_at(c, freqs_hz[i], &value, &uncertainty)) {
       int decimals = mt_layout_decimals(MT_UNIT_DB, uncertainty);
       mt_layout_value(value, decimals > 3 ? 3 : decimals, text);
