@@ -115,24 +115,45 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
 /** A transfer function on a given grid. Arrays [npoints], owned. */
 typedef struct mt_transfer {
   size_t npoints;
-  double *freq_hz;
-  double *gain_db;
-  double *phase_deg; /**< unwrapped, the delay given by the location taken out */
-  double *uncertainty_db;
-  double *uncertainty_deg;
+  double *freq_hz;         /**< of the stimulus's nominal clock */
+  double *gain_db;         /**< output over played amplitude: a wire reads 0 dB */
+  double *phase_deg;       /**< unwrapped, the delay given by the location taken out; -179 ... 181 at the point nearest
+                                1 kHz, so that an inverted unit reads +180 */
+  double *uncertainty_db;  /**< expanded, k = 2; grows to 40 where the value cannot be told from noise */
+  double *uncertainty_deg; /**< expanded, k = 2; 180 where the value cannot be told from noise */
 } mt_transfer;
 
 /**
+ * The band in which the response to a sweep can be trusted, hertz of the stimulus's nominal clock: from an octave
+ * above the sweep's start (10 Hz for the default stimulus) to a little below its fade-out (0.47 x rate).
+ *
+ * @param rate_hz  of the capture.
+ * @return false, and nothing written, if it is not a sweep or the rate cannot carry it.
+ */
+bool mt_response_band(const mt_segment *sweep, double rate_hz, double *from_hz, double *to_hz);
+
+/**
  * Response of one channel from the sweep segment: spectral division by the sweep rendered again at
- * the take's clock, gated in time.
+ * the take's clock (the capture itself is not resampled), gated in time.
+ *
+ * The gate passes what comes 9 ms before to 0.3 s after the delay given (at 10 kHz: to 36 ms after) and stops
+ * harmonics of order 2 and up, which come L ln(order) earlier. 0.05 s before and 0.35 s after the sweep must be free
+ * of other signals. A harmonic that folds back at half the rate cannot be told from the response where it crosses the
+ * sweep (order 2 at a third of the rate).
  *
  * @param x             [n] the whole take of that channel.
  * @param start_frame   stimulus time 0 in frames (fractional).
  * @param clock_ratio   1 + clock offset.
  * @param played        which stimulus channel's amplitude it is referred to.
- * @param noise         density of the idle noise for the uncertainty; NULL: not known, bounded from the record.
- * @param freq_hz       [npoints] ascending, where the response is wanted; those outside the swept band
- *                      are refused with MT_E_ARG.
+ * @param noise         density of the idle noise for the uncertainty, in hertz of the capture; NULL: not known. Either
+ *                      way the noise is also read from the sweep's own record, later than the gate, and the larger
+ *                      one counts.
+ * @param freq_hz       [npoints] ascending, where the response is wanted, in hertz of the stimulus's nominal clock;
+ *                      those outside mt_response_band() are refused with MT_E_ARG.
+ * @return MT_OK; MT_E_ARG; MT_E_MEMORY; MT_E_DATA if there is no sweep in this channel, it is not where the location
+ *         says, it is not all in the take, or a sample is not finite. `out` is unchanged on failure.
+ *
+ * Sources: Farina 2000; Novak, Lotton and Simon 2015 (synchronised sweep); Kaiser's window for the gate's shape.
  */
 mt_code mt_response_measure(const double *x, size_t n, double rate_hz, const mt_segment *sweep,
                             double start_frame, double clock_ratio, unsigned played, const mt_psd *noise,

@@ -1,4 +1,11 @@
-/** @file simulate.h  The simulated unit: a device on the bench whose truth is known. */
+/**
+ * @file simulate.h  The simulated unit: a device on the bench whose truth is known.
+ *
+ * It answers a source the way a unit between a sound card's output and input does, but every property
+ * is stated, so that a fault can be described in a file and a reading compared with what was put in.
+ * The source is rendered at the very moments the recorder samples it, in double precision; nothing is
+ * interpolated, so a clock offset costs no accuracy.
+ */
 #ifndef MENDTONE_SIMULATE_H
 #define MENDTONE_SIMULATE_H
 
@@ -15,20 +22,25 @@ extern "C" {
 /**
  * One channel of a simulated unit. The signal passes, in this order: routing, gain, polynomial, dead
  * zone, hard clip, high-pass, low shelf, invert, mute; then crosstalk between the outputs, hum, DC,
- * noise and dropouts are applied. All zero but gain_ratio = 1 and poly[0] = 1: a wire.
+ * noise, dropouts and quantisation are applied. mt_simulate_init() makes a wire of it.
+ *
+ * The unit has no clock of its own: its corner frequencies and its hum are in hertz of the recorder's
+ * clock, and the bent steps (polynomial, dead zone, clip) act on samples at the capture rate: orders
+ * that fall beyond half the rate fold back, as reference values for sampled signals expect.
  */
 typedef struct mt_simulated_channel {
   double gain_db;
   double poly[5];      /**< y = poly[0] x + poly[1] x^2 + ...: poly[0] is 1 for a wire */
   double dead_zone;    /**< soft: y = sgn(x) max(|x| - d, 0); full-scale units */
   double clip;         /**< hard, at +-clip; 0: none */
-  double high_pass_hz; /**< first order (a coupling capacitor); 0: none */
-  double shelf_db;     /**< low shelf, Audio EQ Cookbook, S = 1; 0: none */
+  double high_pass_hz; /**< first order (a coupling capacitor), bilinear with the corner prewarped; 0: none */
+  double shelf_db;     /**< low shelf, Audio EQ Cookbook, S = 1, at the capture rate; 0: none */
   double shelf_hz;
   bool invert;
-  bool mute;
+  bool mute;           /**< its own signal is gone; crosstalk, hum, DC and noise still arrive */
   double crosstalk_db; /**< this channel hears the other one's output at this level; -INFINITY: not */
-  double hum_dbfs; /**< mains line at hum_hz; its odd and even harmonics 10 dB lower each; -INFINITY: none */
+  double
+      hum_dbfs; /**< mains line at hum_hz; orders 2 to 5 each 10 dB below the one before; -INFINITY: none */
   double noise_dbfs; /**< white Gaussian, level in 0 ... rate/2; -INFINITY: none */
   double dc;         /**< of full scale */
 } mt_simulated_channel;
@@ -39,9 +51,10 @@ typedef enum mt_dropout_kind {
   MT_SIMULATED_REPEAT, /**< frames delivered twice, later ones move down */
 } mt_dropout_kind;
 
+/** Whatever drops out, the take has the length asked for: what is lost is made up at its end. */
 typedef struct mt_simulated_dropout {
   mt_dropout_kind kind;
-  double at_s; /**< from the take's first frame */
+  double at_s; /**< from the take's first frame, of the frames as delivered */
   size_t nframes;
   bool channel[2]; /**< mute only: which channels */
 } mt_simulated_dropout;
@@ -50,7 +63,7 @@ typedef struct mt_simulated_unit {
   char name[96];
   mt_simulated_channel channel[2];
   bool swap;     /**< left and right exchanged at the input */
-  bool sum;      /**< both outputs carry (left + right) / 2 */
+  bool sum;      /**< both channels are fed (left + right) / 2 */
   double hum_hz; /**< 50 unless said */
   double delay_s;
   double clock_offset_ppm; /**< player's clock less recorder's; rendered exactly, not by interpolation */
@@ -60,15 +73,50 @@ typedef struct mt_simulated_unit {
   size_t ndropouts;
 } mt_simulated_unit;
 
-/** A wire: nothing added, nothing taken away. */
+/** A wire: nothing added, nothing taken away. Levels that mean "none" are -INFINITY. */
 void mt_simulate_init(mt_simulated_unit *out);
 
-/** Read a description (libconfig syntax, fixtures/ has examples). MT_E_NO_INPUT, MT_E_PLAN. */
+/**
+ * Read a description (libconfig syntax; fixtures/ has commented examples).
+ *
+ * @param out  A wire changed as the file says; unchanged on failure.
+ * @return MT_E_NO_INPUT if it cannot be opened, MT_E_PLAN with file and line for anything it says that
+ *         is unknown, of the wrong type or out of range.
+ */
 mt_code mt_simulate_open(const char *path, mt_simulated_unit *out, mt_error *err);
 
-/** Play a source into the unit and deliver what comes out. The "simulate" back end does this. */
+/** The same from text; `name` stands for the file in messages. */
+mt_code mt_simulate_parse(const char *text, const char *name, mt_simulated_unit *out, mt_error *err);
+
+/**
+ * Play a source into the unit and deliver what comes out. The "simulate" back end does this.
+ *
+ * Frame n of the take carries the source at n / rate * (1 + e) - delay_s, with e = clock_offset_ppm
+ * * 1e-6: frame 0 is when source time 0 was played. Two channels, llround(duration * rate) frames.
+ *
+ * @param request  rate_hz, duration_s, source (NULL: silence; one channel feeds both inputs), progress.
+ * @return MT_E_ARG for a value of the unit or the request out of range; whatever the sink returns.
+ */
 mt_code mt_simulate_run(const mt_simulated_unit *unit, const mt_audio_request *request,
                         const mt_audio_sink *sink, mt_error *err);
+
+/**
+ * Exact gain of a channel's linear part at one frequency, in dB: gain, poly[0], high-pass, low shelf.
+ *
+ * What the steady response must be read as when dead zone, clip and the bent orders are absent.
+ * Crosstalk is left out. Evaluated from the filters' coefficients at the capture rate, so it is the
+ * truth of the samples; the analogue capacitor is within 0.004 dB of it from 20 Hz to 20 kHz at 48 kHz
+ * for corners up to 500 Hz.
+ *
+ * @param channel  0 or 1.
+ * @param freq_hz  In the recorder's hertz: a tone played at f arrives as f * (1 + e). 0 < f < rate / 2.
+ * @return dB; -INFINITY when the channel is muted.
+ * Source: high-pass 1 / (1 + wc/s) by the bilinear transform; R. Bristow-Johnson, Audio EQ Cookbook.
+ */
+double mt_simulate_gain_db(const mt_simulated_unit *unit, unsigned channel, double rate_hz, double freq_hz);
+
+/** Its phase in degrees, -180 ... 180, with `invert` and without the delay. 0 when muted. */
+double mt_simulate_phase_deg(const mt_simulated_unit *unit, unsigned channel, double rate_hz, double freq_hz);
 
 #ifdef __cplusplus
 }

@@ -1,0 +1,255 @@
+#include "analysis/weighting.h"
+#include "analysis/window.h"
+#include "signal/transform.h"
+
+#include <assert.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define SAMPLES_MIN 16
+/* Far above full scale (1.0), far below what a float square overflows at */
+#define SAMPLE_MAX 1e9
+/* 20 Hz is well resolved when the main lobe of the window there ends half-way to DC */
+#define LOBE_HZ 10.0
+
+/* How a record is cut: `count` segments, evenly spread so that every sample is used. */
+typedef struct layout {
+  size_t nfft;
+  size_t count;
+  double hop; /* mean distance of segments, frames */
+} layout;
+
+/* The longest fast transform that fits: even, no factor but 2, 3 and 5. */
+static size_t length_within(size_t n)
+{
+  size_t best = 2;
+
+  for (size_t fives = 2; fives <= n; fives *= 5)
+    for (size_t threes = fives; threes <= n; threes *= 3) {
+      size_t length = threes;
+      while (length <= n / 2)
+        length *= 2;
+      if (length > best)
+        best = length;
+    }
+  return best;
+}
+
+static layout lay_out(size_t n, double rate_hz, mt_window window, size_t nfft)
+{
+  size_t nterms, hop_max;
+  layout plan;
+
+  (void)mt_window_terms(window, &nterms);
+  if (nfft == 0) {
+    double wanted = (double)nterms * rate_hz / LOBE_HZ;
+    nfft = wanted < (double)n ? (size_t)ceil(wanted) : n;
+  }
+  plan.nfft = nfft < n ? mt_transform_length(nfft) : n;
+  if (plan.nfft >= n)
+    plan.nfft = length_within(n);
+  if (window == MT_WINDOW_RECTANGULAR)
+    hop_max = plan.nfft;
+  else
+    hop_max = window == MT_WINDOW_BLACKMAN_HARRIS_7 ? plan.nfft / 4 : plan.nfft / 2;
+  if (hop_max == 0)
+    hop_max = 1;
+  plan.count = 1 + (n - plan.nfft + hop_max - 1) / hop_max;
+  plan.hop = plan.count > 1 ? (double)(n - plan.nfft) / (double)(plan.count - 1) : (double)plan.nfft;
+  return plan;
+}
+
+/* Variance of the mean of `count` equally spaced periodograms of white noise, inverted (Welch 1967). */
+static double equivalent_averages(const layout *plan, mt_window window)
+{
+  double variance = 1.0, count = (double)plan->count;
+
+  for (size_t j = 1; j < plan->count && (double)j * plan->hop < (double)plan->nfft; j++) {
+    double overlap = mt_window_overlap(window, (double)j * plan->hop / (double)plan->nfft);
+    variance += 2.0 * (1.0 - (double)j / count) * overlap * overlap;
+  }
+  return count / variance;
+}
+
+static mt_code record_mean(const double *x, size_t n, double *mean, mt_error *err)
+{
+  double sum = 0.0;
+
+  for (size_t i = 0; i < n; i++) {
+    if (!(fabs(x[i]) <= SAMPLE_MAX))
+      return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected audio, full scale +-1.0", i, x[i]);
+    sum += x[i];
+  }
+  *mean = sum / (double)n;
+  return MT_OK;
+}
+
+static void accumulate(mt_transform *transform, const layout *plan, const double *x, double mean,
+                       const double *w, float *in, mt_bin *bins, double *density)
+{
+  for (size_t i = 0; i < plan->nfft; i++)
+    in[i] = (float)((x[i] - mean) * w[i]);
+  mt_transform_forward(transform, in, bins);
+  for (size_t k = 0; k <= plan->nfft / 2; k++)
+    density[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
+}
+
+static mt_code run(const layout *plan, const double *x, size_t n, double mean, mt_window window,
+                   double *density, mt_error *err)
+{
+  mt_transform *transform = NULL;
+  double *w = malloc(plan->nfft * sizeof *w);
+  float *in = malloc(plan->nfft * sizeof *in);
+  mt_bin *bins = malloc((plan->nfft / 2 + 1) * sizeof *bins);
+  mt_code code = mt_transform_create(plan->nfft, &transform, err);
+
+  if (code == MT_OK && (w == NULL || in == NULL || bins == NULL))
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan->nfft);
+  if (code == MT_OK) {
+    mt_window_fill(window, plan->nfft, w);
+    for (size_t i = 0; i < plan->count; i++) {
+      size_t start = plan->count > 1 ? (size_t)((uint64_t)i * (n - plan->nfft) / (plan->count - 1)) : 0;
+      accumulate(transform, plan, x + start, mean, w, in, bins, density);
+    }
+  }
+  mt_transform_destroy(&transform);
+  free(bins);
+  free(in);
+  free(w);
+  return code;
+}
+
+mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window window, size_t nfft, mt_psd *out,
+                        mt_error *err)
+{
+  layout plan;
+  double mean = 0.0, gain, scale;
+  double *density;
+  mt_code code;
+
+  if ((unsigned)window >= MT_WINDOW_LAST)
+    return mt_fail(err, MT_E_ARG, "window %d; expected 0 to %d", (int)window, MT_WINDOW_LAST - 1);
+  if (!(isfinite(rate_hz) && rate_hz > 0.0))
+    return mt_fail(err, MT_E_ARG, "rate %g Hz; expected a positive number", rate_hz);
+  if (n < SAMPLES_MIN)
+    return mt_fail(err, MT_E_DATA, "%zu samples are too few for a spectrum; expected at least %d", n,
+                   SAMPLES_MIN);
+  code = record_mean(x, n, &mean, err);
+  if (code != MT_OK)
+    return code;
+  plan = lay_out(n, rate_hz, window, nfft);
+  density = calloc(plan.nfft / 2 + 1, sizeof *density);
+  if (density == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan.nfft);
+  code = run(&plan, x, n, mean, window, density, err);
+  if (code != MT_OK) {
+    free(density);
+    return code;
+  }
+  /* 2: a full-scale sine has power 1; 2: one side stands for both */
+  gain = mt_window_gain(window);
+  scale = 4.0 / (rate_hz * (double)plan.nfft * gain * gain * mt_window_enbw_bins(window));
+  for (size_t k = 0; k <= plan.nfft / 2; k++)
+    density[k] *= scale / (double)plan.count;
+  *out = (mt_psd){.density = density,
+                  .nbins = plan.nfft / 2 + 1,
+                  .bin_hz = rate_hz / (double)plan.nfft,
+                  .rate_hz = rate_hz,
+                  .window = window,
+                  .averages = equivalent_averages(&plan, window)};
+  return MT_OK;
+}
+
+void mt_psd_finish(mt_psd *psd)
+{
+  if (psd == NULL)
+    return;
+  free(psd->density);
+  memset(psd, 0, sizeof *psd);
+}
+
+/* ---- bands ------------------------------------------------------------------------------------ */
+
+/* bins of one transform are correlated up to here: twice the last term of the longest window */
+#define REACH (2 * (MT_WINDOW_TERMS_MAX - 1))
+/* the curvature correction looks at this many bins on either side */
+#define SIDE 2
+
+/*
+ * The window smears a line over its neighbours, so a curved weight summed over them is too great or too
+ * small. The weights that make the sum right for any line are those whose smearing is the weight itself;
+ * to fourth order, 1 - m2/2 D + (m2/24 + m2^2/4 - m4/24) D^2 of it, with D the second difference and m2,
+ * m4 the moments of the window's lobe.
+ */
+typedef struct curvature {
+  double first;
+  double second;
+} curvature;
+
+static curvature curvature_of(mt_window window)
+{
+  double m2, m4;
+
+  mt_window_moments(window, &m2, &m4);
+  return (curvature){.first = -0.5 * m2, .second = m2 / 24.0 + 0.25 * m2 * m2 - m4 / 24.0};
+}
+
+static double corrected(const curvature *c, const double *g)
+{
+  double here = g[SIDE];
+  double near = g[SIDE - 1] + g[SIDE + 1];
+  double far = g[SIDE - 2] + g[SIDE + 2];
+
+  return here + c->first * (near - 2.0 * here) + c->second * (far - 4.0 * near + 6.0 * here);
+}
+
+/* Correlation of the densities of bins d apart; [0] is their relative variance. */
+static size_t density_correlation(const mt_psd *psd, double *correlation)
+{
+  size_t nterms, reach;
+
+  (void)mt_window_terms(psd->window, &nterms);
+  reach = 2 * (nterms - 1);
+  for (size_t d = 0; d <= reach; d++) {
+    double amplitude = mt_window_bin_correlation(psd->window, (unsigned)d);
+    /* a product of two estimates is itself too great by their correlation */
+    double relative = amplitude * amplitude / psd->averages;
+    correlation[d] = relative / (1.0 + relative) * (d == 0 ? 1.0 : 2.0);
+  }
+  return reach;
+}
+
+mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_weighting weighting)
+{
+  const curvature bend = curvature_of(psd->window);
+  double correlation[REACH + 1], recent[REACH + 1] = {0.0}, g[2 * SIDE + 1];
+  double power = 0.0, variance = 0.0, low = fmax(from_hz, 0.0), high = fmin(to_hz, 0.5 * psd->rate_hz);
+  size_t first, last, reach;
+
+  if (!(from_hz < to_hz && low < high && psd->averages > 0.0))
+    return (mt_band_power){.power = 0.0, .standard_error = INFINITY};
+  reach = density_correlation(psd, correlation);
+  first = (size_t)floor(low / psd->bin_hz + 0.5);
+  last = (size_t)floor(high / psd->bin_hz + 0.5);
+  if (last >= psd->nbins)
+    last = psd->nbins - 1;
+  for (int i = 1; i <= 2 * SIDE; i++)
+    g[i] = mt_weighting_power(weighting, ((double)first + i - 1 - SIDE) * psd->bin_hz);
+  for (size_t k = first; k <= last; k++) {
+    double left = fmax(low, ((double)k - 0.5) * psd->bin_hz);
+    double right = fmin(high, ((double)k + 0.5) * psd->bin_hz);
+    double share = 0.0;
+
+    memmove(g, g + 1, 2 * SIDE * sizeof *g);
+    g[2 * SIDE] = mt_weighting_power(weighting, (double)(k + SIDE) * psd->bin_hz);
+    memmove(recent + 1, recent, reach * sizeof *recent);
+    recent[0] = psd->density[k] * corrected(&bend, g) * fmax(right - left, 0.0);
+    power += recent[0];
+    for (size_t d = 0; d <= reach; d++)
+      share += correlation[d] * recent[d];
+    variance += share * recent[0];
+  }
+  return (mt_band_power){.power = fmax(power, 0.0), .standard_error = sqrt(fmax(variance, 0.0))};
+}

@@ -1,0 +1,655 @@
+#include "analysis/response.h"
+
+#include "base/decibel.h"
+#include "signal/fade.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+/* The response is Y / X, smoothed along frequency by a kernel whose transform is the gate in time. Working in
+   frequency keeps the gate free to follow it (long at 20 Hz, short at 10 kHz), needs no second transform,
+   reads at any frequency, and shows from which bins a reading came: none outside what was swept. */
+
+/* Kaiser design of the kernel: ripple of the gate, both where it passes and where it stops. */
+#define GATE_STOP_DB 70.0
+/* The gate at low frequencies, as fractions of t2 = L ln 2, the time by which order 2 comes early. It
+   opens late enough that order 2 may ring for 0.15 t2 and is still stopped. */
+#define GATE_EARLY_OF_T2 0.02
+#define GATE_EDGE_OF_T2 0.80
+#define GATE_LATE_OF_T2 0.70
+/* Above this the gate shortens with the period, which keeps its resolution near 1/48 octave, ... */
+#define GATE_FULL_TO_HZ 100.0
+/* ... down to this share. */
+#define GATE_SHORTEST 0.12
+/* Does the reading change with a gate that closes earlier? */
+#define GATE_EARLIER_CLOSE 0.5
+
+/* A unit that compresses reads 0.006 dB off at the fade-out itself, less than 0.0001 dB 2 % below. */
+#define TOP_OF_FADE_OUT 0.98
+
+/* Looks at the same bins through the gate moved late, where nothing of order 1 is left: noise. */
+#define NPROBES 16
+#define PROBE_FROM_OF_T2 2.1
+#define PROBE_STEP_OF_T2 0.38
+
+#define EDGE_FADE_S 0.02
+#define ENOUGH_AFTER_S 0.05 /* what must at least be there after the sweep */
+#define ABSURD_SAMPLE 1e6
+#define CLOCK_RATIO_SPAN 0.01
+
+/* Rounding of the float transform, of the rms over all bins: -136 dB measured, with some to spare. */
+#define TRANSFORM_FLOOR 2e-7
+
+/* What is left with everything known, measured against digital filters over delays, clocks, harmonics of
+   -40 dB and rates; expanded. Below 20 Hz the kernel has to be cut short at the start of the sweep. */
+#define FLOOR_DB 0.002
+#define FLOOR_BELOW_20_DB 0.02
+#define DEG_PER_DB 6.5963 /* the same relative error: (180 / pi) / (20 / ln 10) */
+
+/* Presence: enough of these stand out of the probes by so much. Noise alone does it for one point in 140. */
+#define NPRESENCE 24
+#define PRESENCE_FROM_HZ 100.0
+#define PRESENCE_TO_HZ 10000.0
+#define PRESENCE_POWER 10.0
+#define PRESENCE_LEAST 4
+/* The delay is looked at only where it is well known; the gate is flat over more than this. */
+#define DELAY_POWER 1000.0
+#define DELAY_EARLIEST_S (-0.005)
+#define DELAY_LATEST_S 0.025
+#define DELAY_STEP_HZ 2.0
+
+#define REL_MOST 0.99 /* 40 dB: not told from nothing */
+
+typedef struct gate {
+  double early_s; /* flat from -early ... */
+  double late_s;  /* ... to late, */
+  double edge_s;  /* and this long to close on either side */
+} gate;
+
+typedef struct complex_value {
+  double re, im;
+} complex_value;
+
+/* One channel's quotient and what is known of its noise. */
+typedef struct channel {
+  const mt_sweep_reference *reference;
+  const mt_psd *noise;     /* or NULL */
+  double amplitude;        /* played: the quotient is per unit of it */
+  double capture_power;    /* mean over the bins */
+  complex_value *quotient; /* [high_bin + 1], from low_bin on */
+} channel;
+
+typedef struct reading {
+  complex_value value;
+  complex_value closed_earlier;
+  double idle_variance;   /* of the complex value, from the density given; 0 without one */
+  double record_variance; /* from the probes */
+  double record_freedom;  /* its degrees of freedom */
+  double float_variance;  /* rounding of the transform */
+} reading;
+
+static complex_value times(complex_value a, complex_value b)
+{
+  return (complex_value){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
+}
+
+static complex_value turn(double radians)
+{
+  return (complex_value){cos(radians), sin(radians)};
+}
+
+static double power(complex_value a)
+{
+  return a.re * a.re + a.im * a.im;
+}
+
+/* Modified Bessel function of order 0, its power series. */
+static double bessel_i0(double x)
+{
+  double term = 1.0, sum = 1.0, quarter = 0.25 * x * x;
+  for (int k = 1; term > 1e-12 * sum; k++) {
+    term *= quarter / ((double)k * (double)k);
+    sum += term;
+  }
+  return sum;
+}
+
+/* ---- the gate ---------------------------------------------------------------------------------------- */
+
+static double order_2_advance_s(const mt_segment *sweep)
+{
+  return mt_segment_sweep_constant(sweep) * log(2.0);
+}
+
+static gate gate_at(const mt_segment *sweep, double freq_hz)
+{
+  double t2 = order_2_advance_s(sweep);
+  double share = fmin(1.0, fmax(GATE_SHORTEST, GATE_FULL_TO_HZ / freq_hz));
+  return (gate){.early_s = GATE_EARLY_OF_T2 * t2,
+                .late_s = share * GATE_LATE_OF_T2 * t2,
+                .edge_s = share * GATE_EDGE_OF_T2 * t2};
+}
+
+/* Kaiser: order = (A - 7.95) / (2.285 x transition), with time and frequency changed over. */
+static double kernel_half_width_hz(const gate *g)
+{
+  return (GATE_STOP_DB - 7.95) / (2.285 * 4.0 * MT_PI * g->edge_s);
+}
+
+static double kaiser_beta(double stop_db)
+{
+  if (stop_db > 50.0)
+    return 0.1102 * (stop_db - 8.7);
+  return stop_db > 21.0 ? 0.5842 * pow(stop_db - 21.0, 0.4) + 0.07886 * (stop_db - 21.0) : 0.0;
+}
+
+static double gate_length_s(const gate *g)
+{
+  return g->early_s + g->late_s + g->edge_s;
+}
+
+bool mt_response_band(const mt_segment *sweep, double rate_hz, double *from_hz, double *to_hz)
+{
+  double top;
+  gate g;
+
+  if (sweep == NULL || sweep->kind != MT_SEGMENT_SWEEP || !(sweep->from_hz > 0.0) ||
+      !(sweep->to_hz > 4.0 * sweep->from_hz) || !(rate_hz > 2.0 * sweep->to_hz) ||
+      !(sweep->duration_s > sweep->fade_in_s + sweep->fade_out_s))
+    return false;
+  top = TOP_OF_FADE_OUT * sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep));
+  g = gate_at(sweep, top);
+  if (!(top - kernel_half_width_hz(&g) > 2.0 * sweep->from_hz))
+    return false;
+  *from_hz = 2.0 * sweep->from_hz;
+  *to_hz = top;
+  return true;
+}
+
+/* ---- the reference ----------------------------------------------------------------------------------- */
+
+static void render(mt_sweep_reference *r)
+{
+  double constant = mt_segment_sweep_constant(&r->sweep);
+
+  memset(r->time, 0, r->nfft * sizeof *r->time);
+  for (size_t i = 0; i < r->nframes; i++) {
+    double t = (double)i * r->step_s - MT_SWEEP_BEFORE_S;
+    if (t >= 0.0 && t <= r->sweep.duration_s)
+      r->time[i] = (float)(mt_fade_gain(&r->sweep, t) *
+                           sin(2.0 * MT_PI * r->sweep.from_hz * constant * exp(t / constant)));
+  }
+}
+
+static double mean_bin_power(const mt_bin *bins, size_t nfft)
+{
+  double sum = 0.0;
+  for (size_t k = 0; k <= nfft / 2; k++)
+    sum += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
+  return sum / (double)(nfft / 2 + 1);
+}
+
+mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, double clock_ratio,
+                                  mt_sweep_reference **out, mt_error *err)
+{
+  mt_sweep_reference *r;
+  double from_hz, to_hz;
+  mt_code code;
+
+  if (!(rate_hz >= MT_RATE_MIN_HZ && rate_hz <= MT_RATE_MAX_HZ))
+    return mt_fail(err, MT_E_ARG, "a rate of %g Hz; expected %g to %g", rate_hz, MT_RATE_MIN_HZ,
+                   MT_RATE_MAX_HZ);
+  if (!(fabs(clock_ratio - 1.0) <= CLOCK_RATIO_SPAN))
+    return mt_fail(err, MT_E_ARG, "a clock ratio of %g; expected 1 within %g", clock_ratio, CLOCK_RATIO_SPAN);
+  if (!mt_response_band(sweep, rate_hz / clock_ratio, &from_hz, &to_hz))
+    return mt_fail(err, MT_E_ARG, "not a sweep that %g Hz can carry", rate_hz);
+  r = calloc(1, sizeof *r);
+  if (r == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
+  r->sweep = *sweep;
+  r->rate_hz = rate_hz;
+  r->clock_ratio = clock_ratio;
+  r->step_s = clock_ratio / rate_hz;
+  r->nframes = (size_t)ceil((MT_SWEEP_BEFORE_S + sweep->duration_s + MT_SWEEP_AFTER_S) / r->step_s);
+  r->nfft = mt_transform_length(r->nframes);
+  r->bin_hz = 1.0 / ((double)r->nfft * r->step_s);
+  r->low_bin = (size_t)ceil(sweep->from_hz / r->bin_hz);
+  r->high_bin =
+      (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
+  r->time = calloc(r->nfft, sizeof *r->time);
+  r->bins = calloc(r->nfft / 2 + 1, sizeof *r->bins);
+  r->spectrum = calloc(r->nfft / 2 + 1, sizeof *r->spectrum);
+  if (r->time == NULL || r->bins == NULL || r->spectrum == NULL) {
+    mt_sweep_reference_destroy(&r);
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
+  }
+  code = mt_transform_create(r->nfft, &r->transform, err);
+  if (code != MT_OK) {
+    mt_sweep_reference_destroy(&r);
+    return code;
+  }
+  render(r);
+  mt_transform_forward(r->transform, r->time, r->spectrum);
+  r->mean_power = mean_bin_power(r->spectrum, r->nfft);
+  *out = r;
+  return MT_OK;
+}
+
+void mt_sweep_reference_destroy(mt_sweep_reference **reference)
+{
+  if (reference == NULL || *reference == NULL)
+    return;
+  mt_transform_destroy(&(*reference)->transform);
+  free((*reference)->spectrum);
+  free((*reference)->bins);
+  free((*reference)->time);
+  free(*reference);
+  *reference = NULL;
+}
+
+/* ---- the capture ------------------------------------------------------------------------------------- */
+
+static double edge_gain(size_t i, size_t n, size_t fade)
+{
+  size_t from_edge = i < n - 1 - i ? i : n - 1 - i;
+  return from_edge < fade ? 0.5 - 0.5 * cos(MT_PI * ((double)from_edge + 0.5) / (double)fade) : 1.0;
+}
+
+/* x[n] into time[at ...], less its mean: a DC step at the edges would spread over all bins. */
+static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, size_t at, mt_error *err)
+{
+  size_t fade = (size_t)(EDGE_FADE_S * r->rate_hz);
+  double sum = 0.0, mean;
+
+  for (size_t i = 0; i < n; i++) {
+    if (!(fabs(x[i]) <= ABSURD_SAMPLE))
+      return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
+                     x[i]);
+    sum += x[i];
+  }
+  mean = sum / (double)n;
+  memset(r->time, 0, r->nfft * sizeof *r->time);
+  for (size_t i = 0; i < n; i++)
+    r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+  return MT_OK;
+}
+
+mt_code mt_sweep_reference_load(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
+                                double *offset, mt_error *err)
+{
+  double start, end;
+  double window, whole;
+  size_t first, skipped, count;
+  mt_code code;
+
+  if (!(fabs(start_frame) <= 1e12))
+    return mt_fail(err, MT_E_ARG, "the stimulus starts at frame %g; expected a number", start_frame);
+  start = start_frame + r->sweep.start_s / r->step_s;
+  end = start + (r->sweep.duration_s + ENOUGH_AFTER_S) / r->step_s;
+  if (!(start >= 0.0 && end <= (double)n))
+    return mt_fail(err, MT_E_DATA,
+                   "the sweep takes frames %.0f to %.0f of a take of %zu frames; expected all of it inside",
+                   start, end, n);
+  window = start - MT_SWEEP_BEFORE_S / r->step_s;
+  whole = round(window);
+  *offset = window - whole;
+  skipped = whole < 0.0 ? (size_t)-whole : 0;
+  first = whole < 0.0 ? 0 : (size_t)whole;
+  count = r->nframes - skipped < n - first ? r->nframes - skipped : n - first;
+  code = copy_window(r, x + first, count, skipped, err);
+  if (code == MT_OK)
+    mt_transform_forward(r->transform, r->time, r->bins);
+  return code;
+}
+
+/* Y / (amplitude X), the window's part of a frame turned back. */
+static mt_code divide(const mt_sweep_reference *r, double amplitude, double offset, complex_value **out,
+                      mt_error *err)
+{
+  complex_value *q = calloc(r->high_bin + 1, sizeof *q);
+  double radians = 2.0 * MT_PI * offset / (double)r->nfft;
+
+  if (q == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
+  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
+    complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
+    complex_value y = {(double)r->bins[k].re, (double)r->bins[k].im};
+    double scale = 1.0 / (amplitude * power(x));
+    complex_value ratio = times(times(y, x), turn(radians * (double)k));
+    q[k] = (complex_value){ratio.re * scale, ratio.im * scale};
+  }
+  *out = q;
+  return MT_OK;
+}
+
+/* ---- one frequency ----------------------------------------------------------------------------------- */
+
+/* Sums over the bins under the kernel. */
+typedef struct gathering {
+  complex_value sum, weight;             /* of quotient x kernel; of the kernel */
+  complex_value earlier, earlier_weight; /* the same, the gate closing earlier */
+  complex_value probes[NPROBES];
+  double idle, transform;
+} gathering;
+
+static double sinc(double half_s, double u_hz)
+{
+  return fabs(u_hz) < 1e-9 ? 2.0 * half_s : sin(2.0 * MT_PI * u_hz * half_s) / (MT_PI * u_hz);
+}
+
+static double idle_density(const mt_psd *noise, double capture_hz)
+{
+  size_t bin = (size_t)(capture_hz / noise->bin_hz + 0.5);
+  return noise->density[bin < noise->nbins ? bin : noise->nbins - 1];
+}
+
+static void add_to(complex_value *sum, complex_value what, double weight)
+{
+  sum->re += what.re * weight;
+  sum->im += what.im * weight;
+}
+
+/* Variance of the complex bin k of Y / X. Density S is 2 x mean square per hertz: E|Y|^2 = nfft rate S / 4. */
+static void add_noise(gathering *sums, const channel *c, size_t k, double kernel)
+{
+  const mt_sweep_reference *r = c->reference;
+  double x = (double)r->spectrum[k].re * (double)r->spectrum[k].re +
+             (double)r->spectrum[k].im * (double)r->spectrum[k].im;
+  double weight = kernel * kernel / x;
+
+  sums->transform += weight * TRANSFORM_FLOOR * TRANSFORM_FLOOR;
+  if (c->noise != NULL)
+    sums->idle += weight * 0.25 * (double)r->nfft * r->rate_hz *
+                  idle_density(c->noise, (double)k * r->bin_hz * r->clock_ratio);
+}
+
+static void gather(const channel *c, double freq_hz, const gate *g, gathering *sums)
+{
+  const mt_sweep_reference *r = c->reference;
+  double t2 = order_2_advance_s(&r->sweep);
+  double full = kernel_half_width_hz(g);
+  double half = fmin(full, freq_hz - (double)r->low_bin * r->bin_hz);
+  double beta = kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half / full);
+  double scale = 1.0 / bessel_i0(beta);
+  double length = gate_length_s(g), cut = (1.0 - GATE_EARLIER_CLOSE) * g->late_s;
+  double centre = 0.5 * (g->late_s - g->early_s);
+  size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz);
+  size_t last = (size_t)((freq_hz + half) / r->bin_hz);
+
+  *sums = (gathering){0};
+  if (last > r->high_bin)
+    last = r->high_bin;
+  for (size_t k = first < r->low_bin ? r->low_bin : first; k <= last; k++) {
+    double u = freq_hz - (double)k * r->bin_hz;
+    double kaiser = scale * bessel_i0(beta * sqrt(fmax(0.0, 1.0 - u * u / (half * half))));
+    double kernel = kaiser * sinc(0.5 * length, u);
+    double kernel_earlier = kaiser * sinc(0.5 * (length - cut), u);
+    complex_value late = turn(-2.0 * MT_PI * u * centre);
+    complex_value late_earlier = turn(-2.0 * MT_PI * u * (centre - 0.5 * cut));
+    complex_value probe = times(times(c->quotient[k], late), turn(-2.0 * MT_PI * u * PROBE_FROM_OF_T2 * t2));
+    complex_value step = turn(-2.0 * MT_PI * u * PROBE_STEP_OF_T2 * t2);
+
+    add_to(&sums->sum, times(c->quotient[k], late), kernel);
+    add_to(&sums->weight, late, kernel);
+    add_to(&sums->earlier, times(c->quotient[k], late_earlier), kernel_earlier);
+    add_to(&sums->earlier_weight, late_earlier, kernel_earlier);
+    for (int p = 0; p < NPROBES; p++, probe = times(probe, step))
+      add_to(&sums->probes[p], probe, kernel);
+    add_noise(sums, c, k, kernel);
+  }
+}
+
+static complex_value over(complex_value a, complex_value b)
+{
+  complex_value product = times(a, (complex_value){b.re, -b.im});
+  return (complex_value){product.re / power(b), product.im / power(b)};
+}
+
+/* Dividing by the sum of the kernel makes a flat response read flat exactly. */
+static reading read_at(const channel *c, double freq_hz)
+{
+  const mt_sweep_reference *r = c->reference;
+  gate g = gate_at(&r->sweep, freq_hz);
+  double span = NPROBES * PROBE_STEP_OF_T2 * order_2_advance_s(&r->sweep);
+  gathering sums;
+  reading out;
+  double weight, probed = 0.0;
+
+  gather(c, freq_hz, &g, &sums);
+  weight = power(sums.weight);
+  out.value = over(sums.sum, sums.weight);
+  out.closed_earlier = over(sums.earlier, sums.earlier_weight);
+  for (int p = 0; p < NPROBES; p++)
+    probed += power(sums.probes[p]);
+  out.record_variance = probed / (NPROBES * weight);
+  out.record_freedom = 2.0 * fmin(NPROBES, span / gate_length_s(&g));
+  out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
+  out.float_variance = sums.transform * (c->capture_power + power(out.value) * r->mean_power) / weight;
+  return out;
+}
+
+/* ---- is it there, and in its place? ------------------------------------------------------------------ */
+
+static int compare_doubles(const void *a, const void *b)
+{
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+static double delay_at(const channel *c, double freq_hz)
+{
+  complex_value low = read_at(c, freq_hz - DELAY_STEP_HZ).value;
+  complex_value high = read_at(c, freq_hz + DELAY_STEP_HZ).value;
+  complex_value ratio = times(high, (complex_value){low.re, -low.im});
+  return -atan2(ratio.im, ratio.re) / (4.0 * MT_PI * DELAY_STEP_HZ);
+}
+
+/* Median delay left in the channel, seconds; 0 if it cannot be told. */
+static mt_code check_presence(const channel *c, double from_hz, double to_hz, double *delay_s, mt_error *err)
+{
+  double delays[NPRESENCE];
+  double low = fmax(from_hz + DELAY_STEP_HZ, PRESENCE_FROM_HZ);
+  double high = fmin(to_hz - DELAY_STEP_HZ, PRESENCE_TO_HZ);
+  int present = 0, ndelays = 0;
+
+  for (int i = 0; i < NPRESENCE; i++) {
+    double f = low * pow(high / low, (double)i / (NPRESENCE - 1));
+    reading r = read_at(c, f);
+    if (power(r.value) <= 4.0 * r.float_variance || !(power(r.value) > PRESENCE_POWER * r.record_variance))
+      continue;
+    present++;
+    if (power(r.value) > DELAY_POWER * r.record_variance)
+      delays[ndelays++] = delay_at(c, f);
+  }
+  if (present < PRESENCE_LEAST)
+    return mt_fail(
+        err, MT_E_DATA,
+        "no sweep in this channel: %d of %d frequencies stand out of its noise; expected at least %d",
+        present, NPRESENCE, PRESENCE_LEAST);
+  qsort(delays, (size_t)ndelays, sizeof *delays, compare_doubles);
+  *delay_s = ndelays > 0 ? delays[ndelays / 2] : 0.0;
+  if (!(*delay_s >= DELAY_EARLIEST_S && *delay_s <= DELAY_LATEST_S))
+    return mt_fail(
+        err, MT_E_DATA,
+        "the sweep lies %.1f ms from where the marks say; expected %.0f to %.0f ms: frames were lost",
+        1e3 * *delay_s, 1e3 * DELAY_EARLIEST_S, 1e3 * DELAY_LATEST_S);
+  return MT_OK;
+}
+
+/* ---- the result -------------------------------------------------------------------------------------- */
+
+static mt_code check_noise(const mt_psd *noise, mt_error *err)
+{
+  if (noise == NULL)
+    return MT_OK;
+  if (noise->density == NULL || noise->nbins == 0 || !(noise->bin_hz > 0.0) || !isfinite(noise->bin_hz))
+    return mt_fail(err, MT_E_ARG, "an empty noise density; expected one, or none");
+  for (size_t i = 0; i < noise->nbins; i++)
+    if (!(noise->density[i] >= 0.0 && isfinite(noise->density[i])))
+      return mt_fail(err, MT_E_ARG, "noise density %zu is %g; expected a finite power per hertz", i,
+                     noise->density[i]);
+  return MT_OK;
+}
+
+static mt_code check_frequencies(const double *freq_hz, size_t n, double from_hz, double to_hz, mt_error *err)
+{
+  if (n == 0)
+    return mt_fail(err, MT_E_ARG, "no frequency asked for; expected at least 1");
+  for (size_t i = 0; i < n; i++) {
+    if (!(freq_hz[i] >= from_hz && freq_hz[i] <= to_hz))
+      return mt_fail(err, MT_E_ARG,
+                     "response asked for at %g Hz; expected %g to %g Hz, the band of the sweep", freq_hz[i],
+                     from_hz, to_hz);
+    if (i > 0 && !(freq_hz[i] > freq_hz[i - 1]))
+      return mt_fail(err, MT_E_ARG, "frequency %zu is %g Hz after %g Hz; expected ascending", i, freq_hz[i],
+                     freq_hz[i - 1]);
+  }
+  return MT_OK;
+}
+
+static mt_code allocate(mt_transfer *t, size_t n, mt_error *err)
+{
+  *t = (mt_transfer){.npoints = n};
+  t->freq_hz = calloc(n, sizeof(double));
+  t->gain_db = calloc(n, sizeof(double));
+  t->phase_deg = calloc(n, sizeof(double));
+  t->uncertainty_db = calloc(n, sizeof(double));
+  t->uncertainty_deg = calloc(n, sizeof(double));
+  if (t->freq_hz != NULL && t->gain_db != NULL && t->phase_deg != NULL && t->uncertainty_db != NULL &&
+      t->uncertainty_deg != NULL)
+    return MT_OK;
+  mt_transfer_finish(t);
+  return mt_fail(err, MT_E_MEMORY, "out of memory for a response of %zu points", n);
+}
+
+void mt_transfer_finish(mt_transfer *transfer)
+{
+  if (transfer == NULL)
+    return;
+  free(transfer->freq_hz);
+  free(transfer->gain_db);
+  free(transfer->phase_deg);
+  free(transfer->uncertainty_db);
+  free(transfer->uncertainty_deg);
+  *transfer = (mt_transfer){0};
+}
+
+/* 95.45 % of Student's t over that of the normal; within 1 % of GUM table G.2 from 4 degrees up. */
+static double student_over_normal(double freedom)
+{
+  return 1.0 + 1.35 / freedom + 1.4 / (freedom * freedom);
+}
+
+/* Expanded, of the value's size. The record is looked at even where the idle noise is known: a unit may
+   hiss more when it plays. */
+static double relative_uncertainty(const reading *r, double floor_db)
+{
+  double record =
+      r->record_variance * student_over_normal(r->record_freedom) * student_over_normal(r->record_freedom);
+  /* half of the complex variance lies along the value, half across; k = 2: 4 x 1/2 */
+  double noise = 2.0 * (fmax(r->idle_variance, record) + r->float_variance);
+  double gate_re = r->value.re - r->closed_earlier.re, gate_im = r->value.im - r->closed_earlier.im;
+  double floor_rel = mt_ratio_of_db(floor_db) - 1.0;
+  double all = noise + gate_re * gate_re + gate_im * gate_im;
+  double value = power(r->value);
+
+  if (!(value > all))
+    return REL_MOST;
+  return fmin(REL_MOST, sqrt(all / value + floor_rel * floor_rel));
+}
+
+static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r, double delay_s)
+{
+  double floor_db = freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB;
+  double rel = relative_uncertainty(r, floor_db);
+  complex_value level = times(r->value, turn(2.0 * MT_PI * freq_hz * delay_s));
+
+  t->freq_hz[i] = freq_hz;
+  t->gain_db[i] = mt_db_of_power(fmax(power(r->value), 1e-60));
+  t->phase_deg[i] = atan2(level.im, level.re) * 180.0 / MT_PI;
+  t->uncertainty_db[i] = -mt_db_of_ratio(1.0 - rel);
+  t->uncertainty_deg[i] = rel < REL_MOST ? asin(rel) * 180.0 / MT_PI : 180.0;
+}
+
+/* Unwrap what is left beside the delay, put the delay back, and bring the point nearest 1 kHz to -179 ... 181
+   degrees: an inverted unit then reads +180, whichever way the noise leans. */
+static void unwrap(mt_transfer *t, double delay_s)
+{
+  double last = t->phase_deg[0], whole;
+  size_t middle = 0;
+
+  for (size_t i = 1; i < t->npoints; i++) {
+    t->phase_deg[i] += 360.0 * round((last - t->phase_deg[i]) / 360.0);
+    last = t->phase_deg[i];
+    if (fabs(log(t->freq_hz[i] / 1000.0)) < fabs(log(t->freq_hz[middle] / 1000.0)))
+      middle = i;
+  }
+  for (size_t i = 0; i < t->npoints; i++)
+    t->phase_deg[i] -= 360.0 * t->freq_hz[i] * delay_s;
+  whole = 360.0 * ceil((t->phase_deg[middle] - 181.0) / 360.0);
+  for (size_t i = 0; i < t->npoints; i++)
+    t->phase_deg[i] -= whole;
+}
+
+static mt_code read_all(const channel *c, const double *freq_hz, size_t npoints, double from_hz, double to_hz,
+                        mt_transfer *out, mt_error *err)
+{
+  double delay_s = 0.0;
+  mt_code code = check_presence(c, from_hz, to_hz, &delay_s, err);
+
+  if (code == MT_OK)
+    code = allocate(out, npoints, err);
+  if (code != MT_OK)
+    return code;
+  for (size_t i = 0; i < npoints; i++) {
+    reading r = read_at(c, freq_hz[i]);
+    store(out, i, freq_hz[i], &r, delay_s);
+  }
+  unwrap(out, delay_s);
+  return MT_OK;
+}
+
+mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *x, size_t n,
+                                   double start_frame, double amplitude, const mt_psd *noise,
+                                   const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err)
+{
+  channel c = {.reference = reference, .noise = noise, .amplitude = amplitude};
+  double from_hz = 0.0, to_hz = 0.0, offset;
+  mt_code code;
+
+  if (!(amplitude > 0.0 && isfinite(amplitude)))
+    return mt_fail(err, MT_E_ARG, "the sweep was played with an amplitude of %g; expected more than 0",
+                   amplitude);
+  mt_response_band(&reference->sweep, reference->rate_hz / reference->clock_ratio, &from_hz, &to_hz);
+  code = check_frequencies(freq_hz, npoints, from_hz, to_hz, err);
+  if (code == MT_OK)
+    code = check_noise(noise, err);
+  if (code == MT_OK)
+    code = mt_sweep_reference_load(reference, x, n, start_frame, &offset, err);
+  if (code == MT_OK)
+    code = divide(reference, amplitude, offset, &c.quotient, err);
+  if (code != MT_OK)
+    return code;
+  c.capture_power = mean_bin_power(reference->bins, reference->nfft) / (amplitude * amplitude);
+  code = read_all(&c, freq_hz, npoints, from_hz, to_hz, out, err);
+  free(c.quotient);
+  return code;
+}
+
+mt_code mt_response_measure(const double *x, size_t n, double rate_hz, const mt_segment *sweep,
+                            double start_frame, double clock_ratio, unsigned played, const mt_psd *noise,
+                            const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err)
+{
+  mt_sweep_reference *reference = NULL;
+  mt_code code;
+
+  if (played >= MT_STIMULUS_CHANNELS)
+    return mt_fail(err, MT_E_ARG, "stimulus channel %u; expected 0 to %d", played, MT_STIMULUS_CHANNELS - 1);
+  code = mt_sweep_reference_create(sweep, rate_hz, clock_ratio, &reference, err);
+  if (code != MT_OK)
+    return code;
+  code = mt_response_with_reference(reference, x, n, start_frame, sweep->amplitude[played], noise, freq_hz,
+                                    npoints, out, err);
+  mt_sweep_reference_destroy(&reference);
+  return code;
+}

@@ -1,0 +1,57 @@
+/**
+ * @file response.h  The sweep rendered once and its spectrum, shared by all channels of a take.
+ *
+ * What sweep_check.c needs too. Stimulus seconds and stimulus hertz throughout: the clock offset is taken
+ * out when the reference is rendered, so bin k stands for k * bin_hz of the player's nominal clock.
+ */
+#ifndef ANALYSIS_RESPONSE_H
+#define ANALYSIS_RESPONSE_H
+
+#include <mendtone/analysis.h>
+
+#include "signal/transform.h"
+
+/** Quiet time needed around the sweep, seconds. What is played before and after must stay outside. */
+#define MT_SWEEP_BEFORE_S 0.05
+#define MT_SWEEP_AFTER_S 0.35
+
+/** Spectrum of the sweep at unit amplitude. Owned; not to be shared between threads (its scratch is written to). */
+typedef struct mt_sweep_reference {
+  mt_segment sweep;
+  double rate_hz;
+  double clock_ratio;
+  double step_s;     /**< stimulus seconds from frame to frame */
+  size_t nframes;    /**< of the window: before, sweep, after */
+  size_t nfft;       /**< >= nframes */
+  double bin_hz;     /**< stimulus hertz from bin to bin */
+  double mean_power; /**< of the bins 0 ... nfft/2 of `spectrum` */
+  size_t low_bin;    /**< `spectrum` is solid from here ... */
+  size_t high_bin;   /**< ... to here */
+  mt_bin *spectrum;  /**< [nfft/2 + 1] */
+  mt_transform *transform;
+  float *time;  /**< [nfft], scratch */
+  mt_bin *bins; /**< [nfft/2 + 1], scratch */
+} mt_sweep_reference;
+
+/** @return MT_OK; MT_E_ARG: not a sweep that can be measured, rate or ratio out of range; MT_E_MEMORY. */
+mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, double clock_ratio,
+                                  mt_sweep_reference **out, mt_error *err);
+void mt_sweep_reference_destroy(mt_sweep_reference **reference);
+
+/**
+ * Put the window of a channel that holds the sweep in `reference->time` and its spectrum in
+ * `reference->bins`, mean removed and edges faded.
+ *
+ * @param start_frame  stimulus time 0 on this channel, fractional.
+ * @param offset       the part of a frame by which the channel lies later than the window, -0.5 ... 0.5.
+ * @return MT_E_DATA: the sweep is not all inside the take, or a sample is not finite or absurd.
+ */
+mt_code mt_sweep_reference_load(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
+                                double *offset, mt_error *err);
+
+/** mt_response_measure() against a reference made before. Gain is referred to `amplitude` (peak, > 0). */
+mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *x, size_t n,
+                                   double start_frame, double amplitude, const mt_psd *noise,
+                                   const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err);
+
+#endif

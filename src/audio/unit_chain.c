@@ -1,0 +1,202 @@
+#include "audio/unit_chain.h"
+
+#include "base/decibel.h"
+
+#include <assert.h>
+#include <complex.h>
+#include <math.h>
+#include <string.h>
+
+#define HUM_ORDERS 5
+#define HUM_STEP_DB 10.0
+
+static const mt_unit_filter pass_through = {{1.0, 0.0, 0.0}, {0.0, 0.0}, {0.0, 0.0}};
+
+/* s / (s + wc) by s = (1 - z^-1) / (1 + z^-1), with wc = tan(pi fc / rate) so that the corner stays put */
+static mt_unit_filter high_pass_filter(double corner_hz, double rate_hz)
+{
+  double corner = tan(MT_PI * corner_hz / rate_hz);
+  double b0 = 1.0 / (1.0 + corner);
+  mt_unit_filter filter = {{b0, -b0, 0.0}, {(corner - 1.0) * b0, 0.0}, {0.0, 0.0}};
+  return filter;
+}
+
+/* Audio EQ Cookbook, lowShelf with shelf slope S = 1: alpha = sin(w0)/2 sqrt(2) */
+static mt_unit_filter low_shelf_filter(double shelf_db, double shelf_hz, double rate_hz)
+{
+  double amp = pow(10.0, shelf_db / 40.0);
+  double w0 = 2.0 * MT_PI * shelf_hz / rate_hz;
+  double c = cos(w0);
+  double bend = 2.0 * sqrt(amp) * sin(w0) / 2.0 * sqrt(2.0);
+  double a0 = (amp + 1.0) + (amp - 1.0) * c + bend;
+  mt_unit_filter filter = {
+      {amp * ((amp + 1.0) - (amp - 1.0) * c + bend) / a0, 2.0 * amp * ((amp - 1.0) - (amp + 1.0) * c) / a0,
+       amp * ((amp + 1.0) - (amp - 1.0) * c - bend) / a0},
+      {-2.0 * ((amp - 1.0) + (amp + 1.0) * c) / a0, ((amp + 1.0) + (amp - 1.0) * c - bend) / a0},
+      {0.0, 0.0}};
+  return filter;
+}
+
+void mt_unit_filters(const mt_simulated_channel *channel, double rate_hz, mt_unit_filter *high_pass,
+                     mt_unit_filter *shelf)
+{
+  *high_pass = pass_through;
+  *shelf = pass_through;
+  if (channel->high_pass_hz > 0.0)
+    *high_pass = high_pass_filter(channel->high_pass_hz, rate_hz);
+  if (channel->shelf_db < 0.0 || channel->shelf_db > 0.0)
+    *shelf = low_shelf_filter(channel->shelf_db, channel->shelf_hz, rate_hz);
+}
+
+static double complex filter_response(const mt_unit_filter *filter, double complex z1)
+{
+  return (filter->b[0] + z1 * (filter->b[1] + z1 * filter->b[2])) /
+         (1.0 + z1 * (filter->a[0] + z1 * filter->a[1]));
+}
+
+static double complex channel_response(const mt_simulated_unit *unit, unsigned channel, double rate_hz,
+                                       double freq_hz)
+{
+  const mt_simulated_channel *c;
+  mt_unit_filter high_pass, shelf;
+  double w = 2.0 * MT_PI * freq_hz / rate_hz;
+  double complex z1 = cos(w) - sin(w) * (double complex)I; /* one sample later */
+
+  assert(channel < 2 && rate_hz > 0.0);
+  c = &unit->channel[channel];
+  if (c->mute)
+    return 0.0;
+  mt_unit_filters(c, rate_hz, &high_pass, &shelf);
+  return mt_ratio_of_db(c->gain_db) * c->poly[0] * (c->invert ? -1.0 : 1.0) *
+         filter_response(&high_pass, z1) * filter_response(&shelf, z1);
+}
+
+double mt_simulate_gain_db(const mt_simulated_unit *unit, unsigned channel, double rate_hz, double freq_hz)
+{
+  return mt_db_of_ratio(cabs(channel_response(unit, channel, rate_hz, freq_hz)));
+}
+
+double mt_simulate_phase_deg(const mt_simulated_unit *unit, unsigned channel, double rate_hz, double freq_hz)
+{
+  return carg(channel_response(unit, channel, rate_hz, freq_hz)) * (180.0 / MT_PI);
+}
+
+void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, const mt_audio_source *source,
+                        double rate_hz, double *played, const uint64_t noise_seed[2])
+{
+  memset(chain, 0, sizeof *chain);
+  chain->unit = unit;
+  chain->source = source;
+  chain->rate_hz = rate_hz;
+  chain->played = played;
+  for (unsigned c = 0; c < 2; c++) {
+    const mt_simulated_channel *channel = &unit->channel[c];
+    chain->gain_ratio[c] = mt_ratio_of_db(channel->gain_db);
+    chain->crosstalk_ratio[c] = mt_ratio_of_db(channel->crosstalk_db); /* 0 for -INFINITY */
+    chain->hum_amplitude[c] = mt_ratio_of_db(channel->hum_dbfs);
+    /* 0 dBFS is the RMS of a full-scale sine */
+    chain->noise_rms[c] = mt_ratio_of_db(channel->noise_dbfs) * sqrt(0.5);
+    mt_unit_filters(channel, rate_hz, &chain->high_pass[c], &chain->shelf[c]);
+    mt_random_init(&chain->noise[c], noise_seed[c]);
+  }
+}
+
+/* The source at the moments the recorder samples, as the unit's two inputs. */
+static void render_inputs(mt_unit_chain *chain, size_t nframes, double *out)
+{
+  const mt_simulated_unit *unit = chain->unit;
+  double dt_s = (1.0 + unit->clock_offset_ppm * 1e-6) / chain->rate_hz;
+  double t0_s = (double)chain->next_frame * dt_s - unit->delay_s;
+  unsigned step;
+
+  if (chain->source == NULL) {
+    memset(out, 0, nframes * 2 * sizeof *out);
+    return;
+  }
+  step = chain->source->nchannels;
+  chain->source->render(chain->source->ctx, t0_s, dt_s, nframes, chain->played);
+  for (size_t n = 0; n < nframes; n++) {
+    double left = chain->played[n * step];
+    double right = chain->played[n * step + (step > 1 ? 1 : 0)];
+    if (unit->sum)
+      left = right = 0.5 * (left + right);
+    out[2 * n] = unit->swap ? right : left;
+    out[2 * n + 1] = unit->swap ? left : right;
+  }
+}
+
+static double filter_step(mt_unit_filter *filter, double x)
+{
+  double y = filter->b[0] * x + filter->state[0];
+  filter->state[0] = filter->b[1] * x - filter->a[0] * y + filter->state[1];
+  filter->state[1] = filter->b[2] * x - filter->a[1] * y;
+  return y;
+}
+
+/* what rings on in silence would end as denormal numbers, which are slow; 1e-60 is 900 dB below a float */
+static void filter_settle(mt_unit_filter *filter)
+{
+  for (size_t i = 0; i < 2; i++)
+    if (fabs(filter->state[i]) < 1e-60)
+      filter->state[i] = 0.0;
+}
+
+static void pass_channel(mt_unit_chain *chain, unsigned c, size_t nframes, double *frames)
+{
+  const mt_simulated_channel *channel = &chain->unit->channel[c];
+  const double *poly = channel->poly;
+  double sign = channel->mute ? 0.0 : channel->invert ? -1.0 : 1.0;
+
+  for (size_t n = 0; n < nframes; n++) {
+    double x = frames[2 * n + c] * chain->gain_ratio[c];
+    x *= poly[0] + x * (poly[1] + x * (poly[2] + x * (poly[3] + x * poly[4])));
+    if (channel->dead_zone > 0.0)
+      x = copysign(fmax(fabs(x) - channel->dead_zone, 0.0), x);
+    if (channel->clip > 0.0)
+      x = fmin(fmax(x, -channel->clip), channel->clip);
+    x = filter_step(&chain->high_pass[c], x);
+    x = filter_step(&chain->shelf[c], x);
+    frames[2 * n + c] = sign * x;
+  }
+  filter_settle(&chain->high_pass[c]);
+  filter_settle(&chain->shelf[c]);
+}
+
+/* The mains line of amplitude 1 with its orders 2 to 5, at one frame. */
+static double hum_at(const mt_unit_chain *chain, uint64_t frame)
+{
+  double cycles = fmod(chain->unit->hum_hz * ((double)frame / chain->rate_hz), 1.0);
+  double sum = 0.0;
+
+  for (int k = 1; k <= HUM_ORDERS; k++)
+    if (k * chain->unit->hum_hz < 0.5 * chain->rate_hz)
+      sum += mt_ratio_of_db(-HUM_STEP_DB * (k - 1)) * sin(2.0 * MT_PI * cycles * k);
+  return sum;
+}
+
+static void add_outside(mt_unit_chain *chain, size_t nframes, double *frames)
+{
+  bool has_hum = chain->hum_amplitude[0] > 0.0 || chain->hum_amplitude[1] > 0.0;
+
+  for (size_t n = 0; n < nframes; n++) {
+    double own[2] = {frames[2 * n], frames[2 * n + 1]};
+    double hum = has_hum ? hum_at(chain, chain->next_frame + n) : 0.0;
+    for (unsigned c = 0; c < 2; c++) {
+      double y = own[c] + chain->crosstalk_ratio[c] * own[1 - c];
+      y += chain->hum_amplitude[c] * hum + chain->unit->channel[c].dc;
+      if (chain->noise_rms[c] > 0.0)
+        y += chain->noise_rms[c] * mt_random_normal(&chain->noise[c]);
+      frames[2 * n + c] = y;
+    }
+  }
+}
+
+void mt_unit_chain_render(mt_unit_chain *chain, size_t nframes, double *out)
+{
+  assert(nframes <= MT_UNIT_BLOCK);
+  render_inputs(chain, nframes, out);
+  pass_channel(chain, 0, nframes, out);
+  pass_channel(chain, 1, nframes, out);
+  add_outside(chain, nframes, out);
+  chain->next_frame += nframes;
+}

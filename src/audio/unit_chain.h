@@ -1,0 +1,46 @@
+/** @file unit_chain.h  What a simulated unit does to a signal, sample by sample, before the capture side. */
+#ifndef AUDIO_UNIT_CHAIN_H
+#define AUDIO_UNIT_CHAIN_H
+
+#include "base/random.h"
+
+#include <mendtone/simulate.h>
+
+/** Frames a chain renders at a time. */
+#define MT_UNIT_BLOCK 2048
+
+/** y = b0 x + b1 x1 + b2 x2 - a1 y1 - a2 y2, in transposed direct form II. */
+typedef struct mt_unit_filter {
+  double b[3];
+  double a[2];
+  double state[2];
+} mt_unit_filter;
+
+/** Running state of one run. Borrows the unit and the source. */
+typedef struct mt_unit_chain {
+  const mt_simulated_unit *unit;
+  const mt_audio_source *source; /**< NULL: silence */
+  double rate_hz;
+  uint64_t next_frame; /**< of the recorder's time, counted before anything is lost or repeated */
+  double gain_ratio[2];
+  double crosstalk_ratio[2];
+  double hum_amplitude[2];
+  double noise_rms[2];
+  mt_unit_filter high_pass[2];
+  mt_unit_filter shelf[2];
+  mt_random noise[2];
+  double *played; /**< [MT_UNIT_BLOCK x source channels], lent by the caller */
+} mt_unit_chain;
+
+/** The filters of a channel; a pass-through where it has none. */
+void mt_unit_filters(const mt_simulated_channel *channel, double rate_hz, mt_unit_filter *high_pass,
+                     mt_unit_filter *shelf);
+
+/** Start at recorder time 0. `noise_seed`: one per channel. */
+void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, const mt_audio_source *source,
+                        double rate_hz, double *played, const uint64_t noise_seed[2]);
+
+/** The next frames, at most MT_UNIT_BLOCK, two channels interleaved. */
+void mt_unit_chain_render(mt_unit_chain *chain, size_t nframes, double *out);
+
+#endif

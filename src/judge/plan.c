@@ -1,0 +1,635 @@
+#include <mendtone/plan.h>
+
+#include "base/config.h"
+#include "base/text.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* A plan is written by hand; what is larger is a mistake or an attack. */
+#define MAX_BYTES ((size_t)1 << 20)
+#define MAX_LIMITS 1000
+#define MAX_STATES 100
+#define MAX_NUMBER 1e12
+#define MAX_ORDER 32.0
+
+#define COUNT(array) (sizeof(array) / sizeof(array)[0])
+
+/* The member if it is there, so that a message names its line, else the group. */
+static mt_config_item at_key(mt_config_item group, const char *key)
+{
+  mt_config_item member;
+  return mt_config_find(group, key, &member) ? member : group;
+}
+
+/* A foreign text inside a message: short, and cut at a whole character. */
+static const char *shorten(const char *text, char out[41])
+{
+  mt_text_copy(out, 41, text);
+  return out;
+}
+
+static mt_code refuse_name(mt_config_item item, const char *what, const char *found, const char *nearest,
+                           const char *expected, mt_error *err)
+{
+  char cut[41];
+
+  if (nearest != NULL)
+    return mt_config_fail(item, err, "unknown %s \"%s\"; did you mean \"%s\"?", what, shorten(found, cut),
+                          nearest);
+  return mt_config_fail(item, err, "unknown %s \"%s\"; expected %s", what, shorten(found, cut), expected);
+}
+
+/* ---- quantity, unit, channel --------------------------------------------------------------------- */
+
+static mt_code parse_quantity(mt_config_item item, mt_quantity *out, mt_error *err)
+{
+  const char *name = mt_config_text_value(item);
+
+  if (name == NULL)
+    return mt_config_fail(item, err, "quantity is not text; expected a name such as \"balance\"");
+  if (!mt_quantity_parse(name, out))
+    return refuse_name(item, "quantity", name, mt_quantity_nearest(name), "a name such as \"balance\"", err);
+  return MT_OK;
+}
+
+static mt_code read_quantity(mt_config_item group, mt_quantity *out, mt_error *err)
+{
+  mt_config_item item;
+  mt_code code;
+
+  if (!mt_config_find(group, "quantity", &item))
+    return mt_config_fail(group, err, "a limit has no quantity; expected quantity = \"balance\" or another");
+  code = parse_quantity(item, out, err);
+  if (code == MT_OK && *out == MT_Q_ROUTE)
+    return mt_config_fail(item, err, "route is a word, not a number to limit; use expect_route");
+  if (code == MT_OK && *out == MT_Q_POLARITY)
+    return mt_config_fail(item, err, "polarity is a sign, not a number to limit; use expect_polarity");
+  return code;
+}
+
+/* "dB" or "%": every unit a quantity may be limited in. */
+static void list_units(mt_quantity quantity, char *out, size_t size)
+{
+  double unused;
+
+  out[0] = '\0';
+  for (int u = 0; u < MT_UNIT_LAST; u++) {
+    size_t used = strlen(out);
+    if (mt_unit_convert(1.0, (mt_unit)u, mt_quantity_describe(quantity)->unit, &unused))
+      snprintf(out + used, size - used, "%s\"%s\"", used > 0 ? " or " : "", mt_unit_name((mt_unit)u));
+  }
+}
+
+static mt_code read_unit(mt_config_item group, mt_quantity quantity, mt_unit *out, mt_error *err)
+{
+  const mt_quantity_info *info = mt_quantity_describe(quantity);
+  const char *names[MT_UNIT_LAST - 1];
+  const char *name;
+  char fitting[64];
+  mt_config_item item;
+  double unused;
+
+  list_units(quantity, fitting, sizeof fitting);
+  if (!mt_config_find(group, "unit", &item))
+    return mt_config_fail(group, err, "the limit on %s has no unit; expected unit = %s", info->name, fitting);
+  name = mt_config_text_value(item);
+  if (name == NULL)
+    return mt_config_fail(item, err, "unit is not text; expected %s", fitting);
+  if (!mt_unit_parse(name, out)) {
+    for (int u = 1; u < MT_UNIT_LAST; u++)
+      names[u - 1] = mt_unit_name((mt_unit)u);
+    return refuse_name(item, "unit", name, mt_text_nearest(name, names, COUNT(names)), fitting, err);
+  }
+  if (!mt_unit_convert(1.0, *out, info->unit, &unused))
+    return mt_config_fail(item, err, "%s cannot be limited in \"%s\"; expected %s", info->name, name,
+                          fitting);
+  return MT_OK;
+}
+
+static mt_code read_channel(mt_config_item group, mt_channel *out, mt_error *err)
+{
+  static const char *const expected = "\"left\", \"right\", \"both\", \"any\" or \"ch3\" to \"ch32\"";
+  const char *names[MT_CHANNELS_MAX + 2];
+  char spelt[MT_CHANNELS_MAX + 1][8];
+  const char *name;
+  mt_config_item item;
+
+  if (!mt_config_find(group, "channel", &item))
+    return MT_OK;
+  name = mt_config_text_value(item);
+  if (name == NULL)
+    return mt_config_fail(item, err, "channel is not text; expected %s", expected);
+  if (strcmp(name, "any") == 0)
+    return MT_OK;
+  for (mt_channel c = MT_CHANNEL_BOTH; c < MT_CHANNELS_MAX; c++) {
+    names[c + 1] = mt_channel_name(c, spelt[c + 1]);
+    if (strcmp(name, names[c + 1]) == 0) {
+      *out = c;
+      return MT_OK;
+    }
+  }
+  names[MT_CHANNELS_MAX + 1] = "any";
+  return refuse_name(item, "channel", name, mt_text_nearest(name, names, COUNT(names)), expected, err);
+}
+
+/* ---- states -------------------------------------------------------------------------------------- */
+
+static const mt_plan_state *find_state(const mt_plan *plan, const char *name)
+{
+  for (size_t i = 0; i < plan->nstates; i++)
+    if (strcmp(plan->states[i].name, name) == 0)
+      return &plan->states[i];
+  return NULL;
+}
+
+static mt_code refuse_state(const mt_plan *plan, mt_config_item item, const char *found, mt_error *err)
+{
+  const char *names[MAX_STATES];
+
+  for (size_t i = 0; i < plan->nstates; i++)
+    names[i] = plan->states[i].name;
+  return refuse_name(item, "state", found, mt_text_nearest(found, names, plan->nstates),
+                     "a name that states = ( ... ) defines", err);
+}
+
+static mt_code read_measure(mt_config_item group, mt_plan_state *state, mt_error *err)
+{
+  mt_config_item list;
+
+  if (!mt_config_find(group, "measure", &list))
+    return MT_OK;
+  if (!mt_config_is_list(list))
+    return mt_config_fail(list, err, "measure is not a list; expected measure = (\"response\", ...)");
+  for (size_t i = 0; i < mt_config_length(list); i++) {
+    mt_config_item item = mt_config_at(list, i);
+    mt_quantity quantity;
+    mt_code code = parse_quantity(item, &quantity, err);
+    if (code != MT_OK)
+      return code;
+    for (size_t k = 0; k < state->nmeasure; k++)
+      if (state->measure[k] == quantity)
+        return mt_config_fail(item, err, "measure names \"%s\" twice; once is enough",
+                              mt_quantity_describe(quantity)->name);
+    state->measure[state->nmeasure++] = quantity;
+  }
+  return MT_OK;
+}
+
+static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_state *state, mt_error *err)
+{
+  static const char *const keys[] = {"name", "set", "compare_with", "measure"};
+  mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
+
+  if (code == MT_OK)
+    code = mt_config_text(group, "name", state->name, sizeof state->name, err);
+  if (code == MT_OK && state->name[0] == '\0')
+    return mt_config_fail(at_key(group, "name"), err, "a state has no name; expected name = \"...\"");
+  if (code == MT_OK && find_state(plan, state->name) != NULL)
+    return mt_config_fail(at_key(group, "name"), err, "state \"%s\" is stated twice; expected another name",
+                          state->name);
+  if (code == MT_OK)
+    code = mt_config_text(group, "set", state->set, sizeof state->set, err);
+  if (code == MT_OK)
+    code = mt_config_text(group, "compare_with", state->compare_with, sizeof state->compare_with, err);
+  if (code == MT_OK)
+    code = read_measure(group, state, err);
+  return code;
+}
+
+/* Open a list of groups; `n` is 0 if the key is not there. */
+static mt_code open_list(mt_config_item root, const char *key, size_t most, mt_config_item *list, size_t *n,
+                         mt_error *err)
+{
+  *n = 0;
+  if (!mt_config_find(root, key, list))
+    return MT_OK;
+  if (!mt_config_is_list(*list))
+    return mt_config_fail(*list, err, "%s is not a list; expected %s = ( { ... }, { ... } )", key, key);
+  if (mt_config_length(*list) > most)
+    return mt_config_fail(*list, err, "%s has %zu entries; expected at most %zu", key,
+                          mt_config_length(*list), most);
+  for (size_t i = 0; i < mt_config_length(*list); i++)
+    if (!mt_config_is_group(mt_config_at(*list, i)))
+      return mt_config_fail(mt_config_at(*list, i), err, "an entry of %s is not a group; expected { ... }",
+                            key);
+  *n = mt_config_length(*list);
+  return MT_OK;
+}
+
+static mt_code read_states(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item list;
+  size_t n;
+  mt_code code = open_list(root, "states", MAX_STATES, &list, &n, err);
+
+  if (code != MT_OK || n == 0)
+    return code;
+  plan->states = calloc(n, sizeof *plan->states);
+  if (plan->states == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu states", n);
+  for (size_t i = 0; i < n; i++) {
+    code = read_state(plan, mt_config_at(list, i), &plan->states[i], err);
+    if (code != MT_OK)
+      return code;
+    plan->nstates++;
+  }
+  for (size_t i = 0; i < n; i++) {
+    const mt_plan_state *state = &plan->states[i];
+    mt_config_item item = at_key(mt_config_at(list, i), "compare_with");
+    if (state->compare_with[0] == '\0')
+      continue;
+    if (find_state(plan, state->compare_with) == NULL)
+      return refuse_state(plan, item, state->compare_with, err);
+    if (strcmp(state->compare_with, state->name) == 0)
+      return mt_config_fail(item, err, "state \"%s\" is compared with itself; expected another state",
+                            state->name);
+  }
+  return MT_OK;
+}
+
+/* ---- limits -------------------------------------------------------------------------------------- */
+
+static mt_code check_bound(mt_config_item group, const mt_limit *limit, const char *key, double bound,
+                           mt_error *err)
+{
+  double unused;
+
+  if (isinf(bound) ||
+      mt_unit_convert(bound, limit->unit, mt_quantity_describe(limit->quantity)->unit, &unused))
+    return MT_OK;
+  return mt_config_fail(at_key(group, key), err, "%s is %g %s; expected a ratio above 0", key, bound,
+                        mt_unit_name(limit->unit));
+}
+
+static mt_code read_bounds(mt_config_item group, mt_limit *limit, mt_error *err)
+{
+  const char *name = mt_quantity_describe(limit->quantity)->name;
+  mt_code code = mt_config_number(group, "min", -MAX_NUMBER, MAX_NUMBER, &limit->min, err);
+
+  if (code == MT_OK)
+    code = mt_config_number(group, "max", -MAX_NUMBER, MAX_NUMBER, &limit->max, err);
+  if (code != MT_OK)
+    return code;
+  if (isinf(limit->min) && isinf(limit->max))
+    return mt_config_fail(group, err, "the limit on %s has neither min nor max; expected one or both", name);
+  if (limit->min > limit->max)
+    return mt_config_fail(at_key(group, "min"), err, "min %g is above max %g; expected min at or below max",
+                          limit->min, limit->max);
+  code = check_bound(group, limit, "min", limit->min, err);
+  return code == MT_OK ? check_bound(group, limit, "max", limit->max, err) : code;
+}
+
+static mt_code read_stretch(mt_config_item group, mt_limit *limit, mt_error *err)
+{
+  const mt_quantity_info *info = mt_quantity_describe(limit->quantity);
+  static const char *const keys[] = {"from_hz", "to_hz"};
+  mt_config_item item;
+  mt_code code;
+
+  for (size_t i = 0; i < COUNT(keys) && !info->is_curve; i++)
+    if (mt_config_find(group, keys[i], &item))
+      return mt_config_fail(item, err,
+                            "%s is for curves (response, phase, spectrum); %s is one number, leave it out",
+                            keys[i], info->name);
+  code = mt_config_number(group, "from_hz", 0.0, 1e6, &limit->from_hz, err);
+  if (code == MT_OK)
+    code = mt_config_number(group, "to_hz", 0.0, 1e6, &limit->to_hz, err);
+  if (code == MT_OK && limit->from_hz > limit->to_hz)
+    return mt_config_fail(at_key(group, "from_hz"), err,
+                          "from_hz %g is above to_hz %g; expected from_hz at or below to_hz", limit->from_hz,
+                          limit->to_hz);
+  return code;
+}
+
+static mt_code read_order(mt_config_item group, mt_limit *limit, mt_error *err)
+{
+  mt_config_item item;
+  double order = 0.0;
+  mt_code code;
+
+  if (!mt_config_find(group, "order", &item))
+    return MT_OK;
+  if (limit->quantity != MT_Q_HARMONIC && limit->quantity != MT_Q_IMD_MOD && limit->quantity != MT_Q_IMD_DIFF)
+    return mt_config_fail(item, err, "order is for harmonic, imd_mod and imd_diff; leave it out for %s",
+                          mt_quantity_describe(limit->quantity)->name);
+  code = mt_config_number(group, "order", 2.0, MAX_ORDER, &order, err);
+  if (code == MT_OK && order != floor(order))
+    return mt_config_fail(item, err, "order is %g; expected a whole number, 2 to %g", order, MAX_ORDER);
+  limit->order = (int)order;
+  return code;
+}
+
+static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
+{
+  bool compares = limit->quantity == MT_Q_BOOST || limit->quantity == MT_Q_BOOST_FREQ;
+  const mt_plan_state *state;
+  mt_config_item item;
+  mt_code code;
+
+  if (!mt_config_find(group, "state", &item))
+    return MT_OK;
+  code = mt_config_text(group, "state", limit->state, sizeof limit->state, err);
+  if (code != MT_OK)
+    return code;
+  state = find_state(plan, limit->state);
+  if (state == NULL)
+    return refuse_state(plan, item, limit->state, err);
+  if (compares && state->compare_with[0] == '\0')
+    return mt_config_fail(item, err,
+                          "%s needs a state to compare with; expected compare_with in state \"%s\"",
+                          mt_quantity_describe(limit->quantity)->name, state->name);
+  return MT_OK;
+}
+
+static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
+{
+  static const char *const keys[] = {"quantity", "channel", "segment", "state", "order", "from_hz",
+                                     "to_hz",    "min",     "max",     "unit",  "why"};
+  mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
+
+  limit->channel = MT_CHANNEL_ANY;
+  limit->to_hz = INFINITY;
+  limit->min = -INFINITY;
+  limit->max = INFINITY;
+  limit->line = mt_config_line(group);
+  if (code == MT_OK)
+    code = read_quantity(group, &limit->quantity, err);
+  if (code == MT_OK)
+    code = read_unit(group, limit->quantity, &limit->unit, err);
+  if (code == MT_OK)
+    code = read_bounds(group, limit, err);
+  if (code == MT_OK)
+    code = read_channel(group, &limit->channel, err);
+  if (code == MT_OK)
+    code = mt_config_text(group, "segment", limit->segment, sizeof limit->segment, err);
+  if (code == MT_OK)
+    code = read_limit_state(plan, group, limit, err);
+  if (code == MT_OK)
+    code = read_order(group, limit, err);
+  if (code == MT_OK)
+    code = read_stretch(group, limit, err);
+  if (code == MT_OK)
+    code = mt_config_text(group, "why", limit->why, sizeof limit->why, err);
+  return code;
+}
+
+static mt_code read_limits(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item list;
+  size_t n;
+  mt_code code = open_list(root, "limits", MAX_LIMITS, &list, &n, err);
+
+  if (code != MT_OK || n == 0)
+    return code;
+  plan->limits = calloc(n, sizeof *plan->limits);
+  if (plan->limits == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu limits", n);
+  for (size_t i = 0; i < n && code == MT_OK; i++)
+    code = read_limit(plan, mt_config_at(list, i), &plan->limits[i], err);
+  if (code == MT_OK)
+    plan->nlimits = n;
+  return code;
+}
+
+/* ---- what every plan implies ----------------------------------------------------------------------- */
+
+static const char *const side_names[] = {"left", "right"};
+
+static bool is_any(mt_config_item item)
+{
+  const char *text = mt_config_text_value(item);
+  return text != NULL && strcmp(text, "any") == 0;
+}
+
+static mt_code parse_route(mt_config_item item, mt_route *out, mt_error *err)
+{
+  static const char *const expected = "\"left\", \"right\", \"both\" or \"none\"";
+  const char *names[MT_ROUTE_BOTH + 1];
+  const char *name = mt_config_text_value(item);
+
+  if (name == NULL)
+    return mt_config_fail(item, err, "the route is not text; expected %s", expected);
+  for (int r = MT_ROUTE_NONE; r <= MT_ROUTE_BOTH; r++) {
+    names[r] = mt_route_name((mt_route)r);
+    if (strcmp(name, names[r]) == 0) {
+      *out = (mt_route)r;
+      return MT_OK;
+    }
+  }
+  return refuse_name(item, "route", name, mt_text_nearest(name, names, COUNT(names)), expected, err);
+}
+
+static mt_code read_expect_route(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item group, item;
+  mt_code code;
+
+  if (!mt_config_find(root, "expect_route", &group))
+    return MT_OK;
+  if (is_any(group)) {
+    plan->judges_route = false;
+    return MT_OK;
+  }
+  if (!mt_config_is_group(group))
+    return mt_config_fail(
+        group, err, "expect_route is neither; expected \"any\" or { left = \"left\"; right = \"right\"; }");
+  code = mt_config_check_keys(group, side_names, COUNT(side_names), err);
+  for (size_t c = 0; c < COUNT(side_names) && code == MT_OK; c++)
+    if (mt_config_find(group, side_names[c], &item))
+      code = parse_route(item, &plan->expect_route[c], err);
+  return code;
+}
+
+static mt_code read_expect_polarity(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item group, item;
+  mt_code code;
+
+  if (!mt_config_find(root, "expect_polarity", &group))
+    return MT_OK;
+  if (is_any(group)) {
+    plan->expect_polarity[MT_LEFT] = plan->expect_polarity[MT_RIGHT] = 0;
+    return MT_OK;
+  }
+  if (!mt_config_is_group(group))
+    return mt_config_fail(group, err,
+                          "expect_polarity is neither; expected \"any\" or { left = 1; right = -1; }");
+  code = mt_config_check_keys(group, side_names, COUNT(side_names), err);
+  for (size_t c = 0; c < COUNT(side_names) && code == MT_OK; c++) {
+    double sign = plan->expect_polarity[c];
+    if (mt_config_find(group, side_names[c], &item) && is_any(item))
+      sign = 0.0;
+    else
+      code = mt_config_number(group, side_names[c], -1.0, 1.0, &sign, err);
+    if (code == MT_OK && sign != 0.0 && fabs(sign) != 1.0)
+      return mt_config_fail(item, err, "%s is %g; expected 1, -1 or \"any\"", side_names[c], sign);
+    plan->expect_polarity[c] = (int)sign;
+  }
+  return code;
+}
+
+/* ---- the whole ------------------------------------------------------------------------------------- */
+
+static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  static const char *const keys[] = {"unit",   "load_ohm", "level_dbfs",   "rate_hz",
+                                     "states", "limits",   "expect_route", "expect_polarity"};
+  mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
+
+  if (code == MT_OK)
+    code = mt_config_text(root, "unit", plan->unit, sizeof plan->unit, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "load_ohm", 0.1, 1e7, &plan->load_ohm, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "level_dbfs", -60.0, 0.0, &plan->level_dbfs, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "rate_hz", 44100.0, 192000.0, &plan->rate_hz, err);
+  return code;
+}
+
+static mt_code read_plan(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_code code = read_head(plan, root, err);
+
+  if (code == MT_OK)
+    code = read_states(plan, root, err);
+  if (code == MT_OK)
+    code = read_limits(plan, root, err);
+  if (code == MT_OK)
+    code = read_expect_route(plan, root, err);
+  if (code == MT_OK)
+    code = read_expect_polarity(plan, root, err);
+  return code;
+}
+
+static mt_plan *create(const char *name)
+{
+  mt_plan *plan = calloc(1, sizeof *plan);
+
+  if (plan == NULL)
+    return NULL;
+  mt_text_copy(plan->name, sizeof plan->name, name);
+  plan->level_dbfs = NAN;
+  plan->expect_route[MT_LEFT] = MT_ROUTE_LEFT;
+  plan->expect_route[MT_RIGHT] = MT_ROUTE_RIGHT;
+  plan->expect_polarity[MT_LEFT] = plan->expect_polarity[MT_RIGHT] = 1;
+  plan->judges_route = true;
+  return plan;
+}
+
+/* An include would be read from another file, whose lines a message could not name. */
+static mt_code refuse_includes(const char *text, const char *name, mt_error *err)
+{
+  int line = 1;
+
+  for (const char *p = text; p != NULL && *p != '\0'; line++) {
+    const char *end = strchr(p, '\n');
+    p += strspn(p, " \t");
+    if (strncmp(p, "@include", strlen("@include")) == 0)
+      return mt_fail(err, MT_E_PLAN, "%s:%d: found @include; expected the whole plan in one file", name,
+                     line);
+    p = end != NULL ? end + 1 : NULL;
+  }
+  return MT_OK;
+}
+
+static mt_code refuse_size(const char *name, mt_error *err)
+{
+  return mt_fail(err, MT_E_PLAN, "%s:1: the plan is larger than expected, at most %zu bytes; is it a plan?",
+                 name, MAX_BYTES);
+}
+
+mt_code mt_plan_parse(const char *text, const char *name, mt_plan **out, mt_error *err)
+{
+  /* a long path must leave room for the message */
+  const char *shown = strlen(name) <= 80 ? name : mt_text_basename(name);
+  mt_config *config = NULL;
+  mt_plan *plan;
+  mt_code code;
+
+  if (strnlen(text, MAX_BYTES + 1) > MAX_BYTES)
+    return refuse_size(shown, err);
+  code = refuse_includes(text, shown, err);
+  if (code == MT_OK)
+    code = mt_config_parse(text, shown, &config, err);
+  if (code != MT_OK)
+    return code;
+  plan = create(mt_text_basename(name));
+  code = plan != NULL ? read_plan(plan, mt_config_root(config), err)
+                      : mt_fail(err, MT_E_MEMORY, "out of memory for the plan %s", shown);
+  mt_config_close(&config);
+  if (code == MT_OK)
+    *out = plan;
+  else
+    mt_plan_destroy(&plan);
+  return code;
+}
+
+/* At most MAX_BYTES + 1 bytes, terminated: a pipe or a device cannot feed without end. */
+static mt_code read_text(const char *path, char **out, mt_error *err)
+{
+  const char *shown = strlen(path) <= 80 ? path : mt_text_basename(path);
+  FILE *file = fopen(path, "rb");
+  mt_code code = MT_OK;
+  size_t length;
+  char *text;
+
+  if (file == NULL)
+    return mt_fail(err, MT_E_NO_INPUT, "%.150s: cannot be opened: %s", path, strerror(errno));
+  text = malloc(MAX_BYTES + 2);
+  length = text != NULL ? fread(text, 1, MAX_BYTES + 1, file) : 0;
+  if (text == NULL)
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for the plan %s", shown);
+  else if (ferror(file))
+    code = mt_fail(err, MT_E_NO_INPUT, "%.150s: cannot be read: %s", path, strerror(errno));
+  else if (length > MAX_BYTES)
+    code = refuse_size(shown, err);
+  else if (memchr(text, '\0', length) != NULL)
+    code = mt_fail(err, MT_E_PLAN, "%s:1: found a zero byte; expected a text file", shown);
+  fclose(file);
+  if (code == MT_OK) {
+    text[length] = '\0';
+    *out = text;
+  } else {
+    free(text);
+  }
+  return code;
+}
+
+mt_code mt_plan_open(const char *path, mt_plan **out, mt_error *err)
+{
+  char *text = NULL;
+  mt_code code = read_text(path, &text, err);
+
+  if (code == MT_OK)
+    code = mt_plan_parse(text, path, out, err);
+  free(text);
+  return code;
+}
+
+mt_code mt_plan_create_default(mt_plan **out, mt_error *err)
+{
+  mt_plan *plan = NULL;
+  mt_code code = mt_plan_parse(mt_plan_default_text(), "default", &plan, err);
+
+  if (code != MT_OK)
+    return code;
+  for (size_t i = 0; i < plan->nlimits; i++)
+    plan->limits[i].line = 0;
+  *out = plan;
+  return MT_OK;
+}
+
+void mt_plan_destroy(mt_plan **plan)
+{
+  if (plan == NULL || *plan == NULL)
+    return;
+  free((*plan)->states);
+  free((*plan)->limits);
+  free(*plan);
+  *plan = NULL;
+}

@@ -1,0 +1,16 @@
+#include "signal/fade.h"
+
+#include "base/decibel.h"
+
+double mt_fade_gain(const mt_segment *segment, double t_s)
+{
+  double left = segment->duration_s - t_s;
+
+  if (t_s < 0.0 || left < 0.0)
+    return 0.0;
+  if (t_s < segment->fade_in_s)
+    return 0.5 - 0.5 * cos(MT_PI * t_s / segment->fade_in_s);
+  if (left < segment->fade_out_s)
+    return 0.5 - 0.5 * cos(MT_PI * left / segment->fade_out_s);
+  return 1.0;
+}

@@ -1,0 +1,597 @@
+#include "support.h"
+
+#include "audio/unit_chain.h"
+#include "base/decibel.h"
+
+#define RATE 48000.0
+#define COUNT(array) (sizeof(array) / sizeof((array)[0]))
+
+/* ---- a source, a sink, a run ------------------------------------------------------------------------- */
+
+/* A tone per channel, cos for the left and sin for the right, so that the two cannot be mistaken. */
+typedef struct tones {
+  double freq_hz[2];
+  double amplitude[2];
+} tones;
+
+static double tone_at(const tones *t, unsigned c, double t_s)
+{
+  double angle = 2.0 * MT_PI * fmod(t->freq_hz[c] * t_s, 1.0);
+  return t->amplitude[c] * (c == 0 ? cos(angle) : sin(angle));
+}
+
+static void render_tones(void *ctx, double t0_s, double dt_s, size_t nframes, double *out)
+{
+  for (size_t n = 0; n < nframes; n++)
+    for (unsigned c = 0; c < 2; c++)
+      out[2 * n + c] = tone_at(ctx, c, t0_s + (double)n * dt_s);
+}
+
+/* One channel that counts frames, in steps a float holds exactly. */
+static void render_count(void *ctx, double t0_s, double dt_s, size_t nframes, double *out)
+{
+  (void)ctx;
+  for (size_t n = 0; n < nframes; n++)
+    out[n] = rint((t0_s + (double)n * dt_s) * RATE) * 0x1p-20;
+}
+
+typedef struct capture {
+  float *frames;
+  size_t nframes;
+  size_t capacity;
+  size_t nbegun;
+  double rate_hz;
+  unsigned nchannels;
+  bool play_aligned;
+  size_t fail_after; /* 0: never */
+} capture;
+
+static mt_code begin(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err)
+{
+  capture *c = ctx;
+  (void)err;
+  c->nbegun++;
+  c->rate_hz = rate_hz;
+  c->nchannels = nchannels;
+  c->play_aligned = play_aligned;
+  return MT_OK;
+}
+
+static mt_code block(void *ctx, const float *frames, size_t nframes, mt_error *err)
+{
+  capture *c = ctx;
+  if (c->nframes + nframes > c->capacity) {
+    c->capacity = 2 * (c->nframes + nframes);
+    c->frames = realloc(c->frames, c->capacity * 2 * sizeof(float));
+    assert_non_null(c->frames);
+  }
+  memcpy(c->frames + 2 * c->nframes, frames, nframes * 2 * sizeof(float));
+  c->nframes += nframes;
+  if (c->fail_after > 0 && c->nframes >= c->fail_after)
+    return mt_fail(err, MT_E_IO, "the disc is full");
+  return MT_OK;
+}
+
+static mt_code problem(void *ctx, mt_problem_kind kind, double begin_s, double end_s, const char *text,
+                       mt_error *err)
+{
+  (void)ctx;
+  (void)kind;
+  (void)begin_s;
+  (void)end_s;
+  return mt_fail(err, MT_E_INTERNAL, "unexpected problem: %s", text);
+}
+
+static mt_code try_run(const mt_simulated_unit *unit, const mt_audio_source *source, double duration_s,
+                       capture *out, mt_error *err)
+{
+  mt_audio_request request = {0};
+  mt_audio_sink sink = {begin, block, problem, out};
+  request.rate_hz = RATE;
+  request.duration_s = duration_s;
+  request.source = source;
+  return mt_simulate_run(unit, &request, &sink, err);
+}
+
+static capture run_unit(const mt_simulated_unit *unit, tones *t, double duration_s)
+{
+  mt_audio_source source = {render_tones, t, 2, 1e9};
+  capture c = {0};
+  mt_error err = {0};
+  assert_ok(try_run(unit, &source, duration_s, &c, &err), err);
+  assert_int_equal(c.nbegun, 1);
+  assert_int_equal(c.nchannels, 2);
+  assert_true(c.play_aligned);
+  assert_int_equal(c.nframes, (size_t)llround(duration_s * RATE));
+  return c;
+}
+
+/* The last `n` frames of a channel, as double; freed by the caller. */
+static double *tail_of(const capture *c, unsigned channel, size_t n)
+{
+  double *x = malloc(n * sizeof *x);
+  assert_non_null(x);
+  for (size_t i = 0; i < n; i++)
+    x[i] = (double)c->frames[2 * (c->nframes - n + i) + channel];
+  return x;
+}
+
+static double amplitude_of(const capture *c, unsigned channel, size_t n, double freq_hz)
+{
+  double *x = tail_of(c, channel, n);
+  double a = support_dft_amplitude(x, n, RATE, freq_hz);
+  free(x);
+  return a;
+}
+
+/* 0 dBFS is the RMS of a full-scale sine. */
+static double level_dbfs(const capture *c, unsigned channel)
+{
+  double *x = tail_of(c, channel, c->nframes);
+  double level = mt_db_of_power(2.0 * support_mean_square(x, c->nframes));
+  free(x);
+  return level;
+}
+
+/* ---- tests ------------------------------------------------------------------------------------------- */
+
+static void a_wire_delivers_the_source_to_the_last_bit(void **state)
+{
+  tones t = {{997.0, 1999.0}, {0.5, 0.25}};
+  mt_simulated_unit unit;
+  capture c;
+  (void)state;
+  mt_simulate_init(&unit);
+  c = run_unit(&unit, &t, 0.3);
+  /* both sides round the same double to float, up to the last bit of t itself: 1e-16 s * 2 pi 2 kHz */
+  for (size_t n = 0; n < c.nframes; n++)
+    for (unsigned k = 0; k < 2; k++)
+      assert_near((double)c.frames[2 * n + k], tone_at(&t, k, (double)n / RATE), 3.1e-8, "FS");
+  free(c.frames);
+}
+
+/* Exact rendering: no interpolation error, and no drift after ten seconds. Tolerance: half a float step at
+ * 0.5 (3.0e-8) and rounding of t at 10 s (1.8e-15 s * 2 pi 20 kHz * 0.5 = 1.1e-10). */
+static void clock_offset_and_delay_render_the_source_at_the_recorders_moments(void **state)
+{
+  static const double offsets_ppm[] = {-500.0, 80.0, 0.01, 500.0};
+  tones t = {{19997.0, 997.0}, {0.5, 0.5}};
+  (void)state;
+  for (size_t i = 0; i < COUNT(offsets_ppm); i++) {
+    mt_simulated_unit unit;
+    capture c;
+    mt_simulate_init(&unit);
+    unit.clock_offset_ppm = offsets_ppm[i];
+    unit.delay_s = 0.0123456789;
+    c = run_unit(&unit, &t, 10.0);
+    for (size_t n = 0; n < c.nframes; n += 17) {
+      long double seconds = (long double)n / 48000.0L * (1.0L + (long double)offsets_ppm[i] * 1e-6L);
+      for (unsigned k = 0; k < 2; k++)
+        assert_near((double)c.frames[2 * n + k],
+                    tone_at(&t, k, (double)(seconds - (long double)unit.delay_s)), 3.1e-8, "FS");
+    }
+    free(c.frames);
+  }
+}
+
+static void low_shelf_has_the_cookbooks_coefficients(void **state)
+{
+  /* Audio EQ Cookbook, lowShelf, +6.5 dB at 100 Hz, S = 1, 48 kHz, normalised by a0; SciPy's freqz agrees */
+  static const double b[] = {1.0034895283266285, -1.9845817432191994, 0.9813394190146831};
+  static const double a[] = {-1.9846468628094565, 0.9847638277510546};
+  mt_simulated_unit unit;
+  mt_unit_filter high_pass, shelf;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.channel[0].shelf_db = 6.5;
+  unit.channel[0].shelf_hz = 100.0;
+  mt_unit_filters(&unit.channel[0], RATE, &high_pass, &shelf);
+  for (size_t i = 0; i < 3; i++)
+    assert_near(shelf.b[i], b[i], 4e-15, ""); /* a few roundings of a double near 2 */
+  for (size_t i = 0; i < 2; i++)
+    assert_near(shelf.a[i], a[i], 4e-15, "");
+  assert_near(high_pass.b[0], 1.0, 0.0, "");
+  assert_near(high_pass.b[1], 0.0, 0.0, "");
+}
+
+static void low_shelf_has_the_published_response(void **state)
+{
+  /* the same filter, from SciPy's freqz, rounded to 4 digits */
+  static const double table[][2] = {{20.0, 6.4886},  {50.0, 6.0878},  {100.0, 3.2500},
+                                    {200.0, 0.4122}, {500.0, 0.0114}, {1000.0, 0.0007}};
+  mt_simulated_unit unit;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.channel[1].shelf_db = 6.5;
+  unit.channel[1].shelf_hz = 100.0;
+  for (size_t i = 0; i < COUNT(table); i++)
+    assert_near(mt_simulate_gain_db(&unit, 1, RATE, table[i][0]), table[i][1], 5e-5, "dB");
+  assert_near(mt_simulate_gain_db(&unit, 0, RATE, 50.0), 0.0, 1e-12, "dB");
+}
+
+static void high_pass_is_a_coupling_capacitor(void **state)
+{
+  /* f_c = 1 / (2 pi R C): -10 lg(1 + (fc/f)^2), rounded to 3 digits. Tolerance: that rounding, and what the
+   * bilinear transform moves with a corner of 500 Hz (0.0031 dB). */
+  static const struct {
+    double farad, ohm, db[4];
+  } table[] = {
+      {470e-6, 32.0, {-1.072, -0.190, -0.048, -0.000}},   {220e-6, 32.0, {-3.575, -0.808, -0.216, -0.002}},
+      {220e-6, 16.0, {-7.861, -2.595, -0.808, -0.009}},   {100e-6, 32.0, {-8.564, -2.987, -0.960, -0.011}},
+      {47e-6, 32.0, {-14.623, -7.387, -3.263, -0.048}},   {22e-6, 32.0, {-21.098, -13.313, -7.861, -0.216}},
+      {10e-6, 32.0, {-27.920, -19.998, -14.106, -0.960}}, {1e-6, 10e3, {-2.131, -0.419, -0.109, -0.001}},
+      {0.1e-6, 10e3, {-18.084, -10.466, -5.481, -0.109}},
+  };
+  static const double freq_hz[] = {20.0, 50.0, 100.0, 1000.0};
+  (void)state;
+  for (size_t i = 0; i < COUNT(table); i++) {
+    mt_simulated_unit unit;
+    double corner_hz = 1.0 / (2.0 * MT_PI * table[i].farad * table[i].ohm);
+    mt_simulate_init(&unit);
+    unit.channel[0].high_pass_hz = corner_hz;
+    for (size_t k = 0; k < 4; k++)
+      assert_near(mt_simulate_gain_db(&unit, 0, RATE, freq_hz[k]), table[i].db[k], 0.0005 + 0.0031, "dB");
+    /* at the corner itself: half the power, 45 degrees ahead */
+    assert_near(mt_simulate_gain_db(&unit, 0, RATE, corner_hz), mt_db_of_power(0.5), 1e-10, "dB");
+    assert_near(mt_simulate_phase_deg(&unit, 0, RATE, corner_hz), 45.0, 1e-9, "deg");
+  }
+}
+
+/* What comes out has the gain and phase the formula promises; a sine through both filters, per channel. */
+static void the_run_has_the_stated_response(double offset_ppm)
+{
+  static const double freq_hz[] = {20.0, 97.0, 997.0, 10007.0, 19997.0};
+  mt_simulated_unit unit;
+  mt_simulate_init(&unit);
+  unit.clock_offset_ppm = offset_ppm;
+  unit.channel[0].gain_db = -3.0;
+  unit.channel[0].high_pass_hz = 30.0;
+  unit.channel[0].shelf_db = -6.0;
+  unit.channel[0].shelf_hz = 300.0;
+  unit.channel[1].poly[0] = 0.9;
+  unit.channel[1].shelf_db = 6.5;
+  unit.channel[1].shelf_hz = 100.0;
+  unit.channel[1].invert = true;
+  for (size_t i = 0; i < COUNT(freq_hz); i++) {
+    double seen_hz = freq_hz[i] * (1.0 + offset_ppm * 1e-6);
+    tones t = {{freq_hz[i], freq_hz[i]}, {0.1, 0.1}};
+    capture c = run_unit(&unit, &t, 2.0); /* the first second is for the filters to settle */
+    for (unsigned k = 0; k < 2; k++) {
+      double want_db = mt_simulate_gain_db(&unit, k, RATE, seen_hz);
+      double shift = mt_simulate_phase_deg(&unit, k, RATE, seen_hz) * MT_PI / 180.0;
+      double worst = 0.0;
+      for (size_t n = c.nframes / 2; n < c.nframes; n++) {
+        double angle = 2.0 * MT_PI * fmod(seen_hz * ((double)n / RATE), 1.0) + shift;
+        double want = 0.1 * mt_ratio_of_db(want_db) * (k == 0 ? cos(angle) : sin(angle));
+        worst = fmax(worst, fabs((double)c.frames[2 * n + k] - want));
+      }
+      /* half a float step at 0.25 is 7.5e-9 (1.5e-8 up to 0.5); the rest are roundings of phases */
+      assert_near(worst, 0.0, 1.6e-8, "FS");
+    }
+    free(c.frames);
+  }
+}
+
+static void filters_follow_their_formula_at_any_clock_offset(void **state)
+{
+  (void)state;
+  the_run_has_the_stated_response(0.0);
+  the_run_has_the_stated_response(500.0);
+  the_run_has_the_stated_response(-500.0);
+}
+
+static void gain_and_routing_do_what_they_say(void **state)
+{
+  tones t = {{997.0, 1999.0}, {0.1, 0.2}};
+  mt_simulated_unit unit;
+  capture c;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.channel[0].gain_db = -20.0;
+  unit.channel[1].gain_db = 6.0;
+  c = run_unit(&unit, &t, 1.0);
+  assert_near(amplitude_of(&c, 0, 48000, 997.0), 0.01, 1e-10, "FS");
+  assert_near(amplitude_of(&c, 1, 48000, 1999.0), 0.2 * pow(10.0, 0.3), 1e-10, "FS");
+  free(c.frames);
+  unit.swap = true; /* at the input: each channel keeps its own gain */
+  c = run_unit(&unit, &t, 1.0);
+  assert_near(amplitude_of(&c, 0, 48000, 1999.0), 0.02, 1e-10, "FS");
+  assert_near(amplitude_of(&c, 0, 48000, 997.0), 0.0, 1e-10, "FS");
+  assert_near(amplitude_of(&c, 1, 48000, 997.0), 0.1 * pow(10.0, 0.3), 1e-10, "FS");
+  free(c.frames);
+  unit.swap = false;
+  unit.sum = true;
+  unit.channel[0].gain_db = 0.0;
+  c = run_unit(&unit, &t, 1.0);
+  assert_near(amplitude_of(&c, 0, 48000, 997.0), 0.05, 1e-10, "FS");
+  assert_near(amplitude_of(&c, 0, 48000, 1999.0), 0.1, 1e-10, "FS");
+  free(c.frames);
+}
+
+static void a_muted_channel_still_hears_the_other(void **state)
+{
+  tones t = {{997.0, 1999.0}, {0.1, 0.1}};
+  mt_simulated_unit unit;
+  capture c;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.channel[1].mute = true;
+  unit.channel[1].crosstalk_db = -60.0;
+  unit.channel[0].crosstalk_db = -40.0; /* but nothing comes from a muted output */
+  c = run_unit(&unit, &t, 1.0);
+  assert_near(amplitude_of(&c, 1, 48000, 997.0), 1e-4, 1e-11, "FS");
+  assert_near(amplitude_of(&c, 1, 48000, 1999.0), 0.0, 1e-11, "FS");
+  assert_near(amplitude_of(&c, 0, 48000, 1999.0), 0.0, 1e-10, "FS");
+  assert_true(isinf(mt_simulate_gain_db(&unit, 1, RATE, 997.0)));
+  free(c.frames);
+}
+
+/* y = x + a2 x^2 + a3 x^3 on A cos: H1 = A + 3/4 a3 A^3, H2 = a2 A^2/2, H3 = a3 A^3/4, DC = a2 A^2/2
+ * (trigonometric identities). Values for A = 0.5, a2 = 0.01, a3 = 0.005 worked out by hand. */
+static void polynomial_gives_the_harmonics_of_its_identities(void **state)
+{
+  tones t = {{997.0, 997.0}, {0.5, 0.5}};
+  mt_simulated_unit unit;
+  capture c;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.channel[0].poly[1] = 0.01;
+  unit.channel[0].poly[2] = 0.005;
+  c = run_unit(&unit, &t, 1.0);
+  assert_near(amplitude_of(&c, 0, 48000, 997.0), 0.50046875, 1e-9, "FS");
+  assert_near(amplitude_of(&c, 0, 48000, 1994.0), 0.00125, 1e-9, "FS");
+  assert_near(amplitude_of(&c, 0, 48000, 2991.0), 0.00015625, 1e-9, "FS");
+  assert_near(amplitude_of(&c, 0, 48000, 0.0) / 2.0, 0.00125, 1e-9, "FS");
+  free(c.frames);
+}
+
+/* Fourier series of a sine clipped at c: b1 = 2/pi (th + c cos th), b3 = 4 (3 cos th sin 3th - c cos 3th)/(24 pi)
+ * with th = asin c; of the soft dead zone: 1 - b1, -b3. In 1 s at 48 kHz 997 Hz takes 48000 phases, so the
+ * sampled in-band lines are the series to about 1e-6 of the tone (what folds back from order 10^4). */
+static void clip_and_dead_zone_give_their_series(void **state)
+{
+  tones t = {{997.0, 997.0}, {0.1, 0.1}};
+  mt_simulated_unit unit;
+  capture c;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.channel[0].clip = 0.09;
+  unit.channel[1].dead_zone = 0.001;
+  c = run_unit(&unit, &t, 1.0);
+  assert_near(mt_db_of_ratio(amplitude_of(&c, 0, 48000, 997.0) / 0.1), -0.3310, 1e-4, "dB");
+  assert_near(mt_db_of_ratio(amplitude_of(&c, 0, 48000, 2991.0) / amplitude_of(&c, 0, 48000, 997.0)),
+              -29.6658, 1e-3, "dB");
+  assert_near(mt_db_of_ratio(amplitude_of(&c, 1, 48000, 997.0) / 0.1), -0.1113, 1e-4, "dB");
+  assert_near(mt_db_of_ratio(amplitude_of(&c, 1, 48000, 2991.0) / amplitude_of(&c, 1, 48000, 997.0)), -47.334,
+              2e-3, "dB");
+  free(c.frames);
+}
+
+static void noise_has_its_level_and_its_own_stream(void **state)
+{
+  mt_simulated_unit unit;
+  capture one, two;
+  mt_error err = {0};
+  (void)state;
+  one = two = (capture){0};
+  mt_simulate_init(&unit);
+  unit.seed = support_seed(7);
+  unit.channel[1].noise_dbfs = -80.0;
+  assert_ok(try_run(&unit, NULL, 5.0, &one, &err), err);
+  /* level of n = 240000 Gaussian samples: standard deviation 4.343 sqrt(2/n) = 0.0125 dB; five of them */
+  assert_near(level_dbfs(&one, 1), -80.0, 0.063, "dBFS");
+  for (size_t n = 0; n < one.nframes; n++)
+    assert_true(one.frames[2 * n] >= 0.0f && one.frames[2 * n] <= 0.0f);
+  unit.channel[0].noise_dbfs = -60.0;
+  assert_ok(try_run(&unit, NULL, 5.0, &two, &err), err);
+  for (size_t n = 0; n < one.nframes; n++) /* the left's noise changes nothing on the right */
+    assert_memory_equal(&one.frames[2 * n + 1], &two.frames[2 * n + 1], sizeof(float));
+  free(one.frames);
+  free(two.frames);
+}
+
+static void hum_has_five_orders_and_dc_stays(void **state)
+{
+  mt_simulated_unit unit;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.hum_hz = 60.0;
+  unit.channel[0].hum_dbfs = -40.0;
+  unit.channel[0].dc = -0.001;
+  assert_ok(try_run(&unit, NULL, 1.0, &c, &err), err);
+  for (int k = 1; k <= 6; k++)
+    assert_near(amplitude_of(&c, 0, 48000, 60.0 * k), k <= 5 ? 0.01 * pow(10.0, -(k - 1) / 2.0) : 0.0, 1e-9,
+                "FS");
+  double mean = 0.0; /* over whole periods of all orders */
+  for (size_t n = 0; n < c.nframes; n++)
+    mean += (double)c.frames[2 * n] / (double)c.nframes;
+  assert_near(mean, -0.001, 1e-9, "FS");
+  free(c.frames);
+}
+
+/* TPDF of 2 LSB peak to peak triples the power of rounding: q^2/12 + 2 q^2/12 = q^2/4; re a full-scale sine
+ * that is 20 lg(2) N + 1.761 - 4.771 dB (Lipshitz, Wannamaker, Vanderkooy 1992). */
+static void quantiser_noise_is_that_of_tpdf_dither(void **state)
+{
+  static const struct {
+    unsigned bits;
+    double want_dbfs;
+  } table[] = {{16, -93.319}, {20, -117.402}, {24, -141.484}};
+  (void)state;
+  for (size_t i = 0; i < COUNT(table); i++) {
+    tones t = {{997.0, 1999.0}, {0.9, 0.1}};
+    mt_simulated_unit unit;
+    capture c;
+    mt_simulate_init(&unit);
+    unit.bits = table[i].bits;
+    c = run_unit(&unit, &t, 4.0);
+    for (unsigned k = 0; k < 2; k++) {
+      double sum = 0.0;
+      for (size_t n = 0; n < c.nframes; n++) {
+        double y = (double)c.frames[2 * n + k], off = y - tone_at(&t, k, (double)n / RATE);
+        assert_near(ldexp(y, (int)unit.bits - 1), rint(ldexp(y, (int)unit.bits - 1)), 0.0, "LSB");
+        sum += off * off;
+      }
+      /* n = 192000 errors of kurtosis below 3: standard deviation below 0.014 dB; five of them */
+      assert_near(mt_db_of_power(2.0 * sum / (double)c.nframes), table[i].want_dbfs, 0.07, "dBFS");
+    }
+    free(c.frames);
+  }
+}
+
+static void a_quantiser_stops_at_full_scale(void **state)
+{
+  tones t = {{997.0, 1999.0}, {1.5, 1.0}};
+  mt_simulated_unit unit;
+  capture c;
+  float most = 0.0f, least = 0.0f;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.bits = 16;
+  c = run_unit(&unit, &t, 0.1);
+  for (size_t i = 0; i < 2 * c.nframes; i++) {
+    most = fmaxf(most, c.frames[i]);
+    least = fminf(least, c.frames[i]);
+  }
+  assert_near((double)most, 32767.0 / 32768.0, 0.0, "FS");
+  assert_near((double)least, -1.0, 0.0, "FS");
+  free(c.frames);
+}
+
+static void add_dropout(mt_simulated_unit *unit, mt_dropout_kind kind, double frame, size_t nframes)
+{
+  mt_simulated_dropout *drop = &unit->dropouts[unit->ndropouts++];
+  drop->kind = kind;
+  drop->at_s = frame / RATE;
+  drop->nframes = nframes;
+  drop->channel[0] = true;
+}
+
+/* Dropouts are laid out by hand: which frame of the source stands at which place of the take. */
+static void dropouts_lose_repeat_and_mute_the_very_frames(void **state)
+{
+  mt_audio_source source = {render_count, NULL, 1, 1e9};
+  mt_simulated_unit unit;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  add_dropout(&unit, MT_SIMULATED_REPEAT, 20000.0, 3000); /* not in order of time, longer than a block */
+  add_dropout(&unit, MT_SIMULATED_LOSE, 5000.0, 4321);
+  add_dropout(&unit, MT_SIMULATED_MUTE, 100.0, 480);
+  assert_ok(try_run(&unit, &source, 1.0, &c, &err), err);
+  assert_int_equal(c.nframes, 48000);
+  for (size_t n = 0; n < c.nframes; n++) {
+    size_t from = n < 5000 ? n : n < 23000 ? n + 4321 : n + 4321 - 3000;
+    double want = (double)from * 0x1p-20;
+    assert_near((double)c.frames[2 * n + 1], want, 0.0, "FS"); /* one channel feeds both inputs */
+    assert_near((double)c.frames[2 * n], n >= 100 && n < 580 ? 0.0 : want, 0.0, "FS");
+  }
+  free(c.frames);
+}
+
+static void a_repeat_at_the_very_end_keeps_the_length(void **state)
+{
+  mt_audio_source source = {render_count, NULL, 1, 1e9};
+  mt_simulated_unit unit;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  add_dropout(&unit, MT_SIMULATED_REPEAT, 47900.0, 80);
+  add_dropout(&unit, MT_SIMULATED_LOSE, 50000.0, 80); /* after the end: nothing happens */
+  assert_ok(try_run(&unit, &source, 1.0, &c, &err), err);
+  assert_int_equal(c.nframes, 48000);
+  assert_near((double)c.frames[2 * 47999], 47919.0 * 0x1p-20, 0.0, "FS");
+  free(c.frames);
+}
+
+static void dropouts_inside_one_another_are_refused(void **state)
+{
+  mt_simulated_unit unit;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  add_dropout(&unit, MT_SIMULATED_REPEAT, 1000.0, 100);
+  add_dropout(&unit, MT_SIMULATED_LOSE, 1150.0, 10);
+  assert_int_equal(try_run(&unit, NULL, 1.0, &c, &err), MT_E_ARG);
+  assert_int_equal(c.nbegun, 0);
+}
+
+static void what_is_out_of_range_is_refused_before_anything_is_delivered(void **state)
+{
+  mt_simulated_unit wire, unit;
+  capture c = {0};
+  mt_error err = {0};
+  mt_audio_source wide = {render_count, NULL, 3, 1.0};
+  (void)state;
+  mt_simulate_init(&wire);
+  assert_int_equal(try_run(&wire, NULL, 0.0, &c, &err), MT_E_ARG);
+  assert_int_equal(try_run(&wire, NULL, (double)NAN, &c, &err), MT_E_ARG);
+  assert_int_equal(try_run(&wire, &wide, 1.0, &c, &err), MT_E_ARG);
+#define REFUSED(change)                                                                                      \
+  do {                                                                                                       \
+    unit = wire;                                                                                             \
+    change;                                                                                                  \
+    err.message[0] = '\0';                                                                                   \
+    assert_int_equal(try_run(&unit, NULL, 1.0, &c, &err), MT_E_ARG);                                         \
+    assert_true(err.message[0] != '\0');                                                                     \
+  } while (0)
+  REFUSED(unit.channel[1].gain_db = (double)NAN);
+  REFUSED(unit.channel[0].poly[3] = (double)INFINITY);
+  REFUSED(unit.channel[0].high_pass_hz = 24000.0);
+  REFUSED(unit.channel[0].high_pass_hz = -1.0);
+  REFUSED(unit.channel[0].shelf_db = 3.0);
+  REFUSED(unit.channel[0].noise_dbfs = (double)NAN);
+  REFUSED(unit.bits = 17);
+  REFUSED(unit.clock_offset_ppm = (double)NAN);
+  REFUSED(unit.delay_s = (double)INFINITY);
+  REFUSED(unit.hum_hz = 0.0);
+  REFUSED(unit.ndropouts = MT_SIMULATED_DROPOUTS_MAX + 1);
+#undef REFUSED
+  assert_int_equal(c.nbegun, 0);
+  assert_int_equal(c.nframes, 0);
+}
+
+static void a_failing_sink_ends_the_run(void **state)
+{
+  mt_simulated_unit unit;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  c.fail_after = 10000;
+  assert_int_equal(try_run(&unit, NULL, 1.0, &c, &err), MT_E_IO);
+  assert_string_equal(err.message, "the disc is full");
+  assert_between((double)c.nframes, 10000.0, 10000.0 + MT_UNIT_BLOCK, "frames");
+  free(c.frames);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_wire_delivers_the_source_to_the_last_bit),
+      cmocka_unit_test(clock_offset_and_delay_render_the_source_at_the_recorders_moments),
+      cmocka_unit_test(low_shelf_has_the_cookbooks_coefficients),
+      cmocka_unit_test(low_shelf_has_the_published_response),
+      cmocka_unit_test(high_pass_is_a_coupling_capacitor),
+      cmocka_unit_test(filters_follow_their_formula_at_any_clock_offset),
+      cmocka_unit_test(gain_and_routing_do_what_they_say),
+      cmocka_unit_test(a_muted_channel_still_hears_the_other),
+      cmocka_unit_test(polynomial_gives_the_harmonics_of_its_identities),
+      cmocka_unit_test(clip_and_dead_zone_give_their_series),
+      cmocka_unit_test(noise_has_its_level_and_its_own_stream),
+      cmocka_unit_test(hum_has_five_orders_and_dc_stays),
+      cmocka_unit_test(quantiser_noise_is_that_of_tpdf_dither),
+      cmocka_unit_test(a_quantiser_stops_at_full_scale),
+      cmocka_unit_test(dropouts_lose_repeat_and_mute_the_very_frames),
+      cmocka_unit_test(a_repeat_at_the_very_end_keeps_the_length),
+      cmocka_unit_test(dropouts_inside_one_another_are_refused),
+      cmocka_unit_test(what_is_out_of_range_is_refused_before_anything_is_delivered),
+      cmocka_unit_test(a_failing_sink_ends_the_run),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,129 @@
+#include "support.h"
+
+#include <mendtone/stimulus.h>
+
+static const double rates[] = {44100.0, 48000.0, 88200.0, 96000.0, 176400.0, 192000.0};
+
+static void default_stimulus_fits_in_15_seconds_and_in_order(void **state)
+{
+  (void)state;
+  for (size_t r = 0; r < sizeof rates / sizeof rates[0]; r++) {
+    mt_stimulus s;
+    mt_error err = {0};
+    double end = 0.0;
+    assert_ok(mt_stimulus_init_default(rates[r], -20.0, &s, &err), err);
+    for (size_t i = 0; i < s.nsegments; i++) {
+      assert_true(s.segments[i].start_s >= end);
+      end = s.segments[i].start_s + s.segments[i].duration_s;
+      assert_true(s.segments[i].to_hz < rates[r] / 2.0);
+    }
+    assert_between(s.duration_s, end, 15.0, "s");
+  }
+}
+
+/* Tones cross zero at most 2 pi f A per second; a click would jump further. */
+static void nothing_clicks_and_nothing_exceeds_the_level(void **state)
+{
+  mt_stimulus s;
+  mt_error err = {0};
+  double *frames;
+  size_t n;
+  (void)state;
+  assert_ok(mt_stimulus_init_default(48000.0, -20.0, &s, &err), err);
+  n = (size_t)(s.duration_s * 48000.0);
+  frames = malloc(n * 2 * sizeof *frames);
+  assert_non_null(frames);
+  mt_stimulus_render(&s, 0.0, 1.0 / 48000.0, n, frames);
+  for (size_t i = 0; i < 2 * n; i++)
+    assert_true(fabs(frames[i]) <= 0.1 + 1e-12);
+  for (size_t k = 0; k < s.nsegments; k++) {
+    const mt_segment *g = &s.segments[k];
+    double highest = g->kind == MT_SEGMENT_TONE ? 997.0 : 23600.0;
+    size_t first = (size_t)(g->start_s * 48000.0), last = (size_t)((g->start_s + g->duration_s) * 48000.0);
+    for (size_t i = first; i + 1 < last; i++)
+      assert_true(fabs(frames[2 * i + 2] - frames[2 * i]) <=
+                  2.0 * sin(3.14159265358979 * highest / 48000.0) * 0.1 + 1e-4);
+    /* both edges start and end at nothing */
+    assert_near(mt_stimulus_sample(&s, 0, g->start_s), 0.0, 1e-9, "FS");
+    assert_near(mt_stimulus_sample(&s, 1, g->start_s + g->duration_s - 1e-9), 0.0, 1e-6, "FS");
+  }
+  free(frames);
+}
+
+static void left_alone_is_silent_on_the_right_and_the_other_way_round(void **state)
+{
+  mt_stimulus s;
+  mt_error err = {0};
+  const mt_segment *left, *right;
+  (void)state;
+  assert_ok(mt_stimulus_init_default(48000.0, -6.0, &s, &err), err);
+  left = mt_stimulus_find(&s, "left");
+  right = mt_stimulus_find(&s, "right");
+  for (double t = 0.0; t < 1.2; t += 0.000317) {
+    assert_true(mt_stimulus_sample(&s, 1, left->start_s + t) == 0.0);
+    assert_true(mt_stimulus_sample(&s, 0, right->start_s + t) == 0.0);
+  }
+}
+
+/* Novak, Lotton and Simon 2015: the n-th harmonic of the sweep is the sweep advanced by L ln n. */
+static void sweep_is_synchronised(void **state)
+{
+  mt_stimulus s;
+  mt_error err = {0};
+  const mt_segment *sweep;
+  double constant;
+  (void)state;
+  assert_ok(mt_stimulus_init_default(48000.0, 0.0, &s, &err), err);
+  sweep = mt_stimulus_find(&s, "sweep");
+  constant = mt_segment_sweep_constant(sweep);
+  for (double t = 1.0; t < 4.0; t += 0.0713) {
+    double x = mt_stimulus_sample(&s, 0, sweep->start_s + t);
+    double second = mt_stimulus_sample(&s, 0, sweep->start_s + t + constant * log(2.0));
+    double third = mt_stimulus_sample(&s, 0, sweep->start_s + t + constant * log(3.0));
+    double c = sqrt(fmax(0.0, 1.0 - x * x));
+    /* sin 2p = 2 sin p cos p up to the sign of cos p; sin 3p = 3 sin p - 4 sin^3 p */
+    assert_near(fabs(second), fabs(2.0 * x * c), 1e-6, "FS");
+    assert_near(third, 3.0 * x - 4.0 * x * x * x, 1e-6, "FS");
+  }
+}
+
+static void rendering_in_pieces_or_at_another_clock_gives_the_same_function(void **state)
+{
+  mt_stimulus s;
+  mt_error err = {0};
+  double piece[2 * 64];
+  const double dt = (1.0 + 500e-6) / 44100.0;
+  (void)state;
+  assert_ok(mt_stimulus_init_default(44100.0, -20.0, &s, &err), err);
+  for (size_t i = 0; i < 9000; i++) {
+    double t0 = (double)i * 64.0 * dt;
+    mt_stimulus_render(&s, t0, dt, 64, piece);
+    assert_near(piece[2 * 17], mt_stimulus_sample(&s, 0, t0 + 17.0 * dt), 1e-13, "FS");
+    assert_near(piece[2 * 17 + 1], mt_stimulus_sample(&s, 1, t0 + 17.0 * dt), 1e-13, "FS");
+  }
+}
+
+static void rate_and_level_out_of_range_are_refused(void **state)
+{
+  mt_stimulus s = {.rate_hz = 7.0};
+  mt_error err = {0};
+  (void)state;
+  assert_int_equal(mt_stimulus_init_default(22050.0, -20.0, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init_default(NAN, -20.0, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init_default(48000.0, 0.5, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init_default(48000.0, NAN, &s, &err), MT_E_ARG);
+  assert_near(s.rate_hz, 7.0, 0.0, "Hz");
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(default_stimulus_fits_in_15_seconds_and_in_order),
+      cmocka_unit_test(nothing_clicks_and_nothing_exceeds_the_level),
+      cmocka_unit_test(left_alone_is_silent_on_the_right_and_the_other_way_round),
+      cmocka_unit_test(sweep_is_synchronised),
+      cmocka_unit_test(rendering_in_pieces_or_at_another_clock_gives_the_same_function),
+      cmocka_unit_test(rate_and_level_out_of_range_are_refused),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
