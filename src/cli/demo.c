@@ -1,9 +1,8 @@
 /* mendtone demo: a repair from the first measurement to the last, on a simulated amplifier. */
 #include "cli/cli.h"
 
+#include "cli/demo_units.h"
 #include "report/layout.h"
-
-#include "demo_units.h"
 
 #include <errno.h>
 #include <math.h>
