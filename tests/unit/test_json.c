@@ -59,7 +59,7 @@ static mt_results *sample_results(void)
                       .has_value = true,
                       .value = 0.01,
                       .uncertainty = 0.5,
-                      .min = -INFINITY,
+                      .min = -HUGE_VAL,
                       .max = 0.1,
                       .unit = MT_UNIT_PERCENT,
                       .verdict = MT_VERDICT_PASS,
@@ -210,7 +210,7 @@ static void what_was_not_judged_has_no_verdict_and_no_plan(void **state)
 
 static void no_nan_and_no_infinity_is_ever_written(void **state)
 {
-  static const double wrong[] = {NAN, INFINITY, -INFINITY};
+  static const double wrong[] = {(double)NAN, HUGE_VAL, -HUGE_VAL};
   mt_error err = {0};
   char *got = NULL;
 
@@ -236,7 +236,7 @@ static void a_nan_limit_and_a_word_that_is_none_are_refused(void **state)
   mt_results *r = sample_results();
 
   (void)state;
-  r->judgements[1].max = NAN;
+  r->judgements[1].max = (double)NAN;
   assert_int_equal(mt_report_json(r, &got, &err), MT_E_INTERNAL);
   r->judgements[1].max = 0.1;
   r->readings[2].value = 0.5; /* route */
