@@ -126,6 +126,12 @@ class Style(Tree):
                 self.plant("src/signal/tone.c", f"\nvoid f(void)\n{{\n  {call};\n}}\n")
                 self.refuses_tree("c", f"src/signal/tone.c:4: {call.split('(')[0].strip()}: ")
 
+    def test_a_test_may_copy_its_own_literals(self):
+        self.plant("tests/unit/test_tone.c", 'void f(void)\n{\n  strcpy(a, "b");\n}\n')
+        self.assertEqual(self.run_script("check-style", "--root", str(self.root), "--only", "c")[0], 0)
+        self.plant("tests/unit/test_tone.c", "void f(void)\n{\n  atoi(a);\n}\n")
+        self.refuses_tree("c", "tests/unit/test_tone.c:3: atoi")
+
     def test_a_call_behind_a_string_is_still_seen(self):
         self.plant("src/signal/tone.c", 'void f(void)\n{\n  g("\\"//"); atoi(a);\n}\n')
         self.refuses_tree("c", "src/signal/tone.c:3: atoi")
