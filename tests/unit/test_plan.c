@@ -6,6 +6,14 @@
 
 #include <unistd.h>
 
+/* libconfig 1.5 loses a string that stands where none may (config_read_string(&c, "a \"b\"") and
+ * config_destroy(&c), nothing of ours about, leak 64 bytes of its scanner). Only that is forgiven. */
+const char *__lsan_default_suppressions(void);
+const char *__lsan_default_suppressions(void)
+{
+  return "leak:strbuf_append\n";
+}
+
 #define COUNT(array) (sizeof(array) / sizeof(array)[0])
 
 static mt_plan *parse(const char *text)
