@@ -53,6 +53,18 @@ mt_code mt_report_text(const mt_results *results, FILE *out, mt_error *err);
 /** The first part of it: verdict, limits missed or undecided, likely causes. Not flushed. */
 void mt_report_summary(const mt_results *results, FILE *out);
 
+/**
+ * A reading as one short text, without its unit: "-20.003", "< -120.3", "no signal", "left", "inverted";
+ * "" for NULL.
+ *
+ * @param unit  the reading's own, or one it converts to (% for a ratio in dB).
+ * @param out   receives the text, at most 12 characters.
+ */
+const char *mt_report_reading(const mt_reading *reading, mt_unit unit, char out[32]);
+
+/** A curve between its points, straight over log frequency. @return false outside it, or if not valid. */
+bool mt_report_curve_at(const mt_curve *curve, double freq_hz, double *value, double *uncertainty);
+
 #ifdef __cplusplus
 }
 #endif

@@ -14,6 +14,7 @@
 /* What a newcomer would call it, where the table's label is too short for a sentence. */
 static const char *const nouns[MT_Q_LAST] = {
     [MT_Q_FREQUENCY] = "tone frequency",
+    [MT_Q_ROUTE] = "route",
     [MT_Q_THD_F] = "harmonic distortion (THD)",
     [MT_Q_THD_R] = "harmonic distortion (THD, re total)",
     [MT_Q_THD_N] = "distortion and noise (THD+N)",

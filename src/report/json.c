@@ -670,8 +670,8 @@ static void read_judgement(reader *r, const json_t *object, mt_results *results)
       !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
       !get_number_if(r, object, "at_hz", 0.0, 1e9, &j.at_hz) || !get_verdict(r, object, &j.verdict) ||
       !get_bool(r, object, "implied", &j.implied) ||
-      !get_bound(r, object, "min", j.quantity, -INFINITY, &j.min) ||
-      !get_bound(r, object, "max", j.quantity, INFINITY, &j.max))
+      !get_bound(r, object, "min", j.quantity, -HUGE_VAL, &j.min) ||
+      !get_bound(r, object, "max", j.quantity, HUGE_VAL, &j.max))
     return;
   j.order = (int)order;
   j.has_value = value != NULL && !json_is_null(value);

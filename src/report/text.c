@@ -1,7 +1,7 @@
 /* The text report: verdict in words, what fails and why, likely causes, then the numbers. */
 #include <mendtone/report.h>
 
-#include "base/decibel.h"
+#include "base/text.h"
 #include "report/layout.h"
 
 #include <errno.h>
@@ -38,10 +38,12 @@ static void print_verdict(const mt_results *results, FILE *out)
 
   switch (results->verdict) {
   case MT_VERDICT_NONE: snprintf(line, sizeof line, "No limits were set: these are readings only."); break;
-  case MT_VERDICT_PASS: snprintf(line, sizeof line, "PASS: all %zu checks are met.", n); break;
+  case MT_VERDICT_PASS: snprintf(line, sizeof line, "PASS: every check is met, %zu of %zu.", npass, n); break;
   case MT_VERDICT_FAIL:
-    snprintf(line, sizeof line, "FAIL: %zu of %zu checks %s missed, %zu %s undecided.", nfail, n,
+    snprintf(line, sizeof line, "FAIL: of %zu checks %zu %s missed and %zu %s undecided.", n, nfail,
              is_or_are(nfail), nopen, is_or_are(nopen));
+    if (nopen == 0)
+      snprintf(line, sizeof line, "FAIL: of %zu checks %zu %s missed.", n, nfail, is_or_are(nfail));
     break;
   case MT_VERDICT_UNDECIDED:
     snprintf(line, sizeof line, "UNDECIDED: of %zu checks none is missed, but %zu cannot be decided.", n,
@@ -116,6 +118,12 @@ typedef struct row {
   cell cells[3];
 } row;
 
+static cell make_cell(const mt_reading *r)
+{
+  cell c = {true, r->validity, r->value, r->uncertainty, r->verdict};
+  return c;
+}
+
 static bool has_number(const cell *c)
 {
   return c->present && (c->validity == MT_VALID || c->validity == MT_RIG_LIMITED);
@@ -153,11 +161,12 @@ static void format_cell(const row *r, const cell *c, char out[32])
   if (!c->present)
     return;
   if (!has_number(c))
-    strcpy(out, validity_words[c->validity]);
+    mt_text_copy(out, 32, validity_words[c->validity]);
   else if (r->quantity == MT_Q_ROUTE)
-    strcpy(out, c->value >= 0.0 && c->value <= MT_ROUTE_BOTH ? mt_route_name((mt_route)(int)c->value) : "?");
+    mt_text_copy(out, 32,
+                 c->value >= 0.0 && c->value <= MT_ROUTE_BOTH ? mt_route_name((mt_route)(int)c->value) : "?");
   else if (r->quantity == MT_Q_POLARITY)
-    strcpy(out, c->value > 0.0 ? "normal" : "inverted");
+    mt_text_copy(out, 32, c->value > 0.0 ? "normal" : "inverted");
   else if (c->validity == MT_RIG_LIMITED)
     format_bound(r, c, out);
   else
@@ -184,9 +193,9 @@ static void format_verdict(const row *r, char out[16])
   if (worst == MT_VERDICT_FAIL && nfail == 1 && npresent > 1 && failing < 2)
     snprintf(out, 16, "FAIL %s", mt_channel_name(r->first + failing, channel));
   else if (worst == MT_VERDICT_FAIL)
-    strcpy(out, nfail > 1 ? "FAIL both" : "FAIL");
+    mt_text_copy(out, 16, nfail > 1 ? "FAIL both" : "FAIL");
   else if (worst != MT_VERDICT_NONE)
-    strcpy(out, mt_verdict_name(worst));
+    mt_text_copy(out, 16, mt_verdict_name(worst));
 }
 
 /* Words of a plain row, and whether one uncertainty speaks for all its columns. */
@@ -228,7 +237,7 @@ static void print_cells(const char *label, char cells[3][32], const char *uncert
     mt_layout_cell(memory, -CELL_COLUMNS, cells[i]);
   }
   fputc(' ', memory);
-  mt_layout_cell(memory, -7, uncertainty);
+  mt_layout_cell(memory, -8, uncertainty);
   fputc(' ', memory);
   mt_layout_cell(memory, 4, unit);
   fprintf(memory, " %.10s", verdict);
@@ -282,6 +291,22 @@ static row convert_row(const row *from, mt_unit unit, const char *label)
     c->uncertainty = high - c->value;
   }
   return r;
+}
+
+const char *mt_report_reading(const mt_reading *reading, mt_unit unit, char out[32])
+{
+  row r = {.first = MT_LEFT};
+
+  out[0] = '\0';
+  if (reading == NULL)
+    return out;
+  r.quantity = reading->quantity;
+  r.unit = mt_quantity_describe(reading->quantity)->unit;
+  r.cells[0] = make_cell(reading);
+  if (unit != r.unit)
+    r = convert_row(&r, unit, "");
+  format_cell(&r, &r.cells[0], out);
+  return out;
 }
 
 /* ---- which rows there are --------------------------------------------------------------------- */
@@ -372,12 +397,6 @@ static int column_of(mt_channel channel, mt_channel first)
   if (channel == first || channel == first + 1)
     return channel - first;
   return first == MT_LEFT && channel < 0 ? 2 : -1;
-}
-
-static cell make_cell(const mt_reading *r)
-{
-  cell c = {true, r->validity, r->value, r->uncertainty, r->verdict};
-  return c;
 }
 
 /* The stronger of two harmonics; an upper bound counts as high as it may be. */
@@ -475,7 +494,7 @@ static void print_table(const entry *entries, size_t n, mt_channel first, FILE *
     if (first + i < MT_CHANNELS_MAX)
       mt_channel_name(first + i, names[i]);
   if (first == MT_LEFT)
-    strcpy(names[2], "pair");
+    mt_text_copy(names[2], sizeof names[2], "pair");
   fputc('\n', out);
   print_cells("Readings", names, "+/-", "unit", "verdict", out);
   for (size_t i = 1; i < n && !with_heading; i++)
@@ -578,9 +597,10 @@ static void print_reasons(const mt_results *results, entry *entries, FILE *out)
 
 /* ---- response --------------------------------------------------------------------------------- */
 
-/* Straight between points over log frequency. @return false outside the curve. */
-static bool read_curve_at(const mt_curve *c, double freq_hz, double *value, double *uncertainty)
+bool mt_report_curve_at(const mt_curve *c, double freq_hz, double *value, double *uncertainty)
 {
+  if (c->validity != MT_VALID)
+    return false;
   for (size_t i = 0; i < c->npoints; i++) {
     double part;
     if (c->x[i] < freq_hz * (1.0 - 1e-9))
@@ -644,8 +664,8 @@ static void print_corners(const mt_curve *c, FILE *out)
     high++;
   format_frequency(low > 0 ? crossing(c, low, low - 1) : c->x[0], from);
   format_frequency(high + 1 < c->npoints ? crossing(c, high, high + 1) : c->x[c->npoints - 1], to);
-  snprintf(text, sizeof text, "%s: %s3 dB down at %s, %s3 dB down at %s", channel, low > 0 ? "" : "not yet ",
-           from, high + 1 < c->npoints ? "" : "not yet ", to);
+  snprintf(text, sizeof text, "%s: within 3 dB from %s%s to %s%s", channel, from,
+           low > 0 ? "" : " (lowest read)", to, high + 1 < c->npoints ? "" : " (highest read)");
   mt_layout_wrap(out, "  ", "  ", text);
 }
 
@@ -660,8 +680,8 @@ static void print_curve_row(const mt_curve *c, const double *freqs_hz, size_t nf
   mt_layout_cell(out, 14, label);
   for (size_t i = 0; i < nfreqs; i++) {
     double value, uncertainty;
-    strcpy(text, "-");
-    if (read_curve_at(c, freqs_hz[i], &value, &uncertainty)) {
+    mt_text_copy(text, sizeof text, "-");
+    if (mt_report_curve_at(c, freqs_hz[i], &value, &uncertainty)) {
       int decimals = mt_layout_decimals(MT_UNIT_DB, uncertainty);
       mt_layout_value(value, decimals > 3 ? 3 : decimals, text);
       widest = fmax(widest, uncertainty);

@@ -3,6 +3,7 @@
 #include <mendtone/report.h>
 
 #include "base/random.h"
+#include "base/text.h"
 
 #include <sys/stat.h>
 #include <unistd.h>
@@ -26,10 +27,10 @@ static void add_reading(mt_results *results, mt_quantity quantity, mt_channel ch
                   .uncertainty = uncertainty,
                   .validity = validity};
   mt_error err = {0};
-  strcpy(r.segment, segment);
-  strcpy(r.state, "flat");
+  mt_text_copy(r.segment, sizeof r.segment, segment);
+  mt_text_copy(r.state, sizeof r.state, "flat");
   if (validity != MT_VALID)
-    strcpy(r.why, "because");
+    mt_text_copy(r.why, sizeof r.why, "because");
   assert_ok(mt_results_add_reading(results, &r, &err), err);
 }
 
@@ -58,7 +59,7 @@ static mt_results *sample_results(void)
                       .has_value = true,
                       .value = 0.01,
                       .uncertainty = 0.5,
-                      .min = -INFINITY,
+                      .min = -HUGE_VAL,
                       .max = 0.1,
                       .unit = MT_UNIT_PERCENT,
                       .verdict = MT_VERDICT_PASS,
@@ -67,11 +68,11 @@ static mt_results *sample_results(void)
   curve.x = x;
   curve.y = y;
   curve.uncertainty = u;
-  strcpy(finding.evidence[0], "route: none");
-  strcpy(finding.evidence[1], "level: no signal");
-  strcpy(r->unit_name, "desk amplifier");
-  strcpy(r->plan_name, "default");
-  strcpy(r->file, "take \"1\".wav");
+  mt_text_copy(finding.evidence[0], sizeof finding.evidence[0], "route: none");
+  mt_text_copy(finding.evidence[1], sizeof finding.evidence[1], "level: no signal");
+  mt_text_copy(r->unit_name, sizeof r->unit_name, "desk amplifier");
+  mt_text_copy(r->plan_name, sizeof r->plan_name, "default");
+  mt_text_copy(r->file, sizeof r->file, "take \"1\".wav");
   r->rate_hz = 48000.0;
   r->nchannels = 2;
   r->nframes = 600000;
@@ -209,7 +210,7 @@ static void what_was_not_judged_has_no_verdict_and_no_plan(void **state)
 
 static void no_nan_and_no_infinity_is_ever_written(void **state)
 {
-  static const double wrong[] = {NAN, INFINITY, -INFINITY};
+  static const double wrong[] = {(double)NAN, HUGE_VAL, -HUGE_VAL};
   mt_error err = {0};
   char *got = NULL;
 
@@ -235,7 +236,7 @@ static void a_nan_limit_and_a_word_that_is_none_are_refused(void **state)
   mt_results *r = sample_results();
 
   (void)state;
-  r->judgements[1].max = NAN;
+  r->judgements[1].max = (double)NAN;
   assert_int_equal(mt_report_json(r, &got, &err), MT_E_INTERNAL);
   r->judgements[1].max = 0.1;
   r->readings[2].value = 0.5; /* route */
@@ -254,7 +255,8 @@ static void bytes_that_are_not_utf8_become_utf8(void **state)
   mt_error err = {0};
 
   (void)state;
-  strcpy(results->file, "a\xff\xc3(\xed\xa0\x80\xf4\x90\x80\x80\xc0\xaf\x1b[2J\xe2\x82.wav");
+  mt_text_copy(results->file, sizeof results->file,
+               "a\xff\xc3(\xed\xa0\x80\xf4\x90\x80\x80\xc0\xaf\x1b[2J\xe2\x82.wav");
   assert_ok(mt_report_write_json(results, path, &err), err);
   assert_ok(mt_report_read_json(path, &back, &err), err);
   /* one U+FFFD for each byte that begins nothing; the escape character survives as an escape of JSON */

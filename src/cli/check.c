@@ -1,0 +1,133 @@
+/* mendtone check: play, capture, read, judge. */
+#include "cli/cli.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+typedef struct options {
+  const char *plan;
+  const char *input;
+  const char *output;
+  const char *simulate;
+  const char *take;
+  const char *state;
+  const char *json;
+  double rate_hz;
+  double level_dbfs;
+  bool yes;
+} options;
+
+static const cli_option table[] = {
+    {"plan", 0, CLI_TEXT, offsetof(options, plan), "FILE", "limits to judge by; else the built-in plan"},
+    {"input", 0, CLI_TEXT, offsetof(options, input), "NAME", "device that captures, or a part of its name"},
+    {"output", 0, CLI_TEXT, offsetof(options, output), "NAME", "device that plays; else the same one"},
+    {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "sample rate; 48000 unless the plan says"},
+    {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS", "level played; -20 unless the plan says"},
+    {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
+     "a simulated unit instead of hardware"},
+    {"take", 0, CLI_TEXT, offsetof(options, take), "FILE", "keep the take, a float WAV file"},
+    {"state", 0, CLI_TEXT, offsetof(options, state), "NAME", "name of the unit's switch positions"},
+    {"json", 0, CLI_TEXT, offsetof(options, json), "FILE", "write the results as JSON; - is standard output"},
+    {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
+};
+
+static const char cautions[] =
+    "Before it plays:\n"
+    "  - Nothing on your head: the tones are steady and may be loud. Load the outputs\n"
+    "    with resistors, not with ears.\n"
+    "  - Start with the volume low, and turn it up step by step.\n"
+    "  - A bridged output must not be grounded through the sound card: use one with a\n"
+    "    floating or differential input. A power amplifier needs a divider before it.\n"
+    "  - An open unit on the mains: isolating transformer, and only if you are licensed\n"
+    "    and your local codes allow it.\n"
+    "Press Enter to play, or Ctrl-C to stop. ";
+
+/* Only a person at a terminal can be asked. @return false if the answer was no. */
+static bool ask(const options *given)
+{
+  int c;
+
+  if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
+    return true;
+  fputs(cautions, stderr);
+  fflush(stderr);
+  while ((c = getchar()) != EOF)
+    if (c == '\n')
+      return true;
+  fputc('\n', stderr);
+  return false;
+}
+
+/* The take is renamed into place, so it must not be a device or a pipe. */
+static mt_code check_outputs(const options *given, mt_error *err)
+{
+  const char *const inputs[] = {given->plan, given->simulate};
+  mt_code code = cli_check_output(given->json, inputs, 2, err);
+
+  if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
+    return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
+  if (code == MT_OK && given->take != NULL && given->json != NULL && strcmp(given->take, given->json) == 0)
+    return mt_fail(err, MT_E_ARG, "--take and --json are the same file %.100s", given->take);
+  return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
+}
+
+static mt_code check(const options *given, mt_results **results, mt_error *err)
+{
+  mt_session_options session = mt_session_defaults();
+  mt_plan *plan = NULL;
+  mt_code code = check_outputs(given, err);
+
+  if (code == MT_OK)
+    code = cli_open_plan(given->plan, &plan, err);
+  if (code == MT_OK && !ask(given))
+    code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  if (code == MT_OK) {
+    session.plan = plan;
+    session.simulate = given->simulate;
+    session.input = given->input;
+    session.output = given->output;
+    session.rate_hz = given->rate_hz;
+    session.level_dbfs = given->level_dbfs;
+    session.save_take = given->take;
+    session.state = given->state;
+    cli_start_progress(&session);
+    code = mt_session_check(&session, results, err);
+    cli_end_progress(&session);
+  }
+  mt_plan_destroy(&plan);
+  return code;
+}
+
+static int run(int argc, char **argv)
+{
+  options given = {.level_dbfs = (double)NAN};
+  mt_results *results = NULL;
+  mt_error err = {0};
+  char **operands;
+  int status;
+
+  if (!cli_parse(&cli_check, argc, argv, &given, &operands, &status))
+    return status;
+  if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
+    return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
+  if (check(&given, &results, &err) == MT_OK && cli_write_results(results, given.json, &err) == MT_OK)
+    status = cli_verdict_status(results->verdict);
+  else
+    status = cli_fail(&cli_check, &err);
+  mt_results_destroy(&results);
+  return status;
+}
+
+const cli_command cli_check = {
+    .name = "check",
+    .summary = "play, capture, read and judge: is this unit good?",
+    .operands = "",
+    .details = "Connect the unit between the sound card's output and input, then run this: it plays the\n"
+               "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
+               "it first says what to be careful about, and waits.",
+    .options = table,
+    .noptions = sizeof table / sizeof table[0],
+    .run = run,
+};

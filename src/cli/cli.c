@@ -1,0 +1,289 @@
+#include "cli/cli.h"
+
+#include "base/text.h"
+
+#include <errno.h>
+#include <getopt.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define MAX_OPTIONS 24
+#define HELP_VALUE 1000
+
+/* ---- messages --------------------------------------------------------------------------------- */
+
+static int status_of(mt_code code)
+{
+  switch (code) {
+  case MT_OK: return CLI_PASS;
+  case MT_E_ARG: return CLI_USAGE;
+  case MT_E_DATA: return 65;
+  case MT_E_NO_INPUT: return 66;
+  case MT_E_DEVICE: return 69;
+  case MT_E_INTERNAL: return 70;
+  case MT_E_MEMORY: return 70;
+  case MT_E_CREATE: return 73;
+  case MT_E_IO: return 74;
+  case MT_E_PLAN: return 78;
+  }
+  return 70;
+}
+
+int cli_fail(const cli_command *command, const mt_error *err)
+{
+  fprintf(stderr, "mendtone %s: %s\n", command->name,
+          err->message[0] != '\0' ? err->message : mt_code_name(err->code));
+  return status_of(err->code);
+}
+
+int cli_refuse(const cli_command *command, const char *fmt, ...)
+{
+  char message[400];
+  va_list args;
+
+  va_start(args, fmt);
+  vsnprintf(message, sizeof message, fmt, args);
+  va_end(args);
+  /* one line, whatever was typed */
+  for (char *p = message; *p != '\0'; p++)
+    if ((unsigned char)*p < 0x20 || *p == 0x7f)
+      *p = '?';
+  fprintf(stderr, "mendtone %s: %s (see mendtone %s --help)\n", command->name, message, command->name);
+  return CLI_USAGE;
+}
+
+int cli_verdict_status(mt_verdict verdict)
+{
+  switch (verdict) {
+  case MT_VERDICT_NONE:
+  case MT_VERDICT_PASS: return CLI_PASS;
+  case MT_VERDICT_FAIL: return CLI_FAIL;
+  case MT_VERDICT_UNDECIDED: return CLI_UNDECIDED;
+  }
+  return CLI_UNDECIDED;
+}
+
+/* ---- options ---------------------------------------------------------------------------------- */
+
+static void print_help(const cli_command *command)
+{
+  printf("usage: mendtone %s%s%s%s\n\n%s\n\noptions:\n", command->name,
+         command->noptions > 0 ? " [options]" : "", command->operands[0] != '\0' ? " " : "",
+         command->operands, command->details);
+  for (size_t i = 0; i < command->noptions; i++) {
+    const cli_option *o = &command->options[i];
+    char left[48];
+    snprintf(left, sizeof left, "%c%c%s--%s%s%s", o->letter != 0 ? '-' : ' ',
+             o->letter != 0 ? o->letter : ' ', o->letter != 0 ? ", " : "  ", o->name,
+             o->argument != NULL ? " " : "", o->argument != NULL ? o->argument : "");
+    printf("  %-24s %s\n", left, o->help);
+  }
+  printf("  %-24s %s\n", "-h, --help", "this text");
+}
+
+static void fill_tables(const cli_command *command, struct option *longs, char *letters)
+{
+  *letters++ = ':'; /* a missing argument is told apart from an unknown option */
+  *letters++ = 'h';
+  for (size_t i = 0; i < command->noptions; i++) {
+    const cli_option *o = &command->options[i];
+    longs[i].name = o->name;
+    longs[i].has_arg = o->kind == CLI_FLAG ? no_argument : required_argument;
+    longs[i].val = HELP_VALUE + 1 + (int)i;
+    if (o->letter != 0)
+      *letters++ = o->letter;
+    if (o->letter != 0 && o->kind != CLI_FLAG)
+      *letters++ = ':';
+  }
+  *letters = '\0';
+  longs[command->noptions].name = "help";
+  longs[command->noptions].val = HELP_VALUE;
+}
+
+static const cli_option *find_option(const cli_command *command, int value)
+{
+  for (size_t i = 0; i < command->noptions; i++)
+    if (value == HELP_VALUE + 1 + (int)i ||
+        (command->options[i].letter != 0 && value == command->options[i].letter))
+      return &command->options[i];
+  return NULL;
+}
+
+static int refuse_unknown(const cli_command *command, const char *typed)
+{
+  const char *names[MAX_OPTIONS] = {"help"};
+  const char *nearest;
+  char name[64];
+
+  for (size_t i = 0; i < command->noptions; i++)
+    names[i + 1] = command->options[i].name;
+  if (strncmp(typed, "--", 2) != 0)
+    return cli_refuse(command, "unknown option %.60s", typed);
+  mt_text_copy(name, sizeof name, typed + 2);
+  name[strcspn(name, "=")] = '\0';
+  nearest = mt_text_nearest(name, names, command->noptions + 1);
+  if (nearest != NULL)
+    return cli_refuse(command, "unknown option --%s; did you mean --%s?", name, nearest);
+  return cli_refuse(command, "unknown option --%s", name);
+}
+
+/* getopt's '?': an unknown option, an abbreviation of several, or a value given to a flag. */
+static int refuse_option(const cli_command *command, char **argv)
+{
+  const cli_option *flag = optopt != 0 ? find_option(command, optopt) : NULL;
+  char typed[] = "-?";
+
+  if (flag != NULL || optopt == HELP_VALUE)
+    return cli_refuse(command, "--%s takes no value", flag != NULL ? flag->name : "help");
+  if (optopt == 0)
+    return refuse_unknown(command, argv[optind - 1]);
+  typed[1] = (char)optopt;
+  return refuse_unknown(command, typed);
+}
+
+static int set_option(const cli_command *command, const cli_option *option, void *out)
+{
+  char *place = (char *)out + option->offset;
+
+  switch (option->kind) {
+  case CLI_FLAG: *(bool *)(void *)place = true; return CLI_PASS;
+  case CLI_TEXT:
+    if (optarg[0] == '\0')
+      return cli_refuse(command, "--%s is empty; expected %s", option->name, option->argument);
+    *(const char **)(void *)place = optarg;
+    return CLI_PASS;
+  case CLI_NUMBER:
+    if (!mt_text_parse_number(optarg, (double *)(void *)place))
+      return cli_refuse(command, "--%s is \"%.40s\"; expected a plain number, like --%s %s", option->name,
+                        optarg, option->name, strcmp(option->argument, "HZ") == 0 ? "48000" : "-20");
+    return CLI_PASS;
+  }
+  return CLI_PASS;
+}
+
+static int read_options(const cli_command *command, int argc, char **argv, void *out, bool *helped)
+{
+  struct option longs[MAX_OPTIONS + 2] = {{0}};
+  char letters[3 * MAX_OPTIONS];
+  int status = CLI_PASS;
+  int value;
+
+  fill_tables(command, longs, letters);
+  opterr = 0;
+  optind = 1;
+  while (status == CLI_PASS && (value = getopt_long(argc, argv, letters, longs, NULL)) != -1) {
+    const cli_option *option = find_option(command, value == ':' ? optopt : value);
+    if (value == 'h' || value == HELP_VALUE) {
+      *helped = true;
+      return CLI_PASS;
+    }
+    if (value == '?')
+      status = refuse_option(command, argv);
+    else if (value == ':' && option != NULL)
+      status =
+          cli_refuse(command, "--%s needs a value: --%s %s", option->name, option->name, option->argument);
+    else if (option != NULL)
+      status = set_option(command, option, out);
+  }
+  return status;
+}
+
+bool cli_parse(const cli_command *command, int argc, char **argv, void *out, char ***operands, int *status)
+{
+  bool helped = false;
+  int n;
+
+  *status = read_options(command, argc, argv, out, &helped);
+  if (helped)
+    print_help(command);
+  if (helped || *status != CLI_PASS)
+    return false;
+  n = argc - optind;
+  if (n < command->min_operands)
+    *status = cli_refuse(command, "%s is missing", command->operands);
+  else if (n > command->max_operands)
+    *status = cli_refuse(command, "\"%.60s\" is one argument too many", argv[optind + command->max_operands]);
+  *operands = argv + optind;
+  return *status == CLI_PASS;
+}
+
+/* ---- where results go ------------------------------------------------------------------------- */
+
+static mt_code check_folder(const char *path, mt_error *err)
+{
+  size_t length = (size_t)(mt_text_basename(path) - path);
+  char *folder = length > 0 ? strndup(path, length) : strdup(".");
+  struct stat there;
+  mt_code code = MT_OK;
+
+  if (folder == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a file name");
+  if (stat(folder, &there) != 0)
+    code = mt_fail(err, MT_E_CREATE, "%.150s: cannot be created: its folder: %s", path, strerror(errno));
+  else if (!S_ISDIR(there.st_mode))
+    code = mt_fail(err, MT_E_CREATE, "%.150s: cannot be created: %.60s is not a folder", path, folder);
+  else if (access(folder, W_OK) != 0)
+    code = mt_fail(err, MT_E_CREATE, "%.150s: cannot be created: its folder: %s", path, strerror(errno));
+  free(folder);
+  return code;
+}
+
+mt_code cli_check_output(const char *path, const char *const *inputs, size_t ninputs, mt_error *err)
+{
+  struct stat there, other;
+
+  if (path == NULL || strcmp(path, "-") == 0)
+    return MT_OK;
+  if (stat(path, &there) != 0)
+    return check_folder(path, err);
+  if (S_ISDIR(there.st_mode))
+    return mt_fail(err, MT_E_CREATE, "%.150s: is a folder; expected the name of a file to write", path);
+  for (size_t i = 0; i < ninputs; i++)
+    if (inputs[i] != NULL && stat(inputs[i], &other) == 0 && there.st_dev == other.st_dev &&
+        there.st_ino == other.st_ino)
+      return mt_fail(err, MT_E_CREATE, "%.150s: is read by this command; name another file to write", path);
+  return S_ISREG(there.st_mode) ? check_folder(path, err) : MT_OK;
+}
+
+mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err)
+{
+  mt_code code = json != NULL ? mt_report_write_json(results, json, err) : MT_OK;
+
+  if (code == MT_OK && (json == NULL || strcmp(json, "-") != 0))
+    code = mt_report_text(results, stdout, err);
+  return code;
+}
+
+mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
+{
+  return path != NULL ? mt_plan_open(path, out, err) : MT_OK;
+}
+
+/* ---- progress --------------------------------------------------------------------------------- */
+
+static void show_progress(void *ctx, double done)
+{
+  static int shown = -1;
+  int percent = (int)(100.0 * done);
+
+  (void)ctx;
+  if (percent != shown)
+    fprintf(stderr, "\rmeasuring %3d %% ", percent);
+  shown = percent;
+}
+
+void cli_start_progress(mt_session_options *options)
+{
+  if (isatty(STDERR_FILENO))
+    options->progress = show_progress;
+}
+
+void cli_end_progress(const mt_session_options *options)
+{
+  if (options->progress != NULL)
+    fputs("\r                \r", stderr);
+}

@@ -1,0 +1,87 @@
+/**
+ * @file cli.h  What the commands share: a table of options each, exit statuses, where results go.
+ *
+ * Results go to standard output, messages to standard error, progress only to a terminal.
+ */
+#ifndef CLI_CLI_H
+#define CLI_CLI_H
+
+#include <mendtone/report.h>
+#include <mendtone/session.h>
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/* Exit statuses; the errors are those of sysexits(3). */
+#define CLI_PASS 0 /* all limits met, or none set */
+#define CLI_FAIL 1 /* a limit missed */
+#define CLI_UNDECIDED 2
+#define CLI_USAGE 64
+
+typedef enum cli_kind {
+  CLI_FLAG,  /**< bool */
+  CLI_TEXT,  /**< const char * */
+  CLI_NUMBER /**< double, untouched if the option is not given */
+} cli_kind;
+
+/** One option: where its value goes, and what --help says. */
+typedef struct cli_option {
+  const char *name;
+  char letter; /**< short form, or 0 */
+  cli_kind kind;
+  size_t offset;        /**< into the command's own record */
+  const char *argument; /**< "FILE", "HZ"...; NULL for a flag */
+  const char *help;
+} cli_option;
+
+typedef struct cli_command {
+  const char *name;
+  const char *summary;  /**< a few words, for the list of commands */
+  const char *operands; /**< "TAKE", "[DIR]", "" */
+  int min_operands;
+  int max_operands;
+  const char *details; /**< a paragraph for --help */
+  const cli_option *options;
+  size_t noptions;
+  int (*run)(int argc, char **argv); /**< argv[0] is the command's name; returns the exit status */
+} cli_command;
+
+extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_plan;
+
+/**
+ * Read options into the command's record and count the operands.
+ *
+ * @param out       the record the table's offsets point into, preset with the defaults.
+ * @param operands  first of the operands in argv, ended by NULL.
+ * @return false if the command is done, with *status: after --help, or after a message.
+ */
+bool cli_parse(const cli_command *command, int argc, char **argv, void *out, char ***operands, int *status);
+
+/** Print "mendtone check: message" and return the exit status of the error's code. */
+int cli_fail(const cli_command *command, const mt_error *err);
+
+/** A mistake in the command line: message, pointer to --help, CLI_USAGE. */
+int cli_refuse(const cli_command *command, const char *fmt, ...) MT_PRINTF(2, 3);
+
+/** The exit status that says a verdict. */
+int cli_verdict_status(mt_verdict verdict);
+
+/**
+ * Refuse early what could not be written after a long measurement, or what would overwrite an input.
+ *
+ * @param path    may be NULL: nothing will be written. "-" is standard output.
+ * @param inputs  paths that are read, NULL entries allowed.
+ */
+mt_code cli_check_output(const char *path, const char *const *inputs, size_t ninputs, mt_error *err);
+
+/** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
+mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
+
+/** A progress display for session options: set up only if standard error is a terminal. */
+void cli_start_progress(mt_session_options *options);
+void cli_end_progress(const mt_session_options *options);
+
+/** Open a plan if a path is given; *out stays NULL if not. */
+mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
+
+#endif
