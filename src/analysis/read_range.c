@@ -20,6 +20,9 @@ mt_code mt_read_range(mt_workspace *ws, mt_error *err)
     const mt_tone *tone = &low->tone[c];
     if (low->validity[c] != MT_VALID)
       mt_reading_refuse(&range, low->validity[c], "%s", low->why[c]);
+    if (!mt_tone_is_present(tone))
+      mt_reading_refuse(&range, MT_NO_SIGNAL,
+                        "the tone 60 dB lower is not heard, so what is left beside it says nothing");
     mt_text_copy(range.segment, sizeof range.segment, low->name);
     if (range.validity == MT_VALID) {
       mt_band_power rest = mt_psd_band(&tone->rest, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0),
