@@ -368,7 +368,7 @@ static bool solve(const sums *in, size_t nframes, double cycles, int norders, mo
 {
   kernels ker;
   square even, odd;
-  double even_rhs[MT_ORDERS_MAX + 1], odd_rhs[MT_ORDERS_MAX + 1];
+  double even_rhs[MT_ORDERS_MAX + 1] = {0.0}, odd_rhs[MT_ORDERS_MAX + 1] = {0.0};
   double even_border[MT_ORDERS_MAX + 1], odd_border[MT_ORDERS_MAX + 1];
   double stiffness, pull = 0.0;
 
@@ -871,5 +871,6 @@ mt_code mt_fit_known(const double *x, size_t n, double rate_hz, double freq_hz, 
   if (!solve(&in, n, freq_hz / rate_hz, 1, &m, NULL))
     return mt_fail(err, MT_E_DATA, "a tone of %g Hz cannot be told from DC in %zu samples", freq_hz, n);
   report(&rec, freq_hz / rate_hz, 1, &m, residual, out);
+  out->freq_hz = freq_hz;
   return MT_OK;
 }

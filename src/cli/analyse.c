@@ -35,7 +35,7 @@ static mt_code analyse(const char *path, const options *given, mt_results **resu
     session.state = given->state;
     cli_start_progress(&session);
     code = mt_session_analyse(path, &session, results, err);
-    cli_end_progress(&session);
+    cli_end_progress();
   }
   mt_plan_destroy(&plan);
   return code;

@@ -94,7 +94,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
     session.state = given->state;
     cli_start_progress(&session);
     code = mt_session_check(&session, results, err);
-    cli_end_progress(&session);
+    cli_end_progress();
   }
   mt_plan_destroy(&plan);
   return code;

@@ -265,9 +265,11 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 
 /* ---- progress --------------------------------------------------------------------------------- */
 
+/* The percentage on the screen, -1: none. */
+static int shown = -1;
+
 static void show_progress(void *ctx, double done)
 {
-  static int shown = -1;
   int percent = (int)(100.0 * done);
 
   (void)ctx;
@@ -282,8 +284,9 @@ void cli_start_progress(mt_session_options *options)
     options->progress = show_progress;
 }
 
-void cli_end_progress(const mt_session_options *options)
+void cli_end_progress(void)
 {
-  if (options->progress != NULL)
+  if (shown >= 0)
     fputs("\r                \r", stderr);
+  shown = -1;
 }

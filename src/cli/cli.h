@@ -79,7 +79,7 @@ mt_code cli_write_results(const mt_results *results, const char *json, mt_error 
 
 /** A progress display for session options: set up only if standard error is a terminal. */
 void cli_start_progress(mt_session_options *options);
-void cli_end_progress(const mt_session_options *options);
+void cli_end_progress(void);
 
 /** Open a plan if a path is given; *out stays NULL if not. */
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);

@@ -109,7 +109,7 @@ static mt_code measure(const stage *s, const char *folder, mt_results **results,
     session.save_take = take;
     cli_start_progress(&session);
     code = mt_session_check(&session, results, err);
-    cli_end_progress(&session);
+    cli_end_progress();
   }
   if (code == MT_OK)
     code = mt_report_write_json(*results, json, err);
@@ -170,10 +170,10 @@ static void format_side(const mt_results *results, const comparison *c, char out
       mt_layout_value(value, 2, text);
   } else
     mt_report_reading(mt_results_find(results, c->quantity, c->channel, c->segment), c->unit, text);
-  snprintf(out, 64, "%-10.12s %s", text,
-           verdict == MT_VERDICT_NONE   ? ""
-           : verdict == MT_VERDICT_FAIL ? "FAIL"
-                                        : mt_verdict_name(verdict));
+  if (verdict == MT_VERDICT_NONE)
+    snprintf(out, 64, "%.12s", text);
+  else
+    snprintf(out, 64, "%-10.12s %s", text, verdict == MT_VERDICT_FAIL ? "FAIL" : mt_verdict_name(verdict));
 }
 
 static void print_comparison(const mt_results *before, const mt_results *after)

@@ -173,7 +173,7 @@ static void state_balance(const mt_judgement *j, char *out, size_t size)
 {
   char text[48];
 
-  value_beside_limit(j, fabs(j->value), -INFINITY, j->max, text, sizeof text);
+  value_beside_limit(j, fabs(j->value), -HUGE_VAL, j->max, text, sizeof text);
   put(out, size, "%s channel is %s quieter than the %s", j->value < 0.0 ? "Left" : "Right", text,
       j->value < 0.0 ? "right" : "left");
 }

@@ -86,7 +86,7 @@ static void print_findings(const mt_results *results, FILE *out)
     const mt_finding *f = &results->findings[i];
     mt_layout_wrap(out, "  - ", "    ", f->text);
     for (size_t k = 0; k < f->nevidence && k < sizeof f->evidence / sizeof f->evidence[0]; k++)
-      mt_layout_wrap(out, "      because ", "              ", f->evidence[k]);
+      mt_layout_wrap(out, k == 0 ? "      because " : "          and ", "              ", f->evidence[k]);
   }
 }
 
@@ -136,7 +136,7 @@ static bool is_bound_from_below(mt_quantity quantity)
          quantity == MT_Q_ENOB;
 }
 
-/* A bound is rounded away from what it bounds, and needs no more than two decimals. */
+/* A bound is rounded away from what it bounds, and needs no more than two decimals, or in % two digits. */
 static void format_bound(const row *r, const cell *c, char out[32])
 {
   bool below = is_bound_from_below(r->quantity);
@@ -144,7 +144,9 @@ static void format_bound(const row *r, const cell *c, char out[32])
   char number[32];
   double step;
 
-  if (decimals > 2 && r->unit != MT_UNIT_PERCENT)
+  if (r->unit == MT_UNIT_PERCENT)
+    decimals = mt_layout_decimals(r->unit, c->value);
+  else if (decimals > 2)
     decimals = 2;
   step = pow(10.0, -decimals);
   mt_layout_value((below ? floor(c->value / step) : ceil(c->value / step)) * step, decimals, number);
@@ -262,7 +264,7 @@ static void print_row(const row *r, FILE *out)
     mt_layout_uncertainty(largest, mt_layout_decimals(r->unit, largest), uncertainty);
   print_cells(r->label, cells, uncertainty, r->unit == MT_UNIT_COUNT ? "" : mt_unit_name(r->unit), verdict,
               out);
-  if (shared)
+  if (shared || r->unit == MT_UNIT_PERCENT)
     return;
   for (int i = 0; i < 3; i++) {
     const cell *c = &r->cells[i];
@@ -723,7 +725,7 @@ static void print_response(const mt_results *results, FILE *out)
 
 static void print_conditions(const mt_results *results, FILE *out)
 {
-  char text[160];
+  char text[160], number[32];
   double seconds = results->rate_hz > 0.0 ? (double)results->nframes / results->rate_hz : 0.0;
 
   fputs("\nConditions\n", out);
@@ -738,7 +740,8 @@ static void print_conditions(const mt_results *results, FILE *out)
     snprintf(text, sizeof text, "none found: read as a plain recording");
   mt_layout_wrap(out, "  stimulus      ", "                ", text);
   if (results->has_clock_offset)
-    snprintf(text, sizeof text, "%+.3f ppm, player less recorder", results->clock_offset_ppm);
+    snprintf(text, sizeof text, "%s ppm, player less recorder",
+             mt_layout_value(results->clock_offset_ppm, 3, number));
   else
     snprintf(text, sizeof text, "not known");
   mt_layout_wrap(out, "  clock offset  ", "                ", text);

@@ -119,7 +119,7 @@ static void guard_band_gives_the_published_risk(void **state)
   double low = 0.0, high = 1.0;
   for (int i = 0; i < 60; i++) {
     double middle = 0.5 * (low + high);
-    if (mt_judge_value(middle, 0.1, -INFINITY, 1.0) == MT_VERDICT_PASS)
+    if (mt_judge_value(middle, 0.1, -HUGE_VAL, 1.0) == MT_VERDICT_PASS)
       low = middle;
     else
       high = middle;
@@ -136,14 +136,14 @@ static void verdict_has_three_outcomes_on_each_side(void **state)
     mt_verdict verdict;
   } cases[] = {
       /* U = 1: guard band 0.82 */
-      {9.1, -INFINITY, 10.0, MT_VERDICT_PASS},
-      {9.3, -INFINITY, 10.0, MT_VERDICT_UNDECIDED},
-      {10.7, -INFINITY, 10.0, MT_VERDICT_UNDECIDED},
-      {10.9, -INFINITY, 10.0, MT_VERDICT_FAIL},
-      {-9.1, -10.0, INFINITY, MT_VERDICT_PASS},
-      {-9.3, -10.0, INFINITY, MT_VERDICT_UNDECIDED},
-      {-10.7, -10.0, INFINITY, MT_VERDICT_UNDECIDED},
-      {-10.9, -10.0, INFINITY, MT_VERDICT_FAIL},
+      {9.1, -HUGE_VAL, 10.0, MT_VERDICT_PASS},
+      {9.3, -HUGE_VAL, 10.0, MT_VERDICT_UNDECIDED},
+      {10.7, -HUGE_VAL, 10.0, MT_VERDICT_UNDECIDED},
+      {10.9, -HUGE_VAL, 10.0, MT_VERDICT_FAIL},
+      {-9.1, -10.0, HUGE_VAL, MT_VERDICT_PASS},
+      {-9.3, -10.0, HUGE_VAL, MT_VERDICT_UNDECIDED},
+      {-10.7, -10.0, HUGE_VAL, MT_VERDICT_UNDECIDED},
+      {-10.9, -10.0, HUGE_VAL, MT_VERDICT_FAIL},
       {0.0, -1.0, 1.0, MT_VERDICT_PASS},
       {0.5, -1.0, 1.0, MT_VERDICT_UNDECIDED},
       {-0.5, -1.0, 1.0, MT_VERDICT_UNDECIDED},
@@ -168,16 +168,16 @@ static void value_exactly_on_its_limit_passes_when_nothing_is_uncertain(void **s
 static void what_is_not_a_number_is_undecided(void **state)
 {
   (void)state;
-  assert_int_equal(mt_judge_value(NAN, 0.1, 0.0, 1.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(0.5, NAN, 0.0, 1.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(0.5, 0.1, NAN, 1.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(0.5, 0.1, 0.0, NAN), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value((double)NAN, 0.1, 0.0, 1.0), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value(0.5, (double)NAN, 0.0, 1.0), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value(0.5, 0.1, (double)NAN, 1.0), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value(0.5, 0.1, 0.0, (double)NAN), MT_VERDICT_UNDECIDED);
   assert_int_equal(mt_judge_value(0.5, -0.1, 0.0, 1.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(-INFINITY, 0.1, -INFINITY, 1.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(INFINITY, 0.1, -INFINITY, 1.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(0.5, INFINITY, 0.0, 1.0), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value(-HUGE_VAL, 0.1, -HUGE_VAL, 1.0), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value(HUGE_VAL, 0.1, -HUGE_VAL, 1.0), MT_VERDICT_UNDECIDED);
+  assert_int_equal(mt_judge_value(0.5, HUGE_VAL, 0.0, 1.0), MT_VERDICT_UNDECIDED);
   assert_int_equal(mt_judge_value(0.5, 0.0, 1.0, 0.0), MT_VERDICT_UNDECIDED);
-  assert_int_equal(mt_judge_value(0.5, 0.1, -INFINITY, INFINITY), MT_VERDICT_NONE);
+  assert_int_equal(mt_judge_value(0.5, 0.1, -HUGE_VAL, HUGE_VAL), MT_VERDICT_NONE);
 }
 
 /* Better here means further from the limit, or better known; nothing of that may cost a verdict. */
@@ -192,12 +192,12 @@ static void moving_towards_the_limit_never_improves_the_verdict(void **state)
     double value = max + 2.0 * mt_random_normal(&random);
     double u = fabs(mt_random_normal(&random));
     double step = fabs(mt_random_normal(&random));
-    mt_verdict here = mt_judge_value(value, u, -INFINITY, max);
-    assert_true(mt_judge_value(value + step, u, -INFINITY, max) >= here);
-    assert_int_equal(mt_judge_value(-value, u, -max, INFINITY), here);
+    mt_verdict here = mt_judge_value(value, u, -HUGE_VAL, max);
+    assert_true(mt_judge_value(value + step, u, -HUGE_VAL, max) >= here);
+    assert_int_equal(mt_judge_value(-value, u, -max, HUGE_VAL), here);
     assert_true(mt_judge_value(value, u, max - 1.0, max) >= here);
     /* less certain: never a firmer word */
-    mt_verdict vaguer = mt_judge_value(value, u + step, -INFINITY, max);
+    mt_verdict vaguer = mt_judge_value(value, u + step, -HUGE_VAL, max);
     assert_true(vaguer == here || vaguer == MT_VERDICT_UNDECIDED);
   }
 }
@@ -317,7 +317,7 @@ static void smuggled_nan_is_undecided(void **state)
   mt_results *results = new_results();
   (void)state;
   add(results, MT_Q_GAIN, MT_LEFT, "both", 0.0, 0.0);
-  results->readings[0].value = NAN;
+  results->readings[0].value = (double)NAN;
   judge(results, "limits = ({ quantity = \"gain\"; min = -3; unit = \"dB\"; });");
   assert_int_equal(results->verdict, MT_VERDICT_UNDECIDED);
   mt_results_destroy(&results);
@@ -857,7 +857,7 @@ static void extreme_values_are_worded_within_bounds(void **state)
         mt_error err = {0};
         mt_limit limit = {.quantity = (mt_quantity)q,
                           .channel = MT_CHANNEL_ANY,
-                          .to_hz = INFINITY,
+                          .to_hz = HUGE_VAL,
                           .min = -1e-9,
                           .max = 1e12,
                           .unit = mt_quantity_describe((mt_quantity)q)->unit};
