@@ -6,6 +6,8 @@
  */
 #include "support.h"
 
+#include "base/text.h"
+
 #include "base/decibel.h"
 
 #include <mendtone/capture.h>
@@ -243,7 +245,8 @@ static void *strike(void *ctx)
 static mt_code take_struck(int signal, double *took_s, mt_error *err)
 {
   const char *pid = getenv("SOFTWARE_CARD_PID");
-  blow b = {pid != NULL ? (pid_t)atol(pid) : 0, signal};
+  double number = 0.0;
+  blow b = {pid != NULL && mt_text_parse_number(pid, &number) ? (pid_t)number : 0, signal};
   mt_take *take = NULL;
   pthread_t thread;
   double began_s = now_s();
@@ -305,7 +308,8 @@ int main(int argc, char **argv)
     fprintf(stderr, "usage: software-card RATE -- test_portaudio RATE works|exact|dies|hangs\n");
     return 64;
   }
-  rate_hz = atof(argv[1]);
+  if (!mt_text_parse_number(argv[1], &rate_hz))
+    return 64;
   if (strcmp(what, "works") == 0)
     return cmocka_run_group_tests(works, NULL, NULL);
   if (strcmp(what, "exact") == 0)
