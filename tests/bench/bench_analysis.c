@@ -1,0 +1,280 @@
+/* What a full analysis of a minute of stereo costs, as ratios to the same readings in SciPy, to the
+ * transforms alone by KissFFT and FFTW, and to reading the samples once. All contenders take turns in one
+ * run, so that what else the machine does meets all alike; medians are compared, never single times.
+ *
+ * bench_analysis [PYTHON SCRIPT]: without them the row of SciPy says that it was not measured. */
+#include <mendtone/analysis.h>
+
+#include "base/random.h"
+#include "welch.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/wait.h>
+#include <time.h>
+#include <unistd.h>
+
+#define RATE_HZ 48000.0
+#define DURATION_S 60.0
+#define CHANNELS 2u
+#define TONE_HZ 997.0
+#define TONE_DBFS (-20.0)
+#define REPETITIONS 7
+
+typedef enum contender { ANALYSIS, SCIPY, KISSFFT, FFTW_FLOAT, FFTW_DOUBLE, ONE_PASS, CONTENDERS } contender;
+
+/* SciPy in a process of its own, spoken to a line at a time. */
+typedef struct child {
+  pid_t pid;
+  FILE *to;
+  FILE *from;
+  char path[64]; /* the samples */
+} child;
+
+typedef struct bench {
+  mt_take *take;
+  float *channel[CHANNELS]; /* de-interleaved, for the transforms alone */
+  welch *transforms[WELCH_LAST];
+  child scipy;
+  bool has[CONTENDERS];
+  double seconds[CONTENDERS][REPETITIONS];
+} bench;
+
+static void die(const char *what)
+{
+  fprintf(stderr, "bench_analysis: %s\n", what);
+  exit(1);
+}
+
+static double now_s(void)
+{
+  struct timespec t;
+  clock_gettime(CLOCK_MONOTONIC, &t);
+  return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+/* ---- what is measured ------------------------------------------------------------------------- */
+
+static void make_take(bench *b)
+{
+  size_t n = (size_t)(RATE_HZ * DURATION_S);
+  float *frames = malloc(n * CHANNELS * sizeof *frames);
+  mt_random random;
+  mt_error err = {0};
+  mt_random_init(&random, 1);
+  for (unsigned c = 0; c < CHANNELS; c++)
+    b->channel[c] = malloc(n * sizeof **b->channel);
+  if (frames == NULL || b->channel[0] == NULL || b->channel[1] == NULL)
+    die("out of memory");
+  double amplitude = pow(10.0, TONE_DBFS / 20.0);
+  double sigma = sqrt(0.5) * pow(10.0, -90.0 / 20.0);
+  for (size_t i = 0; i < n; i++) {
+    double cycles = fmod(TONE_HZ * (double)i / RATE_HZ, 1.0);
+    double tone = amplitude * sin(2.0 * 3.14159265358979323846 * cycles);
+    for (unsigned c = 0; c < CHANNELS; c++) {
+      /* a second harmonic at -70 dB, so that there is something to find */
+      double x = tone + 2.0 * 3.16e-4 * tone * tone / amplitude + sigma * mt_random_normal(&random);
+      frames[i * CHANNELS + c] = b->channel[c][i] = (float)x;
+    }
+  }
+  if (mt_take_create(RATE_HZ, CHANNELS, &b->take, &err) != MT_OK ||
+      mt_take_append(b->take, frames, n, &err) != MT_OK)
+    die(err.message);
+  free(frames);
+}
+
+static void check_level(double level_dbfs, const char *who)
+{
+  if (!(fabs(level_dbfs - TONE_DBFS) < 0.001)) {
+    fprintf(stderr, "bench_analysis: %s reads %.6f dBFS, not %.6f: its time means nothing\n", who, level_dbfs,
+            TONE_DBFS);
+    exit(1);
+  }
+}
+
+static double run_analysis(bench *b)
+{
+  mt_results *results = NULL;
+  mt_error err = {0};
+  if (mt_results_create(&results, &err) != MT_OK)
+    die(err.message);
+  double start = now_s();
+  mt_code code = mt_measure_recording(b->take, results, &err);
+  double elapsed = now_s() - start;
+  if (code != MT_OK)
+    die(err.message);
+  const mt_reading *level = mt_results_find(results, MT_Q_LEVEL, MT_LEFT, NULL);
+  check_level(level != NULL && level->validity == MT_VALID ? level->value : (double)NAN, "mendtone");
+  mt_results_destroy(&results);
+  return elapsed;
+}
+
+static double run_welch(bench *b, welch_kind kind)
+{
+  double power = 0.0;
+  double start = now_s();
+  for (unsigned c = 0; c < CHANNELS; c++)
+    power += welch_power(b->transforms[kind], b->channel[c], b->take->nframes) / CHANNELS;
+  double elapsed = now_s() - start;
+  check_level(10.0 * log10(2.0 * power), "the transform alone");
+  return elapsed;
+}
+
+static double run_one_pass(bench *b)
+{
+  double sum = 0.0;
+  size_t n = b->take->nframes * CHANNELS;
+  double start = now_s();
+  for (size_t i = 0; i < n; i++)
+    sum += (double)b->take->samples[i] * (double)b->take->samples[i];
+  double elapsed = now_s() - start;
+  check_level(10.0 * log10(2.0 * sum / (double)n), "one pass");
+  return elapsed;
+}
+
+/* ---- SciPy ------------------------------------------------------------------------------------ */
+
+static bool store_samples(child *scipy, const mt_take *take)
+{
+  snprintf(scipy->path, sizeof scipy->path, "/tmp/mendtone-bench-XXXXXX");
+  int fd = mkstemp(scipy->path);
+  FILE *file = fd >= 0 ? fdopen(fd, "wb") : NULL;
+  size_t n = take->nframes * CHANNELS;
+  bool ok = file != NULL && fwrite(take->samples, sizeof *take->samples, n, file) == n;
+  return file != NULL && fclose(file) == 0 && ok;
+}
+
+static void start_scipy(bench *b, char *python, char *script)
+{
+  int down[2], up[2];
+  char line[64];
+  if (!store_samples(&b->scipy, b->take) || pipe(down) != 0 || pipe(up) != 0)
+    die("cannot hand the samples to SciPy");
+  b->scipy.pid = fork();
+  if (b->scipy.pid < 0)
+    die("cannot start a process");
+  if (b->scipy.pid == 0) {
+    char rate[] = "48000", channels[] = "2", no_cache[] = "-B";
+    char *argv[] = {python, no_cache, script, b->scipy.path, rate, channels, NULL};
+    dup2(down[0], STDIN_FILENO);
+    dup2(up[1], STDOUT_FILENO);
+    close(down[1]);
+    close(up[0]);
+    execv(python, argv);
+    _exit(127);
+  }
+  close(down[0]);
+  close(up[1]);
+  b->scipy.to = fdopen(down[1], "w");
+  b->scipy.from = fdopen(up[0], "r");
+  if (b->scipy.to == NULL || b->scipy.from == NULL)
+    die("cannot speak to SciPy");
+  b->has[SCIPY] = fgets(line, sizeof line, b->scipy.from) != NULL && strcmp(line, "ready\n") == 0;
+}
+
+static double run_scipy(bench *b)
+{
+  char line[128];
+  double elapsed = (double)NAN, level_dbfs = (double)NAN;
+  fputs("read\n", b->scipy.to);
+  fflush(b->scipy.to);
+  if (fgets(line, sizeof line, b->scipy.from) == NULL || sscanf(line, "%lf %lf", &elapsed, &level_dbfs) != 2)
+    die("SciPy gave no answer");
+  check_level(level_dbfs, "SciPy");
+  return elapsed;
+}
+
+static void stop_scipy(child *scipy)
+{
+  if (scipy->to != NULL)
+    fclose(scipy->to);
+  if (scipy->from != NULL)
+    fclose(scipy->from);
+  if (scipy->pid > 0)
+    waitpid(scipy->pid, NULL, 0);
+  if (scipy->path[0] != '\0')
+    unlink(scipy->path);
+}
+
+/* ---- the table -------------------------------------------------------------------------------- */
+
+static double run(bench *b, contender who)
+{
+  switch (who) {
+  case ANALYSIS: return run_analysis(b);
+  case SCIPY: return run_scipy(b);
+  case KISSFFT: return run_welch(b, WELCH_KISSFFT);
+  case FFTW_FLOAT: return run_welch(b, WELCH_FFTW_FLOAT);
+  case FFTW_DOUBLE: return run_welch(b, WELCH_FFTW_DOUBLE);
+  default: return run_one_pass(b);
+  }
+}
+
+static int ascending(const void *left, const void *right)
+{
+  double a = *(const double *)left, b = *(const double *)right;
+  return (a > b) - (a < b);
+}
+
+/* Median, least and greatest ratio of two contenders' times, repetition by repetition. */
+static void print_ratio(const bench *b, const char *label, contender over, contender under)
+{
+  double ratio[REPETITIONS];
+  if (!b->has[over] || !b->has[under]) {
+    printf("  %-58s not measured: not installed\n", label);
+    return;
+  }
+  for (size_t i = 0; i < REPETITIONS; i++)
+    ratio[i] = b->seconds[over][i] / b->seconds[under][i];
+  qsort(ratio, REPETITIONS, sizeof *ratio, ascending);
+  printf("  %-58s %8.3g  (%.3g ... %.3g)\n", label, ratio[REPETITIONS / 2], ratio[0], ratio[REPETITIONS - 1]);
+}
+
+static void print_table(bench *b)
+{
+  double factor[REPETITIONS];
+  for (size_t i = 0; i < REPETITIONS; i++)
+    factor[i] = DURATION_S / b->seconds[ANALYSIS][i];
+  qsort(factor, REPETITIONS, sizeof *factor, ascending);
+  printf("%g s of stereo at %g Hz; medians of %d interleaved repetitions (least ... greatest)\n", DURATION_S,
+         RATE_HZ, REPETITIONS);
+  printf("  %-58s %8.3g  (%.3g ... %.3g)\n", "full analysis, times faster than real time",
+         factor[REPETITIONS / 2], factor[0], factor[REPETITIONS - 1]);
+  print_ratio(b, "full analysis / the same readings in SciPy", ANALYSIS, SCIPY);
+  print_ratio(b, "full analysis / reading the samples once", ANALYSIS, ONE_PASS);
+  print_ratio(b, "full analysis / Welch transforms alone by FFTW, float", ANALYSIS, FFTW_FLOAT);
+  print_ratio(b, "Welch transforms alone: KissFFT float / FFTW float", KISSFFT, FFTW_FLOAT);
+  print_ratio(b, "Welch transforms alone: KissFFT float / FFTW double", KISSFFT, FFTW_DOUBLE);
+  print_ratio(b, "full analysis / Welch transforms alone by KissFFT", ANALYSIS, KISSFFT);
+}
+
+int main(int argc, char **argv)
+{
+  static bench b;
+  make_take(&b);
+  for (welch_kind kind = WELCH_KISSFFT; kind < WELCH_LAST; kind++) {
+    b.transforms[kind] = welch_create(kind);
+    b.has[KISSFFT + kind] = b.transforms[kind] != NULL;
+  }
+  b.has[ANALYSIS] = b.has[ONE_PASS] = true;
+  if (argc == 3)
+    start_scipy(&b, argv[1], argv[2]);
+  /* One unmeasured round to warm caches up; each round starts with another contender. */
+  for (size_t repetition = 0; repetition <= REPETITIONS; repetition++)
+    for (size_t turn = 0; turn < CONTENDERS; turn++) {
+      contender who = (contender)((turn + repetition) % CONTENDERS);
+      double seconds = b.has[who] ? run(&b, who) : (double)NAN;
+      if (repetition > 0)
+        b.seconds[who][repetition - 1] = seconds;
+    }
+  print_table(&b);
+  stop_scipy(&b.scipy);
+  for (size_t kind = 0; kind < WELCH_LAST; kind++)
+    welch_destroy(&b.transforms[kind]);
+  for (size_t c = 0; c < CHANNELS; c++)
+    free(b.channel[c]);
+  mt_take_destroy(&b.take);
+  return 0;
+}
