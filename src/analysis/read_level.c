@@ -56,6 +56,22 @@ static mt_code read_dc(mt_workspace *ws, const mt_section *section, mt_channel c
   return mt_workspace_add(ws, &dc, err);
 }
 
+/* What a plain recording without a tone reaches. */
+static mt_code read_noise_peak(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  mt_reading peak = mt_workspace_reading(ws, MT_Q_PEAK, channel, section);
+  double largest = 0.0;
+
+  for (size_t i = 0; i < section->count; i++)
+    largest =
+        fmax(largest,
+             fabs((double)ws->take->samples[(section->begin + i) * ws->take->nchannels + (size_t)channel]));
+  if (largest == 0.0)
+    mt_reading_refuse(&peak, MT_NO_SIGNAL, "every sample is zero");
+  mt_reading_set(&peak, mt_db_of_ratio(largest), 1e-6);
+  return mt_workspace_add(ws, &peak, err);
+}
+
 static bool is_reference(const mt_section *section)
 {
   return section->segment == NULL || (section->segment->amplitude[0] > 0.0 &&
@@ -76,6 +92,8 @@ mt_code mt_read_level(mt_workspace *ws, mt_error *err)
         code = read_frequency_and_peak(ws, section, c, err);
       if (code == MT_OK && (section->has_noise[c] || (section->segment == NULL && section->has_tone[c])))
         code = read_dc(ws, section, c, err);
+      if (code == MT_OK && section->has_noise[c] && section->segment == NULL)
+        code = read_noise_peak(ws, section, c, err);
     }
   return code;
 }
