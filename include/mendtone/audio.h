@@ -2,7 +2,7 @@
  * @file audio.h  Back ends behind one table: PortAudio, a recording, the simulated unit.
  *
  * A back end plays a source, delivers what comes in to a sink, block by block in the caller's
- * thread, and never blocks for ever.
+ * thread, and never blocks for ever: a sound device that gives nothing for 3 s ends the run.
  */
 #ifndef MENDTONE_AUDIO_H
 #define MENDTONE_AUDIO_H
@@ -38,17 +38,33 @@ typedef struct mt_audio_sink {
 typedef void (*mt_audio_progress)(void *ctx, double done);
 
 typedef struct mt_audio_request {
-  const char *input;             /**< PortAudio: (part of) a device's name, NULL: the default; file: its path;
-                           simulated unit: the path of its description */
-  const char *output;            /**< PortAudio only; NULL: the same device, else the default */
-  double rate_hz;                /**< PortAudio and simulated unit; the file back end takes the file's own */
-  double duration_s;             /**< how long to capture; the file back end reads all */
+  /** PortAudio: (part of) a device's name, also "HOST API: NAME", NULL: the default; file: its path;
+   * simulated unit: the path of its description. */
+  const char *input;
+  /** PortAudio only; NULL: the same device if it has outputs, else the default. */
+  const char *output;
+  double rate_hz; /**< PortAudio and simulated unit; the file back end takes the file's own */
+  /** How long to capture; the file back end reads all. Through a sound device what was played arrives a
+   * round trip later (about 0.4 s through a mixer): ask for that much more than the source lasts. */
+  double duration_s;
   const mt_audio_source *source; /**< NULL: play nothing */
   mt_audio_progress progress;
   void *progress_ctx;
 } mt_audio_request;
 
-/** One row of the table. */
+/**
+ * One row of the table.
+ *
+ * - "portaudio": two channels of the device, or one if it has no more; exactly llround(duration * rate)
+ *   frames, or an error. 0.3 s of silence before frame 0 are played and thrown away, for streams stumble
+ *   when they start. What the driver flags later is told to the sink, and so is a stream that runs faster or
+ *   slower than its rate by the host's clock (0.5 %). Neither shows every lost frame: the signal itself must
+ *   be checked for jumps. MT_E_DEVICE: missing, ambiguous, cannot be opened, stopped, silent; MT_E_IO: this
+ *   computer did not keep up.
+ * - "file": WAV, RF64, W64 and FLAC with PCM or float samples, in the file's own rate and channels. A file that
+ *   is cut off or damaged is read as far as it is good, with a problem at its end. MT_E_NO_INPUT, MT_E_DATA.
+ * - "simulate": see mt_simulate_run().
+ */
 typedef struct mt_audio_backend {
   const char *name; /**< "portaudio", "file", "simulate" */
   /** Run to the end. A problem that spoils the take is told to the sink, not returned. */
@@ -72,7 +88,12 @@ typedef struct mt_device {
   char advice[160]; /**< one sentence: whether to trust it, and why */
 } mt_device;
 
-/** List the devices afresh. `*out` is malloc'ed and freed by the caller with free(). */
+/**
+ * List the devices afresh; not while a run is on. Each is opened for a moment at each rate.
+ *
+ * @param out  malloc'ed, freed by the caller with free(), also when there are no devices.
+ * @return MT_OK, also with *ndevices = 0; MT_E_DEVICE if the sound system does not answer; MT_E_MEMORY.
+ */
 mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err);
 
 /** How samples are stored. */
@@ -80,7 +101,11 @@ typedef enum mt_sample_format { MT_SAMPLE_FLOAT, MT_SAMPLE_PCM24, MT_SAMPLE_PCM1
 
 /**
  * Write interleaved float frames as WAV (RF64 beyond 4 GiB), whole or not at all: a temporary file
- * beside it, then renamed. PCM formats get TPDF dither and are clipped, never wrapped.
+ * beside it, then renamed. PCM formats get TPDF dither and are clipped, never wrapped. The same frames give
+ * the same bytes each time.
+ *
+ * @return MT_E_ARG (channels, a rate that is not whole hertz), MT_E_DATA (a sample that is not finite),
+ *         MT_E_CREATE, MT_E_IO.
  */
 mt_code mt_audio_write_file(const char *path, const float *frames, size_t nframes, unsigned nchannels,
                             double rate_hz, mt_sample_format format, mt_error *err);

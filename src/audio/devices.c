@@ -93,8 +93,8 @@ static mt_code choose_default(const mt_device *devices, size_t ndevices, bool wa
       *out = i;
       return MT_OK;
     }
-  return mt_fail(err, MT_E_DEVICE, "there is no default sound %s; name one with --%s",
-                 wants_input ? "input" : "output", wants_input ? "input" : "output");
+  return mt_fail(err, MT_E_DEVICE, "there is no default sound %s; name a device",
+                 wants_input ? "input" : "output");
 }
 
 mt_code mt_device_choose(const mt_device *devices, size_t ndevices, const char *name, bool wants_input,
