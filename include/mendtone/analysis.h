@@ -115,9 +115,10 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
 /** A transfer function on a given grid. Arrays [npoints], owned. */
 typedef struct mt_transfer {
   size_t npoints;
-  double *freq_hz;         /**< of the stimulus's nominal clock */
-  double *gain_db;         /**< output over played amplitude: a wire reads 0 dB */
-  double *phase_deg;       /**< unwrapped, the delay given by the location taken out; -179 ... 181 at the point nearest
+  double *freq_hz; /**< of the stimulus's nominal clock */
+  double *gain_db; /**< output over played amplitude: a wire reads 0 dB */
+  double
+      *phase_deg; /**< unwrapped, the delay given by the location taken out; -179 ... 181 at the point nearest
                                 1 kHz, so that an inverted unit reads +180 */
   double *uncertainty_db;  /**< expanded, k = 2; grows to 40 where the value cannot be told from noise */
   double *uncertainty_deg; /**< expanded, k = 2; 180 where the value cannot be told from noise */

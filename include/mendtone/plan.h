@@ -11,7 +11,8 @@ extern "C" {
 /** One limit as the plan states it. */
 typedef struct mt_limit {
   mt_quantity quantity;
-  mt_channel channel; /**< MT_CHANNEL_ANY: whichever channel has the quantity */
+  mt_channel channel; /**< MT_CHANNEL_ANY: left, right and the pair, whichever has the quantity; from the
+                           third channel on only when named */
   char segment[16];   /**< "": any */
   char state[32];     /**< "": any */
   int order;          /**< 0: any */
@@ -48,17 +49,22 @@ typedef struct mt_plan {
   size_t nlimits;
 } mt_plan;
 
-/** The built-in plan: common practice for a line or headphone output. Caller destroys. */
+/** The built-in plan, mt_plan_default_text() parsed; its limits have line 0. Caller destroys. */
 mt_code mt_plan_create_default(mt_plan **out, mt_error *err);
 
-/** The built-in plan as an editable file, libconfig syntax; parses back to the same plan. */
+/** The built-in plan as an editable file, libconfig syntax: common practice for a line or headphone output. */
 const char *mt_plan_default_text(void);
 
 /**
- * Read a plan file (libconfig syntax).
+ * Read a plan file (libconfig syntax, one file: no includes).
  *
- * @return MT_OK; MT_E_NO_INPUT; MT_E_PLAN with file, line, what was found, what was expected and the
- *         nearest known name. `out` is unchanged on failure.
+ * An empty file is a plan without limits that still implies route and polarity. At most 1 MiB, 1000
+ * limits and 100 states.
+ *
+ * @param out  Caller destroys. Unchanged on failure.
+ * @return MT_OK; MT_E_NO_INPUT; MT_E_MEMORY; MT_E_PLAN with file, line, what was found, what was
+ *         expected and the nearest known name. Segments are not checked: they belong to the stimulus; a
+ *         limit on a segment there is not is undecided.
  */
 mt_code mt_plan_open(const char *path, mt_plan **out, mt_error *err);
 
@@ -73,20 +79,46 @@ void mt_plan_destroy(mt_plan **plan);
  *
  * Pass if min <= y - w and y + w <= max, fail if y + w < min or y - w > max, else undecided, with the
  * guard band w = 0.82 U, U expanded (k = 2): 95 % conformance.
- * A NaN anywhere, or a negative U, is undecided, never a pass.
+ * What is not finite, a negative U, or min above max is undecided, never a pass. Neither limit: none.
  *
- * Source: ISO 14253-1:2017, JCGM 106:2012.
+ * @param min  -INFINITY: none.
+ * @param max  +INFINITY: none.
+ *
+ * Source: ISO 14253-1:2017 (95 %), JCGM 106:2012 7.3. Thread: any.
  */
 mt_verdict mt_judge_value(double value, double uncertainty, double min, double max);
 
 /**
- * Judge results by a plan: adds one judgement for every limit and reading it meets, sets each
- * reading's verdict to the worst of its judgements and the whole verdict.
+ * Judge results by a plan: one judgement for every limit and reading (or stretch of a curve) it meets;
+ * each reading's verdict is the worst of its judgements, the whole verdict the worst of all. Earlier
+ * judgements and verdicts are dropped. Sets `plan_name` and `unit_name`.
  *
- * A limit that meets no reading is undecided. Anything not valid is undecided, with the reason;
- * `rig_limited` can pass an upper limit and never fails. Route and polarity are implied.
+ * A limit is held in the quantity's own unit, so that one in % is exact at its boundary. A limit that
+ * meets no reading, or only one channel of a two-channel take without naming it, is undecided. Anything
+ * not valid is undecided, with the reason; `rig_limited` can pass an upper limit and nothing else. If
+ * `results->valid` is false nothing passes and nothing fails.
+ *
+ * A curve is judged by its worst point between from_hz and to_hz, the ends interpolated; a stretch that
+ * it does not cover is undecided unless what was read misses the limit.
+ *
+ * Route and polarity of left and right are implied for every state that has a `route` reading, and for
+ * every stimulus take; for a plain recording without such readings they are not.
+ *
+ * @return MT_OK, whatever the verdict; MT_E_MEMORY: the verdict is then undecided at best.
  */
 mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err);
+
+/**
+ * Find likely causes for the pattern of the readings: appends findings, each with its evidence.
+ *
+ * Call it after mt_judge_results(): what the plan passed is no fault. Unjudged results are held against
+ * thresholds of common practice (no source). A spoilt take has no findings.
+ *
+ * @param plan  May be NULL; its load names the capacitor behind a lost low end, its expectations say
+ *              which route and polarity are meant.
+ * @return MT_OK; MT_E_MEMORY.
+ */
+mt_code mt_judge_find_causes(const mt_plan *plan, mt_results *results, mt_error *err);
 
 #ifdef __cplusplus
 }

@@ -19,8 +19,6 @@ extern "C" {
 
 #define MT_STIMULUS_CHANNELS 2
 #define MT_SEGMENTS_MAX 24
-#define MT_RATE_MIN_HZ 8000.0
-#define MT_RATE_MAX_HZ 384000.0
 
 typedef enum mt_segment_kind {
   MT_SEGMENT_MARK,    /**< chirp, upward on the left and downward on the right, same band and time */

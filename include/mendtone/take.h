@@ -19,6 +19,8 @@ typedef int mt_channel;
 /** In a limit only: whichever channel has the quantity. */
 #define MT_CHANNEL_ANY (-2)
 #define MT_CHANNELS_MAX 32
+#define MT_RATE_MIN_HZ 8000.0
+#define MT_RATE_MAX_HZ 384000.0
 
 /** Write "left", "right", "both", "ch3"... into a buffer of at least 8 bytes and return it. */
 const char *mt_channel_name(mt_channel channel, char out[8]);

@@ -27,8 +27,9 @@
 
 enum {
   HALF_MAX = 128,     /* half a block: the table of ten orders must stay in a first-level cache */
-  BLOCKS_LEAST = 64,  /* a short record has shorter blocks, so that the Taylor series stays short */
-  SEARCH_MAX = 65536, /* frames looked at for the strongest line */
+  BLOCKS_LEAST = 128, /* a short record has shorter blocks, so that the Taylor series stays short */
+  BLOCKS_MANY = 64,   /* from here on (512 samples) the series is good over +-20 bins */
+  SEARCH_MAX = 16384, /* frames looked at for the strongest line */
   PASSES_MAX = 8,
   STEPS_MAX = 30
 };
@@ -38,15 +39,39 @@ enum {
 #define NEAR_BINS 1e-4
 /* Closest approach to 0 and to rate / 2: nearer, a tone and its image are one. */
 #define EDGE_BINS 1.5
-/* Line over the noise beside it, power. White noise exceeds 40 in one bin once in 1e17; the estimate of
-   the noise beside it (16 points) is what errs, see tests/unit/test_fit.c for the rate measured. */
-#define LINE_RATIO 40.0
+/* A line's power over the noise beside it. White noise passes once in millions of records (measured: see
+   tests/unit/test_fit.c); a tone 24 dB below white noise passes in 48000 samples. */
+#define LINE_RATIO 60.0
+/* How often noise may look like a tone in a short record. */
+#define FALSE_TONE 1e-6
 /* -200 dBFS: the rounding of our own sums, not a tone. */
 #define AMPLITUDE_LEAST 1e-10
 
-/* Four numbers side by side, so that a compiler may use what the processor has without reordering sums. */
-typedef double lanes __attribute__((vector_size(4 * sizeof(double)), aligned(sizeof(double)), may_alias));
-enum { LANES = 4 };
+/* Two numbers side by side, as every processor of interest has them: sums keep a fixed order. */
+enum { LANES = 2, HALF_LANES = HALF_MAX / LANES };
+typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
+
+static lanes lanes_load(const double *from)
+{
+  lanes a;
+  memcpy(&a, from, sizeof a);
+  return a;
+}
+
+static lanes lanes_mirror(lanes a)
+{
+  return __builtin_shufflevector(a, a, 1, 0);
+}
+
+static lanes lanes_all(double a)
+{
+  return (lanes){a, a};
+}
+
+static double lanes_sum(lanes a)
+{
+  return a[0] + a[1];
+}
 
 typedef struct cis {
   double re;
@@ -95,7 +120,7 @@ typedef struct record {
   size_t n;
   double rate_hz;
   double mean; /* taken off each sample as it is read: DC may be a million times the tone */
-  size_t half; /* half a block, frames */
+  size_t half; /* half a block, frames; an even number of lanes */
   size_t nblocks;
 } record;
 
@@ -116,7 +141,7 @@ static mt_code record_open(record *rec, const double *x, size_t n, double rate_h
     return mt_fail(err, MT_E_DATA, "sample %zu of %zu is not a finite number", at, n);
   }
   *rec = (record){.x = x, .n = n, .rate_hz = rate_hz, .mean = sum / (double)n};
-  rec->half = (n + 2 * BLOCKS_LEAST - 1) / (2 * BLOCKS_LEAST);
+  rec->half = (n + 4 * LANES * BLOCKS_LEAST - 1) / (4 * LANES * BLOCKS_LEAST) * (2 * LANES);
   if (rec->half > HALF_MAX)
     rec->half = HALF_MAX;
   rec->nblocks = (n + 2 * rec->half - 1) / (2 * rec->half);
@@ -129,7 +154,7 @@ static double block_middle(const record *rec, size_t block)
   return (double)((2 * block + 1) * rec->half) - 0.5 * (double)rec->n;
 }
 
-/* The samples of a block; those past the end of the record are 0. */
+/* The samples of a block; past the end of the record the mean goes on, so that nothing is left of them. */
 static const double *block_samples(const record *rec, size_t block, double *spare)
 {
   size_t begin = 2 * block * rec->half, left = rec->n - begin;
@@ -143,24 +168,21 @@ static const double *block_samples(const record *rec, size_t block, double *spar
 
 /* Cosines and sines of all orders on the upper half of a block; the lower half mirrors it. */
 typedef struct wheel {
-  size_t half; /* rounded up to whole lanes; the tables are 0 there */
-  double cycles;
+  size_t nlanes;
   int norders;
-  double c[MT_ORDERS_MAX][HALF_MAX];
-  double s[MT_ORDERS_MAX][HALF_MAX];
+  lanes c[MT_ORDERS_MAX][HALF_LANES];
+  lanes s[MT_ORDERS_MAX][HALF_LANES];
 } wheel;
 
 static void wheel_fill(wheel *wh, const record *rec, double cycles, int norders)
 {
-  wh->half = (rec->half + LANES - 1) / LANES * LANES;
-  wh->cycles = cycles;
+  wh->nlanes = rec->half / LANES;
   wh->norders = norders;
-  for (size_t i = 0; i < wh->half; i++) {
-    cis first = i < rec->half ? turn(cycles, (double)i + 0.5) : (cis){0.0, 0.0};
-    cis order = first;
+  for (size_t i = 0; i < rec->half; i++) {
+    cis first = turn(cycles, (double)i + 0.5), order = first;
     for (int k = 0; k < norders; k++) {
-      wh->c[k][i] = order.re;
-      wh->s[k][i] = order.im;
+      wh->c[k][i / LANES][i % LANES] = order.re;
+      wh->s[k][i / LANES][i % LANES] = order.im;
       order = cis_times(order, first);
     }
   }
@@ -168,52 +190,58 @@ static void wheel_fill(wheel *wh, const record *rec, double cycles, int norders)
 
 /* A block folded about its middle, times powers of tau: cosines need the even part, sines the odd. */
 typedef struct folded {
-  double even[4][HALF_MAX];
-  double odd[4][HALF_MAX];
+  lanes even[4][HALF_LANES];
+  lanes odd[4][HALF_LANES];
 } folded;
 
-static void fold(const record *rec, size_t block, int npowers, folded *out)
+/* @return the sum of the samples. */
+static double fold(const record *rec, size_t block, bool all_powers, folded *out)
 {
   double spare[2 * HALF_MAX];
-  const double *x = block_samples(rec, block, spare);
-  size_t half = rec->half;
+  const double *middle = block_samples(rec, block, spare) + rec->half;
   double unit = 2.0 / (double)rec->n;
+  lanes tau = {0.5 * unit, 1.5 * unit}, sum = {0.0};
 
-  for (size_t i = 0; i < half; i++) {
-    double above = x[half + i] - rec->mean, below = x[half - 1 - i] - rec->mean;
-    double tau = ((double)i + 0.5) * unit;
-    double even = above + below, odd = above - below;
-    for (int p = 0; p < npowers; p++) {
-      out->even[p][i] = even;
-      out->odd[p][i] = odd;
-      even *= tau;
-      odd *= tau;
+  for (size_t i = 0; i < rec->half / LANES; i++) {
+    lanes above = lanes_load(middle + LANES * i) - rec->mean;
+    lanes below = lanes_mirror(lanes_load(middle - LANES * (i + 1))) - rec->mean;
+    sum += above + below;
+    out->even[0][i] = above + below;
+    out->odd[0][i] = above - below;
+    out->even[1][i] = tau * out->even[0][i];
+    out->odd[1][i] = tau * out->odd[0][i];
+    if (all_powers) {
+      out->even[2][i] = tau * out->even[1][i];
+      out->odd[2][i] = tau * out->odd[1][i];
+      out->even[3][i] = tau * out->even[2][i];
+      out->odd[3][i] = tau * out->odd[2][i];
     }
+    tau += LANES * unit;
   }
-}
-
-static double lanes_sum(const lanes *a)
-{
-  return ((*a)[0] + (*a)[1]) + ((*a)[2] + (*a)[3]);
+  return lanes_sum(sum);
 }
 
 /* m[0] = sum x tau^p exp(-j k w t), m[1] the same with tau^(p+1), over one block about its own middle. */
 static void project_block(const wheel *wh, int k, const folded *block, int power, cis m[2])
 {
-  const double *c = wh->c[k], *s = wh->s[k];
-  const double *even = block->even[power], *odd = block->odd[power];
-  const double *next_even = block->even[power + 1], *next_odd = block->odd[power + 1];
-  lanes re0 = {0.0}, im0 = {0.0}, re1 = {0.0}, im1 = {0.0};
+  const lanes *c = wh->c[k], *s = wh->s[k];
+  const lanes *even = block->even[power], *odd = block->odd[power];
+  const lanes *next_even = block->even[power + 1], *next_odd = block->odd[power + 1];
+  lanes re0 = {0.0}, im0 = re0, re1 = re0, im1 = re0, re0_b = re0, im0_b = re0, re1_b = re0, im1_b = re0;
 
-  for (size_t i = 0; i < wh->half; i += LANES) {
-    lanes cosine = *(const lanes *)(c + i), sine = *(const lanes *)(s + i);
-    re0 += *(const lanes *)(even + i) * cosine;
-    im0 += *(const lanes *)(odd + i) * sine;
-    re1 += *(const lanes *)(next_odd + i) * cosine;
-    im1 += *(const lanes *)(next_even + i) * sine;
+  /* eight sums at once hide the time an addition takes */
+  for (size_t i = 0; i < wh->nlanes; i += 2) {
+    re0 += even[i] * c[i];
+    im0 += odd[i] * s[i];
+    re1 += next_odd[i] * c[i];
+    im1 += next_even[i] * s[i];
+    re0_b += even[i + 1] * c[i + 1];
+    im0_b += odd[i + 1] * s[i + 1];
+    re1_b += next_odd[i + 1] * c[i + 1];
+    im1_b += next_even[i + 1] * s[i + 1];
   }
-  m[0] = (cis){lanes_sum(&re0), -lanes_sum(&im0)};
-  m[1] = (cis){lanes_sum(&re1), -lanes_sum(&im1)};
+  m[0] = (cis){lanes_sum(re0 + re0_b), -lanes_sum(im0 + im0_b)};
+  m[1] = (cis){lanes_sum(re1 + re1_b), -lanes_sum(im1 + im1_b)};
 }
 
 /* ---- Gauss-Newton on projections --------------------------------------------------------------- */
@@ -340,7 +368,7 @@ static bool solve(const sums *in, size_t nframes, double cycles, int norders, mo
 {
   kernels ker;
   square even, odd;
-  double even_rhs[MT_ORDERS_MAX + 1], odd_rhs[MT_ORDERS_MAX + 1];
+  double even_rhs[MT_ORDERS_MAX + 1] = {0.0}, odd_rhs[MT_ORDERS_MAX + 1] = {0.0};
   double even_border[MT_ORDERS_MAX + 1], odd_border[MT_ORDERS_MAX + 1];
   double stiffness, pull = 0.0;
 
@@ -388,14 +416,14 @@ typedef struct moments {
   double first_tau;
   double step_tau;
   size_t nblocks;
-  cis (*m)[4];  /* owned: [nblocks], sum x u^p exp(-j w t), u = tau from the middle of the block */
-  double *hann; /* owned: [nblocks][2], the window at the middle of each block and its slope */
+  cis (*plain)[4];    /* owned: [nblocks], sum x u^p exp(-j w t), u = tau from the middle of the block */
+  cis (*windowed)[4]; /* owned: the same under a Hann window over the record, straight within a block */
 } moments;
 
 static void moments_finish(moments *mo)
 {
-  free(mo->m);
-  free(mo->hann);
+  free(mo->plain);
+  free(mo->windowed);
   *mo = (moments){0};
 }
 
@@ -405,61 +433,66 @@ static mt_code moments_take(moments *mo, const record *rec, double cycles, mt_er
   folded block;
 
   *mo = (moments){.cycles = cycles, .nframes = rec->n, .nblocks = rec->nblocks};
-  mo->m = malloc(rec->nblocks * sizeof *mo->m);
-  mo->hann = malloc(2 * rec->nblocks * sizeof *mo->hann);
-  if (mo->m == NULL || mo->hann == NULL) {
+  mo->plain = malloc(rec->nblocks * sizeof *mo->plain);
+  mo->windowed = malloc(rec->nblocks * sizeof *mo->windowed);
+  if (mo->plain == NULL || mo->windowed == NULL) {
     moments_finish(mo);
     return mt_fail(err, MT_E_MEMORY, "out of memory for a fit over %zu samples", rec->n);
   }
-  memset(&block, 0, sizeof block);
   wheel_fill(&wh, rec, cycles, 1);
   mo->step_tau = 4.0 * (double)rec->half / (double)rec->n;
   mo->first_tau = 2.0 * block_middle(rec, 0) / (double)rec->n;
   for (size_t b = 0; b < rec->nblocks; b++) {
-    cis anchor = turn(-cycles, block_middle(rec, b));
+    cis anchor = turn(-cycles, block_middle(rec, b)), *m = mo->plain[b];
     double tau = mo->first_tau + mo->step_tau * (double)b;
-    fold(rec, b, 4, &block);
-    project_block(&wh, 0, &block, 0, mo->m[b]);
-    project_block(&wh, 0, &block, 2, mo->m[b] + 2);
+    double window = 0.5 + 0.5 * cos(M_PI * tau), slope = -0.5 * M_PI * sin(M_PI * tau);
+    mo->mean += fold(rec, b, true, &block);
+    project_block(&wh, 0, &block, 0, m);
+    project_block(&wh, 0, &block, 2, m + 2);
     for (int p = 0; p < 4; p++)
-      mo->m[b][p] = cis_times(mo->m[b][p], anchor);
-    mo->hann[2 * b] = 0.5 + 0.5 * cos(M_PI * tau);
-    mo->hann[2 * b + 1] = -0.5 * M_PI * sin(M_PI * tau);
-    for (size_t i = 0; i < rec->half; i++)
-      mo->mean += block.even[0][i];
+      m[p] = cis_times(m[p], anchor);
+    for (int p = 0; p < 4; p++)
+      mo->windowed[b][p] =
+          cis_add(cis_scale(m[p], window), cis_scale(m[p < 3 ? p + 1 : p], p < 3 ? slope : 0.0));
   }
   return MT_OK;
 }
 
-/* Projections on the tone `phi` away from where the moments were taken: plain, times tau, and under a Hann window. */
-static void moments_sum(const moments *mo, double phi, cis *s0, cis *s1, cis *windowed)
+/* sum x exp(-j phi u) over a block: the Taylor series of the moments. */
+static cis block_at(const cis m[4], double phi)
+{
+  double second = 0.5 * phi * phi, third = second * phi / 3.0;
+  return (cis){m[0].re + phi * m[1].im - second * m[2].re - third * m[3].im,
+               m[0].im - phi * m[1].re - second * m[2].im + third * m[3].re};
+}
+
+/* Projections on the tone `phi` away from where the moments were taken: plain, and times tau. */
+static void moments_sum(const moments *mo, double phi, cis *s0, cis *s1)
 {
   cis at = turn(-phi / (2.0 * M_PI), mo->first_tau), step = turn(-phi / (2.0 * M_PI), mo->step_tau);
 
-  *s0 = *s1 = *windowed = (cis){0.0, 0.0};
+  *s0 = *s1 = (cis){0.0, 0.0};
   for (size_t b = 0; b < mo->nblocks; b++) {
-    const cis *m = mo->m[b];
-    double tau = mo->first_tau + mo->step_tau * (double)b;
-    double half_square = 0.5 * phi * phi;
-    cis v0 =
-        cis_add(cis_add(m[0], cis_scale(cis_back(m[1]), phi)),
-                cis_add(cis_scale(m[2], -half_square), cis_scale(cis_back(m[3]), -phi * half_square / 3.0)));
-    cis v1 = cis_add(cis_add(m[1], cis_scale(cis_back(m[2]), phi)), cis_scale(m[3], -half_square));
-    v0 = cis_times(v0, at);
-    v1 = cis_times(v1, at);
-    at = cis_times(at, step);
+    const cis *m = mo->plain[b];
+    const cis next[4] = {m[1], m[2], m[3], {0.0, 0.0}};
+    cis v0 = cis_times(block_at(m, phi), at), v1 = cis_times(block_at(next, phi), at);
     *s0 = cis_add(*s0, v0);
-    *s1 = cis_add(*s1, cis_add(cis_scale(v0, tau), v1));
-    *windowed =
-        cis_add(*windowed, cis_add(cis_scale(v0, mo->hann[2 * b]), cis_scale(v1, mo->hann[2 * b + 1])));
+    *s1 = cis_add(*s1, cis_add(cis_scale(v0, mo->first_tau + mo->step_tau * (double)b), v1));
+    at = cis_times(at, step);
   }
 }
 
+/* Power of the windowed spectrum some bins away. */
 static double moments_power(const moments *mo, double bins)
 {
-  cis s0, s1, windowed;
-  moments_sum(mo, M_PI * bins, &s0, &s1, &windowed);
-  return cis_power(windowed);
+  double phi = M_PI * bins;
+  cis at = turn(-0.5 * bins, mo->first_tau), step = turn(-0.5 * bins, mo->step_tau), sum = {0.0, 0.0};
+
+  for (size_t b = 0; b < mo->nblocks; b++) {
+    sum = cis_add(sum, cis_times(block_at(mo->windowed[b], phi), at));
+    at = cis_times(at, step);
+  }
+  return cis_power(sum);
 }
 
 /* Strongest point within +-reach bins, half a bin apart. */
@@ -487,18 +520,18 @@ static int compare_double(const void *a, const void *b)
 /* Is there a line, against the noise 4 ... 19 bins beside it? The median looks past a neighbouring line. */
 static bool is_line(const moments *mo, double bins)
 {
-  double beside[16], level;
+  double beside[32], level;
   double at = mo->cycles * (double)mo->nframes + bins;
   size_t nbeside = 0;
 
-  for (int i = 4; i < 20 && nbeside + 2 <= 16; i++)
+  if (mo->nblocks < BLOCKS_MANY)
+    return true; /* the series does not reach that far: tone_check() looks at the residual instead */
+  for (int i = 4; i < 20; i++)
     for (int side = -1; side <= 1; side += 2) {
       double place = at + side * i;
       if (place >= 2.0 && place <= 0.5 * (double)mo->nframes - 2.0)
         beside[nbeside++] = moments_power(mo, bins + side * i);
     }
-  if (nbeside < 8)
-    return true; /* too short a record for this test; fit_check() looks at the residual instead */
   qsort(beside, nbeside, sizeof beside[0], compare_double);
   /* the median of an exponential distribution is ln 2 times its mean */
   level = 0.5 * (beside[(nbeside - 1) / 2] + beside[nbeside / 2]) / M_LN2;
@@ -513,9 +546,8 @@ static bool polish(const moments *mo, double *bins)
   for (int i = 0; i < STEPS_MAX; i++) {
     sums in = {.mean = mo->mean};
     model ignored;
-    cis windowed;
     double dphi;
-    moments_sum(mo, phi, &in.s0[0], &in.s1[0], &windowed);
+    moments_sum(mo, phi, &in.s0[0], &in.s1[0]);
     if (!solve(&in, mo->nframes, mo->cycles + phi / (M_PI * (double)mo->nframes), 1, &ignored, &dphi))
       return false;
     phi += fmax(-0.25 * M_PI, fmin(0.25 * M_PI, dphi));
@@ -537,14 +569,15 @@ static mt_code search(const record *rec, double *cycles, double *reach_bins, mt_
   float *in = calloc(nfft, sizeof *in);
   mt_bin *out = malloc((nfft / 2 + 1) * sizeof *out);
   double best = 0.0, lower, upper, lean = 0.0;
+  cis window = turn(0.5 / (double)nlook, 1.0), step = turn(1.0 / (double)nlook, 1.0);
   mt_code code = in != NULL && out != NULL ? mt_transform_create(nfft, &transform, err)
                                            : mt_fail(err, MT_E_MEMORY, "out of memory for a fit");
   if (code != MT_OK)
     goto fail;
 
   for (size_t i = 0; i < nlook; i++) {
-    double window = 0.5 - 0.5 * cos(2.0 * M_PI * ((double)i + 0.5) / (double)nlook);
-    in[i] = (float)(window * (rec->x[begin + i] - rec->mean));
+    in[i] = (float)((0.5 - 0.5 * window.re) * (rec->x[begin + i] - rec->mean));
+    window = cis_times(window, step);
   }
   mt_transform_forward(transform, in, out);
   for (size_t i = (size_t)ceil(EDGE_BINS * (double)nfft / (double)nlook); i < nfft / 2; i++) {
@@ -619,13 +652,12 @@ static void project(const record *rec, double cycles, int norders, sums *out)
   double half = (double)rec->half * unit;
   double mean_square = (half * half - 0.25 * unit * unit) / 3.0;
 
-  memset(&block, 0, sizeof block);
   memset(out, 0, sizeof *out);
   wheel_fill(&wh, rec, cycles, norders);
   for (size_t b = 0; b < rec->nblocks; b++) {
     cis first = turn(-cycles, block_middle(rec, b)), anchor = first;
     double tau = block_middle(rec, b) * unit;
-    fold(rec, b, 2, &block);
+    out->mean += fold(rec, b, false, &block);
     for (int k = 0; k < norders; k++) {
       cis m[2];
       project_block(&wh, k, &block, 0, m);
@@ -638,8 +670,6 @@ static void project(const record *rec, double cycles, int norders, sums *out)
       out->s2[k] =
           cis_add(out->s2[k], cis_add(cis_scale(m[0], tau * tau + mean_square), cis_scale(m[1], 2.0 * tau)));
     }
-    for (size_t i = 0; i < rec->half; i++)
-      out->mean += block.even[0][i];
   }
 }
 
@@ -659,6 +689,8 @@ static void sums_shift(const sums *in, int norders, double phi, sums *out)
 static bool refine(const record *rec, double *cycles, int norders, model *m, unsigned *iterations)
 {
   double per_phi = 1.0 / (M_PI * (double)rec->n);
+  /* in a short record the blocks are not short beside it, and another pass costs nothing */
+  double near = M_PI * (rec->nblocks < BLOCKS_MANY ? 1e-4 * NEAR_BINS : NEAR_BINS);
 
   for (int pass = 0; pass < PASSES_MAX; pass++) {
     sums taken, now;
@@ -675,10 +707,40 @@ static bool refine(const record *rec, double *cycles, int norders, model *m, uns
     *cycles += phi * per_phi;
     if (at_edge(*cycles * norders, rec->n) || at_edge(*cycles, rec->n))
       return false;
-    if (fabs(phi) < NEAR_BINS * M_PI)
+    if (fabs(phi) < near)
       return true;
   }
   return false;
+}
+
+/* x less even and odd part of the model, on either side of the middle. @return the squares of what is left. */
+static lanes subtract_lanes(const double *middle, size_t i, lanes even, lanes odd, double *out)
+{
+  lanes above = lanes_load(middle + LANES * i) - (even + odd);
+  lanes below = lanes_load(middle - LANES * (i + 1)) - lanes_mirror(even - odd);
+
+  memcpy(out + LANES * i, &above, sizeof above);
+  memcpy(out - LANES * (i + 1), &below, sizeof below);
+  return above * above + below * below;
+}
+
+/* Take the model off one block. @return the sum of squares of what is left. */
+static double subtract_block(const wheel *wh, const double *middle, double offset, const lanes *c,
+                             const lanes *s, double *out)
+{
+  lanes sum = {0.0};
+
+  for (size_t i = 0; i < wh->nlanes; i += 2) {
+    lanes even = lanes_all(offset), even_b = even, odd = {0.0}, odd_b = odd;
+    for (int k = 0; k < wh->norders; k++) {
+      even += c[k] * wh->c[k][i];
+      odd += s[k] * wh->s[k][i];
+      even_b += c[k] * wh->c[k][i + 1];
+      odd_b += s[k] * wh->s[k][i + 1];
+    }
+    sum += subtract_lanes(middle, i, even, odd, out) + subtract_lanes(middle, i + 1, even_b, odd_b, out);
+  }
+  return lanes_sum(sum);
 }
 
 /* Take the model off; residual may be NULL. @return the sum of squares of what is left. */
@@ -686,38 +748,32 @@ static double subtract(const record *rec, double cycles, int norders, const mode
 {
   wheel wh;
   double spare[2 * HALF_MAX], left_over[2 * HALF_MAX], sum = 0.0;
-  double offset = rec->mean + m->even[0];
   size_t half = rec->half;
 
   wheel_fill(&wh, rec, cycles, norders);
   for (size_t b = 0; b < rec->nblocks; b++) {
-    const double *x = block_samples(rec, b, spare);
     size_t begin = 2 * b * half, length = rec->n - begin < 2 * half ? rec->n - begin : 2 * half;
+    bool direct = length == 2 * half && residual != NULL;
+    double *middle = (direct ? residual + begin : left_over) + half;
     cis first = turn(cycles, block_middle(rec, b)), anchor = first;
-    double c[MT_ORDERS_MAX], s[MT_ORDERS_MAX], even[HALF_MAX], odd[HALF_MAX];
+    lanes c[MT_ORDERS_MAX], s[MT_ORDERS_MAX];
+    double block_sum;
     for (int k = 0; k < norders; k++) {
       /* a cos + b sin of the angle at the middle plus that within the block */
-      c[k] = m->even[k + 1] * anchor.re + m->odd[k + 1] * anchor.im;
-      s[k] = m->odd[k + 1] * anchor.re - m->even[k + 1] * anchor.im;
+      c[k] = lanes_all(m->even[k + 1] * anchor.re + m->odd[k + 1] * anchor.im);
+      s[k] = lanes_all(m->odd[k + 1] * anchor.re - m->even[k + 1] * anchor.im);
       anchor = cis_times(anchor, first);
     }
-    for (size_t i = 0; i < wh.half; i += LANES) {
-      lanes up = {offset, offset, offset, offset}, side = {0.0};
-      for (int k = 0; k < norders; k++) {
-        up += c[k] * *(const lanes *)(wh.c[k] + i);
-        side += s[k] * *(const lanes *)(wh.s[k] + i);
-      }
-      *(lanes *)(even + i) = up;
-      *(lanes *)(odd + i) = side;
+    block_sum =
+        subtract_block(&wh, block_samples(rec, b, spare) + half, rec->mean + m->even[0], c, s, middle);
+    if (length < 2 * half) {
+      block_sum = 0.0;
+      for (size_t i = 0; i < length; i++)
+        block_sum += left_over[i] * left_over[i];
+      if (residual != NULL)
+        memcpy(residual + begin, left_over, length * sizeof *residual);
     }
-    for (size_t i = 0; i < half; i++) {
-      left_over[half + i] = x[half + i] - (even[i] + odd[i]);
-      left_over[half - 1 - i] = x[half - 1 - i] - (even[i] - odd[i]);
-    }
-    for (size_t i = 0; i < length; i++)
-      sum += left_over[i] * left_over[i];
-    if (residual != NULL)
-      memcpy(residual + begin, left_over, length * sizeof *residual);
+    sum += block_sum;
   }
   return sum;
 }
@@ -740,14 +796,23 @@ static void report(const record *rec, double cycles, int norders, const model *m
   out->phase_rad = out->harmonic_phase_rad[1];
 }
 
-/* A short record has no room for the test of is_line(): there, the tone must at least outweigh the rest. */
-static mt_code fit_check(const mt_sine_fit *fit, size_t n, mt_error *err)
+/**
+ * Is it a tone at all? A record too short for is_line() is judged by the share of power the tone explains.
+ *
+ * Of white noise, two regressors explain more than a share r with probability (1 - r)^((n - 3) / 2)
+ * (the beta distribution of R squared); about n / 2 frequencies are tried.
+ */
+static mt_code tone_check(const mt_sine_fit *fit, const record *rec, mt_error *err)
 {
+  double tone = 0.5 * fit->amplitude * fit->amplitude, rest = fit->rms_residual * fit->rms_residual;
+  double n = (double)rec->n;
+
   if (!(fit->amplitude > AMPLITUDE_LEAST))
     return mt_fail(err, MT_E_DATA, "no tone: the strongest line has an amplitude of %.3g of full scale",
                    fit->amplitude);
-  if (n < 64 && !(fit->rms_residual < fit->amplitude * M_SQRT1_2))
-    return mt_fail(err, MT_E_DATA, "no tone: the best sine explains less than half of the %zu samples", n);
+  if (rec->nblocks < BLOCKS_MANY && rest > (tone + rest) * pow(2.0 * FALSE_TONE / n, 2.0 / (n - 3.0)))
+    return mt_fail(err, MT_E_DATA, "no tone: the best sine explains %.0f %% of %zu samples, as noise might",
+                   100.0 * tone / (tone + rest), rec->n);
   return MT_OK;
 }
 
@@ -780,7 +845,7 @@ mt_code mt_fit_sine(const double *x, size_t n, double rate_hz, double guess_hz, 
     return mt_fail(err, MT_E_DATA, "the fit does not settle near %.6g Hz: no steady tone", cycles * rate_hz);
   report(&rec, cycles, within, &m, residual, &fit);
   fit.iterations = iterations;
-  code = fit_check(&fit, n, err);
+  code = tone_check(&fit, &rec, err);
   if (code == MT_OK)
     *out = fit;
   return code;
@@ -806,5 +871,6 @@ mt_code mt_fit_known(const double *x, size_t n, double rate_hz, double freq_hz, 
   if (!solve(&in, n, freq_hz / rate_hz, 1, &m, NULL))
     return mt_fail(err, MT_E_DATA, "a tone of %g Hz cannot be told from DC in %zu samples", freq_hz, n);
   report(&rec, freq_hz / rate_hz, 1, &m, residual, out);
+  out->freq_hz = freq_hz;
   return MT_OK;
 }

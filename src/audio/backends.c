@@ -3,6 +3,7 @@
 #include <string.h>
 
 static const mt_audio_backend backends[] = {
+    {"portaudio", mt_portaudio_run},
     {"file", mt_file_run},
     {"simulate", mt_simulate_run_file},
 };

@@ -10,12 +10,13 @@
 #include <fcntl.h>
 #include <math.h>
 #include <sndfile.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
-#define BLOCK_FRAMES 16384
+#define BLOCK_FRAMES 4096
 #define DITHER_SEED 20
 /* RIFF counts everything after its first 8 bytes in 32 bits; the headers written here are far shorter */
 #define WAV_DATA_MAX (UINT32_MAX - 4096u)
@@ -165,15 +166,21 @@ mt_code mt_audio_read_info(const char *path, mt_file_info *out, mt_error *err)
   return MT_OK;
 }
 
-/* The file says it should go on: what is there is good, what is missing must not go unsaid. */
+/* What is there is good, but what is missing must not go unsaid. */
 static mt_code report_short(const recording *r, sf_count_t nframes, const mt_audio_sink *sink, mt_error *err)
 {
   double end_s = (double)nframes / (double)r->info.samplerate;
+  char text[160];
 
   if (r->missing_bytes == 0 && nframes >= r->info.frames)
     return MT_OK;
-  return sink->problem(sink->ctx, MT_PROBLEM_LOST, end_s, end_s,
-                       "the recording is cut off: its header promises more than the file holds", err);
+  if (nframes < r->info.frames)
+    snprintf(text, sizeof text, "the recording is cut off or damaged: %lld of %lld frames can be read",
+             (long long)nframes, (long long)r->info.frames);
+  else
+    snprintf(text, sizeof text, "the recording is cut off: %llu bytes that its header promises are missing",
+             (unsigned long long)r->missing_bytes);
+  return sink->problem(sink->ctx, MT_PROBLEM_LOST, end_s, end_s, text, err);
 }
 
 static mt_code read_frames(const char *path, recording *r, const mt_audio_request *request,
@@ -187,18 +194,18 @@ static mt_code read_frames(const char *path, recording *r, const mt_audio_reques
     return mt_fail(err, MT_E_MEMORY, "out of memory for %.150s", path);
   while (code == MT_OK) {
     sf_count_t got = sf_readf_float(r->file, block, BLOCK_FRAMES);
-    if (got <= 0)
+    if (sf_error(r->file) == SF_ERR_SYSTEM)
+      code = mt_fail(err, MT_E_IO, "%.120s: cannot be read on: %.80s", path, sf_strerror(r->file));
+    /* a block in which the decoder found an error holds made-up samples: the good part ends before it */
+    if (got <= 0 || sf_error(r->file) != SF_ERR_NO_ERROR)
       break;
     total += got;
     code = sink->block(sink->ctx, block, (size_t)got, err);
     if (code == MT_OK && request->progress != NULL)
       request->progress(request->progress_ctx, fmin(1.0, (double)total / (double)r->info.frames));
   }
-  if (code == MT_OK && sf_error(r->file) != SF_ERR_NO_ERROR)
-    code = mt_fail(err, MT_E_IO, "%.120s: fails at frame %lld: %.80s", path, (long long)total,
-                   sf_strerror(r->file));
   if (code == MT_OK && total == 0)
-    code = mt_fail(err, MT_E_DATA, "%.150s: holds no samples", path);
+    code = mt_fail(err, MT_E_DATA, "%.150s: is damaged: none of its samples can be read", path);
   if (code == MT_OK)
     code = report_short(r, total, sink, err);
   free(block);

@@ -1,4 +1,3 @@
-#include <mendtone/stimulus.h>
 #include <mendtone/take.h>
 
 #include <assert.h>

@@ -2,6 +2,7 @@
 
 #include <assert.h>
 #include <math.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -90,26 +91,24 @@ mt_code mt_capture_run(const mt_audio_backend *backend, const mt_audio_request *
 typedef struct channel_facts {
   float least;
   float most;
-  float step; /* the smallest between two samples in a row; 0 if they are all equal */
+  double step; /* of the grid all samples stand on, as a converter's is; a float's below 1 at the least */
 } channel_facts;
 
 static channel_facts survey_channel(const mt_take *take, unsigned channel)
 {
   const float *x = take->samples + channel;
-  channel_facts facts = {x[0], x[0], 0.0f};
-  float last = x[0];
+  channel_facts facts = {x[0], x[0], 0.0};
+  uint32_t grid = 1u << 17; /* at most an 8-bit converter's, in units of 2^-24 */
 
-  for (size_t n = 1; n < take->nframes; n++) {
+  for (size_t n = 0; n < take->nframes; n++) {
     float value = x[n * take->nchannels];
-    float step = fabsf(value - last);
     if (value < facts.least)
       facts.least = value;
     if (value > facts.most)
       facts.most = value;
-    if (step > 0.0f && (facts.step <= 0.0f || step < facts.step))
-      facts.step = step;
-    last = value;
+    grid |= (uint32_t)(fminf(fabsf(value), 100.0f) * 0x1p24f);
   }
+  facts.step = (double)(grid & -grid) * 0x1p-24; /* its lowest bit */
   return facts;
 }
 
@@ -156,22 +155,29 @@ static mt_code add_top(flat_tops *tops, size_t begin, size_t end, float value, m
   return MT_OK;
 }
 
-/*
- * Whether a run of equal samples had something cut off. The top of a slow, clean, quantised sine is flat
- * as well, but it arrives there in steps as small as the converter can make; what is missing above a run
- * of m frames entered with slope s is about s m / 4 (a parabola), which then is about one step.
- */
-static bool is_cut(const mt_take *take, unsigned channel, size_t begin, size_t end, float step)
+/* How far the signal is from the plateau as many frames outside it as half its length. */
+static double fall_beside(const mt_take *take, unsigned channel, size_t begin, size_t end)
 {
   const float *x = take->samples + channel;
   size_t stride = take->nchannels;
+  size_t away = (end - begin) / 2;
   double value = (double)x[begin * stride];
-  double before = begin > 0 ? fabs(value - (double)x[(begin - 1) * stride]) : 0.0;
-  double after = end < take->nframes ? fabs(value - (double)x[end * stride]) : 0.0;
+  double before = begin >= away ? fabs(value - (double)x[(begin - away) * stride]) : 0.0;
+  double after = end - 1 + away < take->nframes ? fabs(value - (double)x[(end - 1 + away) * stride]) : 0.0;
 
+  return fmax(before, after);
+}
+
+/*
+ * Whether a run of equal samples had something cut off. The top of a slow, clean, quantised sine is flat as
+ * well, but what rounding took off it is at most one step of the converter. Seen as a parabola, a top of
+ * which C is missing above a plateau of 2 h frames is 3 C below it h frames outside.
+ */
+static bool is_cut(const mt_take *take, unsigned channel, size_t begin, size_t end, double step)
+{
   if (begin == 0 && end == take->nframes)
     return true;
-  return fmax(before, after) * (double)(end - begin) / 4.0 > 4.0 * (double)step;
+  return fall_beside(take, channel, begin, end) > 6.0 * step;
 }
 
 static mt_code find_flat_tops(mt_take *take, unsigned channel, const channel_facts *facts, mt_error *err)

@@ -352,9 +352,9 @@ static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *l
   mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
 
   limit->channel = MT_CHANNEL_ANY;
-  limit->to_hz = INFINITY;
-  limit->min = -INFINITY;
-  limit->max = INFINITY;
+  limit->to_hz = HUGE_VAL;
+  limit->min = -HUGE_VAL;
+  limit->max = HUGE_VAL;
   limit->line = mt_config_line(group);
   if (code == MT_OK)
     code = read_quantity(group, &limit->quantity, err);
@@ -513,7 +513,7 @@ static mt_plan *create(const char *name)
   if (plan == NULL)
     return NULL;
   mt_text_copy(plan->name, sizeof plan->name, name);
-  plan->level_dbfs = NAN;
+  plan->level_dbfs = (double)NAN;
   plan->expect_route[MT_LEFT] = MT_ROUTE_LEFT;
   plan->expect_route[MT_RIGHT] = MT_ROUTE_RIGHT;
   plan->expect_polarity[MT_LEFT] = plan->expect_polarity[MT_RIGHT] = 1;

@@ -14,6 +14,7 @@
 /* What a newcomer would call it, where the table's label is too short for a sentence. */
 static const char *const nouns[MT_Q_LAST] = {
     [MT_Q_FREQUENCY] = "tone frequency",
+    [MT_Q_ROUTE] = "route",
     [MT_Q_THD_F] = "harmonic distortion (THD)",
     [MT_Q_THD_R] = "harmonic distortion (THD, re total)",
     [MT_Q_THD_N] = "distortion and noise (THD+N)",
@@ -172,7 +173,7 @@ static void state_balance(const mt_judgement *j, char *out, size_t size)
 {
   char text[48];
 
-  value_beside_limit(j, fabs(j->value), -INFINITY, j->max, text, sizeof text);
+  value_beside_limit(j, fabs(j->value), -HUGE_VAL, j->max, text, sizeof text);
   put(out, size, "%s channel is %s quieter than the %s", j->value < 0.0 ? "Left" : "Right", text,
       j->value < 0.0 ? "right" : "left");
 }

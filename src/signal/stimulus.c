@@ -15,7 +15,12 @@
 
 #define MARK_FROM_HZ 300.0
 #define MARK_TO_HZ 9000.0
-#define MARK_S 0.25
+/* Of different length, so that one mark alone tells which it is, on any channel and in any polarity. */
+#define MARK_A_S 0.25
+#define MARK_B_S 0.30
+/* In proportion, so that both marks weigh the frequencies alike: a unit's own group delay then cancels in
+   their distance. */
+#define MARK_FADE_OF_LENGTH 0.08
 #define LEAD_IN_S 0.30
 #define TAIL_S 0.40
 
@@ -40,12 +45,12 @@ static mt_segment *append(mt_stimulus *s, const char *name, mt_segment_kind kind
   return segment;
 }
 
-static void append_mark(mt_stimulus *s, const char *name, double gap_s, double amplitude)
+static void append_mark(mt_stimulus *s, const char *name, double gap_s, double duration_s, double amplitude)
 {
-  mt_segment *mark = append(s, name, MT_SEGMENT_MARK, gap_s, MARK_S);
+  mt_segment *mark = append(s, name, MT_SEGMENT_MARK, gap_s, duration_s);
   mark->from_hz = MARK_FROM_HZ;
   mark->to_hz = MARK_TO_HZ;
-  mark->fade_in_s = mark->fade_out_s = 0.02;
+  mark->fade_in_s = mark->fade_out_s = MARK_FADE_OF_LENGTH * duration_s;
   mark->amplitude[0] = mark->amplitude[1] = amplitude;
 }
 
@@ -73,7 +78,7 @@ mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus 
   s.rate_hz = rate_hz;
   s.level_dbfs = level_dbfs;
 
-  append_mark(&s, "mark-a", LEAD_IN_S, amplitude);
+  append_mark(&s, "mark-a", LEAD_IN_S, MARK_A_S, amplitude);
   segment = append(&s, "idle", MT_SEGMENT_SILENCE, 0.05, 1.60);
   segment->settle_s = 0.30; /* let the unit's low end forget the mark */
   append_tone(&s, "left", 1.25, amplitude, 0.0);
@@ -86,7 +91,7 @@ mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus 
   segment->fade_in_s = 0.25;
   segment->fade_out_s = 0.01;
   segment->amplitude[0] = segment->amplitude[1] = amplitude;
-  append_mark(&s, "mark-b", 0.40, amplitude);
+  append_mark(&s, "mark-b", 0.40, MARK_B_S, amplitude);
   s.duration_s += TAIL_S;
   *out = s;
   return MT_OK;

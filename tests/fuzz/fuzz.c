@@ -6,6 +6,14 @@
 #include <sys/mman.h>
 #include <unistd.h>
 
+/* libconfig 1.5 loses a string that stands where none may: config_read_string(&c, "a \"b\"") followed by
+ * config_destroy() leaks 64 bytes of its scanner, with nothing of ours about. Only that is forgiven. */
+const char *__lsan_default_suppressions(void);
+const char *__lsan_default_suppressions(void)
+{
+  return "leak:strbuf_append\nleak:libconfig_yylex\n";
+}
+
 /* A harness that cannot do its own work ends the program: it must not look like an input survived. */
 static void require(int ok, const char *what)
 {

@@ -23,6 +23,7 @@ GOOD_TREE = {
     "src/base/error.c": "#include <mendtone/error.h>\n\nint mt_code_name(int code)\n{\n  return code;\n}\n",
     "src/signal/tone.h": "#ifndef SIGNAL_TONE_H\n#define SIGNAL_TONE_H\n\n#endif\n",
     "src/signal/tone.c": "#include \"signal/tone.h\"\n\n#include <mendtone/stimulus.h>\n\n#include <math.h>\n",
+    "tests/unit/meson.build": "unit_tests = {\n  'error': 'base',\n  'tone': 'signal',\n}\n",
     "tests/unit/test_error.c": "/* strcpy( in a comment and \"atoi(\" in a string are no calls */\n",
     "tests/unit/test_tone.c": "#include <math.h>\n",
     "scripts/run": "#!/bin/sh\nset -eu\necho \"$1\"\n",
@@ -115,7 +116,7 @@ class Style(Tree):
         self.refuses(expected, "check-style", "--root", str(self.root), "--only", only)
 
     def test_a_good_tree_passes(self):
-        # base/error.c has a unit test here and none of the sources of TESTED_ELSEWHERE exists: not `tests`
+        # not `tests`: the real project's TESTED_ELSEWHERE is not true of this tree
         status, output = self.run_script("check-style", "--root", str(self.root), "--only", "text,c,docs")
         self.assertEqual(status, 0, output)
 
@@ -125,6 +126,12 @@ class Style(Tree):
             with self.subTest(call=call):
                 self.plant("src/signal/tone.c", f"\nvoid f(void)\n{{\n  {call};\n}}\n")
                 self.refuses_tree("c", f"src/signal/tone.c:4: {call.split('(')[0].strip()}: ")
+
+    def test_a_test_may_copy_its_own_literals(self):
+        self.plant("tests/unit/test_tone.c", 'void f(void)\n{\n  strcpy(a, "b");\n}\n')
+        self.assertEqual(self.run_script("check-style", "--root", str(self.root), "--only", "c")[0], 0)
+        self.plant("tests/unit/test_tone.c", "void f(void)\n{\n  atoi(a);\n}\n")
+        self.refuses_tree("c", "tests/unit/test_tone.c:3: atoi")
 
     def test_a_call_behind_a_string_is_still_seen(self):
         self.plant("src/signal/tone.c", 'void f(void)\n{\n  g("\\"//"); atoi(a);\n}\n')
@@ -155,9 +162,18 @@ class Style(Tree):
         self.plant("src/signal/novel.c", "#include <math.h>\n")
         self.refuses_tree("tests", "src/signal/novel.c:1: no tests/unit/test_novel.c")
 
+    def test_a_test_of_another_stages_file_does_not_count(self):
+        self.plant("src/signal/error.c", "#include <math.h>\n")
+        self.refuses_tree("tests", "src/signal/error.c:1: no tests/unit/test_error.c")
+
+    def test_a_test_that_is_not_listed_is_refused(self):
+        self.plant("tests/unit/test_novel.c", "#include <math.h>\n")
+        self.refuses_tree("tests", "tests/unit/test_novel.c:1: is not listed")
+
     def test_an_excuse_that_is_no_longer_true_is_refused(self):
-        self.refuses_tree("tests", "base/error.c has a unit test")
-        self.refuses_tree("tests", "base/file.c is gone")
+        self.refuses_tree("tests", "base/error.c of TESTED_ELSEWHERE is not needed")
+        self.plant("src/base/file.c", "#include <math.h>\n")
+        self.refuses_tree("tests", "base/file.c is said to be tested by tests/unit/test_json.c, which does not")
 
     @unittest.skipUnless(shutil.which("clang-format-14"), "clang-format-14 is not installed")
     def test_untidy_c_is_refused(self):

@@ -25,7 +25,9 @@ from tool import CHANNELS, Check
 #   the same samples they differ by less. 0.08 dB is four of these errors. Noise that falls with frequency
 #   has fewer degrees of freedom (B = 300 Hz: 0.13 dB), so there it is four times that.
 # frequency: centroid of the lobe against a fit; noise moves it by a fraction of a bin.
-# dc, peak: the same samples; a float holds 24 bits.
+# dc: a mean of all samples there, under a window here; besides noise, a float holds 24 bits.
+# peak: the same samples.
+# hum: as a level, of lines of which most are not there.
 LEVEL_DB = 1e-4
 NOISE_DB = 0.08
 FALLING_NOISE_DB = 0.5
@@ -42,9 +44,18 @@ def tolerance_of(quantity, error, recording):
     if quantity == "peak":
         return 1e-5
     if quantity == "dc":
-        return 1e-6
+        return 1e-6 + STANDARD_ERRORS * error
     floor = LEVEL_DB if quantity == "level" else HARMONIC_DB
     return floor + STANDARD_ERRORS * error
+
+
+def read(recording, samples, rate):
+    if recording.is_tone:
+        return reading.read_tone(samples, rate)
+    readings = reading.read_noise(samples, rate)
+    if recording.mains_hz > 0.0:
+        readings.update(reading.read_hum(samples, rate, recording.mains_hz))
+    return readings
 
 
 def main():
@@ -56,11 +67,10 @@ def main():
             rate, samples = reading.load(path)
             readings = check.analyse(path)
             check.title(recording.name)
-            read = reading.read_tone if recording.is_tone else reading.read_noise
             for channel, column in zip(CHANNELS, samples.T):
-                for key, (expected, error) in read(column, rate).items():
+                for key, (expected, error) in read(recording, column, rate).items():
                     quantity, order = key if isinstance(key, tuple) else (key, None)
-                    if error is not None and error > 0.5:
+                    if quantity != "dc" and error is not None and error > 0.5:
                         continue  # harmonics that are not there: two readings of noise
                     check.near(readings, quantity, channel, expected, tolerance_of(quantity, error, recording), order)
     return check.finish()

@@ -89,6 +89,14 @@ class Spectrum:
         return float(np.sum(self.power[others])) + self.floor(tone.freq_hz) * (lobe.stop - lobe.start)
 
 
+def read_dc(samples, rate, spectrum):
+    """Mean under the window, so that a cut period of the tone does not count; and what noise of 0 Hz adds."""
+    window = signal.get_window(("kaiser", KAISER_BETA), len(samples))
+    weights = window / np.sum(window)
+    variance = spectrum.floor(2 * LOBE_BINS * spectrum.bin_hz) / spectrum.bin_hz * FULL_SCALE_SINE * rate / 2.0
+    return float(np.sum(weights * samples)), math.sqrt(variance * float(np.sum(weights ** 2)))
+
+
 def read_tone(samples, rate):
     """{quantity or (harmonic, order): (value, standard error or None)} of a steady tone, one channel."""
     spectrum = Spectrum(samples, rate)
@@ -105,7 +113,7 @@ def read_tone(samples, rate):
         "thd_r": (decibel(summed / (summed + tone.power)), 4.343 * summed_error),
         "thd_n": (decibel(residual / (residual + tone.power)), None),
         "peak": (20.0 * math.log10(np.max(np.abs(samples))), None),
-        "dc": (float(np.mean(samples)), None),
+        "dc": read_dc(samples, rate, spectrum),
     }
     for order, line in harmonics.items():
         out["harmonic", order] = (decibel(line.power / tone.power), 4.343 * line.error)
@@ -129,6 +137,14 @@ def read_noise(samples, rate):
     return {
         "noise": (decibel(float(np.sum(power[band]))), None),
         "noise_a": (decibel(float(np.sum((power * a_weighting(freq_hz))[band]))), None),
-        "peak": (20.0 * math.log10(np.max(np.abs(samples))), None),
-        "dc": (float(np.mean(samples)), None),
+        "dc": read_dc(samples, rate, Spectrum(samples, rate)),
     }
+
+
+def read_hum(samples, rate, mains_hz):
+    """Power of the lines at 1 ... 10 times the mains frequency, less the noise under them."""
+    spectrum = Spectrum(samples, rate)
+    lines = [spectrum.line(order * mains_hz) for order in range(1, 11)]
+    power = sum(line.power for line in lines)
+    error = math.sqrt(sum((line.power * line.error) ** 2 for line in lines)) / power
+    return {"hum": (decibel(power), 4.343 * error)}

@@ -16,6 +16,7 @@ class Recording:
     bits: int  # 16, 24: with TPDF dither; 32: float
     channels: list  # of arrays, +-1 = full scale
     is_tone: bool = True
+    mains_hz: float = 0.0  # there is hum of that frequency
 
 
 def seconds(rate, duration_s):
@@ -70,7 +71,8 @@ def recordings():
     t = seconds(48000, 6.0)
     yield Recording("idle noise, 24 bit", 48000, 24, [noise(source(9), t, -88.0)], is_tone=False)
     yield Recording("idle noise with hum, 24 bit", 48000, 24,
-                    [noise(source(10), t, -80.0) + tone(t, 50.0, -84.0) + tone(t, 150.0, -88.0)], is_tone=False)
+                    [noise(source(10), t, -80.0) + tone(t, 50.0, -84.0) + tone(t, 150.0, -88.0)], is_tone=False,
+                    mains_hz=50.0)
 
 
 def write(recording, path):

@@ -6,6 +6,14 @@
 
 #include <unistd.h>
 
+/* libconfig 1.5 loses a string that stands where none may (config_read_string(&c, "a \"b\"") and
+ * config_destroy(&c), nothing of ours about, leak 64 bytes of its scanner). Only that is forgiven. */
+const char *__lsan_default_suppressions(void);
+const char *__lsan_default_suppressions(void)
+{
+  return "leak:strbuf_append\n";
+}
+
 #define COUNT(array) (sizeof(array) / sizeof(array)[0])
 
 static mt_plan *parse(const char *text)
@@ -287,11 +295,10 @@ static void more_entries_than_a_person_writes_are_refused(void **state)
   (void)state;
 
   for (size_t n = most; n <= most + 1; n++) {
-    strcpy(text, "limits = (\n");
-    for (size_t i = 0; i < n; i++)
-      strcat(text, limit);
-    text[strlen(text) - 2] = '\0'; /* the last comma */
-    strcat(text, ");");
+    size_t used = (size_t)snprintf(text, 64, "limits = (\n");
+    for (size_t i = 0; i < n; i++, used += sizeof limit - 1)
+      memcpy(text + used, limit, sizeof limit);
+    memcpy(text + used - 2, ");", 3); /* in place of the last comma */
     if (n == most) {
       plan = parse(text);
       assert_int_equal(plan->nlimits, most);

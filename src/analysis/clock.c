@@ -1,0 +1,73 @@
+#include "analysis/clock.h"
+
+#include "base/decibel.h"
+
+/* A third of a frame between the marks is no lost frame; half a frame would be nearer to one than to none. */
+#define LOST_FRAMES 0.33
+
+typedef struct mt_mean {
+  double weight;
+  double sum;
+  double sum_of_squares;
+  size_t count;
+} mt_mean;
+
+static void add_tone(mt_mean *mean, const mt_tone *tone, double played_hz)
+{
+  double offset_ppm = 1e6 * (tone->freq_hz / played_hz - 1.0);
+  double sigma_ppm = 0.5e6 * tone->freq_uncertainty_hz / played_hz;
+  double weight = 1.0 / (sigma_ppm * sigma_ppm + 1e-12);
+
+  mean->weight += weight;
+  mean->sum += weight * offset_ppm;
+  mean->sum_of_squares += weight * offset_ppm * offset_ppm;
+  mean->count++;
+}
+
+/* Tones that scatter by more than their noise explains (a clock that wanders) widen the interval. */
+static double mean_uncertainty(const mt_mean *mean)
+{
+  double centre = mean->sum / mean->weight;
+  double scatter = fmax(0.0, mean->sum_of_squares / mean->weight - centre * centre);
+  double from_scatter = mean->count > 1 ? sqrt(scatter / (double)(mean->count - 1)) : 0.0;
+  return 2.0 * fmax(sqrt(1.0 / mean->weight), from_scatter);
+}
+
+/* Hold the distance of the marks against the clock the tones tell. */
+static mt_code compare_marks(mt_workspace *ws, mt_error *err)
+{
+  const mt_segment *segments = ws->stimulus->segments;
+  double span_s = segments[ws->stimulus->nsegments - 1].start_s - segments[0].start_s;
+  double apart_ppm = ws->location->clock_offset_ppm - ws->clock_offset_ppm;
+  double allowed_ppm = 1e6 * LOST_FRAMES / (span_s * ws->take->rate_hz) +
+                       1.5 * (ws->location->clock_uncertainty_ppm + ws->clock_uncertainty_ppm);
+  double frames = 1e-6 * apart_ppm * span_s * ws->take->rate_hz;
+
+  if (fabs(apart_ppm) <= allowed_ppm)
+    return MT_OK;
+  return mt_workspace_add_problem(
+      ws, MT_PROBLEM_LOST, MT_CHANNEL_BOTH, 0.0, (double)ws->take->nframes / ws->take->rate_hz, err,
+      "about %.0f frames were %s between the marks, against the clock of the tones; take again",
+      fmax(1.0, fabs(frames)), frames > 0.0 ? "lost" : "repeated");
+}
+
+mt_code mt_clock_settle(mt_workspace *ws, mt_error *err)
+{
+  mt_mean mean = {0};
+
+  for (size_t i = 0; i < ws->nsections; i++) {
+    const mt_section *section = &ws->sections[i];
+    for (int c = 0; c < (int)ws->nchannels; c++)
+      if (section->has_tone[c] && section->validity[c] == MT_VALID && section->segment->amplitude[c] > 0.0 &&
+          !section->tone[c].freq_is_given && mt_tone_is_present(&section->tone[c]))
+        add_tone(&mean, &section->tone[c], section->segment->freq_hz[c]);
+  }
+  ws->has_clock = true;
+  ws->clock_offset_ppm = ws->location->clock_offset_ppm;
+  ws->clock_uncertainty_ppm = ws->location->clock_uncertainty_ppm;
+  if (mean.count == 0)
+    return MT_OK;
+  ws->clock_offset_ppm = mean.sum / mean.weight;
+  ws->clock_uncertainty_ppm = mean_uncertainty(&mean);
+  return compare_marks(ws, err);
+}

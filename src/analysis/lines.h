@@ -1,0 +1,43 @@
+/** @file lines.h  Mains hum in a record of idle noise: which mains, how much, and whether it is there at all. */
+#ifndef ANALYSIS_LINES_H
+#define ANALYSIS_LINES_H
+
+#include <mendtone/analysis.h>
+
+/** Hum: lines at 1 ... MT_ORDERS_MAX times a mains frequency. Powers re a full-scale sine. */
+typedef struct mt_hum {
+  bool significant;      /**< lines stand out of the noise, and fit one mains frequency only */
+  double mains_hz;       /**< 50 or 60; 0 if not significant */
+  double freq_hz;        /**< the fundamental as fitted, within 1 % of that; 0 if not significant */
+  double power;          /**< all orders together, less the noise under them; 0 if not significant */
+  double standard_error; /**< of `power`, one sigma; if not significant, of what a hum could add */
+  double upper_bound;    /**< what the power does not exceed, 95 % one-sided; always set */
+  double order_power[MT_ORDERS_MAX + 1]; /**< [k]: at k times the fundamental, less noise, not below 0 */
+  double order_standard_error[MT_ORDERS_MAX + 1]; /**< one sigma */
+} mt_hum;
+
+/**
+ * Find mains hum.
+ *
+ * The record is low-passed and thinned in double, cut into sections of at most 2 s, and its density taken
+ * with the 7-term window, whose lobes (7 bins to either side, 180 dB down beyond) keep the orders apart:
+ * the joint least-squares fit of a line's lobe at every order, on a noise known from between the orders,
+ * then falls into one small fit an order. The fundamental is free within 1 % of 50 and of 60 Hz; the mains
+ * is the one whose orders stand out together. A line counts only if it is as narrow as a line, sits where
+ * the fundamental puts it, and exceeds the noise around it by a margin that noise passes about once in
+ * 10^4 records. Hum needs order 1 or 2, or two orders of which one is at most 4: a lone line at 300 Hz,
+ * which both mains share, is none. An order that another line covers counts half of what is found there,
+ * with a standard error that spans from none to all.
+ *
+ * Over a long record the mains may wander: 0.05 Hz are nothing at order 1 and under 0.5 dB at order 10.
+ *
+ * @param x  [n], borrowed; noise at idle, other lines allowed. At least 0.95 s: less does not tell 50 from
+ *           60 Hz. DC may be there.
+ * @return MT_OK, also without hum; MT_E_ARG: rate out of range; MT_E_DATA: too short or not finite;
+ *         MT_E_MEMORY. `out` is unchanged on failure.
+ *
+ * Source: ours; checked by tests/unit/test_lines.c against simulated records.   Thread: any.
+ */
+mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_error *err);
+
+#endif

@@ -1,0 +1,81 @@
+/* frequency, level, gain, peak and DC of each channel. */
+#include "analysis/workspace.h"
+
+#include "base/decibel.h"
+
+static mt_code read_tone(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  const mt_tone *tone = &section->tone[channel];
+  const mt_segment *segment = section->segment;
+  mt_reading level = mt_workspace_tone_reading(ws, MT_Q_LEVEL, channel, section);
+  mt_code code;
+
+  if (level.validity == MT_VALID)
+    mt_reading_set(&level, mt_tone_level_dbfs(tone), mt_tone_level_uncertainty_db(tone));
+  code = mt_workspace_add(ws, &level, err);
+  if (code == MT_OK && segment != NULL) {
+    mt_reading gain = mt_workspace_tone_reading(ws, MT_Q_GAIN, channel, section);
+    mt_reading_set(&gain, level.value - mt_db_of_ratio(segment->amplitude[channel]), level.uncertainty);
+    code = mt_workspace_add(ws, &gain, err);
+  }
+  return code;
+}
+
+static mt_code read_frequency_and_peak(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                       mt_error *err)
+{
+  const mt_tone *tone = &section->tone[channel];
+  mt_reading frequency = mt_workspace_tone_reading(ws, MT_Q_FREQUENCY, channel, section);
+  mt_reading peak = mt_workspace_tone_reading(ws, MT_Q_PEAK, channel, section);
+  mt_code code;
+
+  if (tone->freq_is_given)
+    mt_reading_refuse(&frequency, MT_NO_SIGNAL, "the tone is too weak for its frequency to be told");
+  mt_reading_set(&frequency, tone->freq_hz, tone->freq_uncertainty_hz);
+  /* the sample peak is a fact of the record: exact but for the rounding of float samples */
+  mt_reading_set(&peak, mt_db_of_ratio(tone->peak), 1e-6);
+  code = mt_workspace_add(ws, &frequency, err);
+  return code == MT_OK ? mt_workspace_add(ws, &peak, err) : code;
+}
+
+/* The mean of a record in which nothing (or a whole tone) was played. */
+static mt_code read_dc(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  mt_reading dc = mt_workspace_reading(ws, MT_Q_DC, channel, section);
+
+  if (section->has_tone[channel]) {
+    mt_reading_set(&dc, section->tone[channel].dc, section->tone[channel].dc_uncertainty);
+  } else {
+    const mt_psd *noise = &section->noise[channel];
+    double duration_s = (double)section->count / ws->take->rate_hz;
+    double sum = 0.0, density = noise->nbins > 2 ? noise->density[2] : 0.0;
+    for (size_t i = 0; i < section->count; i++)
+      sum += (double)ws->take->samples[(section->begin + i) * ws->take->nchannels + (size_t)channel];
+    mt_reading_set(&dc, sum / (double)section->count, 2.0 * sqrt(density / 4.0 / duration_s) + 1e-9);
+  }
+  return mt_workspace_add(ws, &dc, err);
+}
+
+static bool is_reference(const mt_section *section)
+{
+  return section->segment == NULL || (section->segment->amplitude[0] > 0.0 &&
+                                      section->segment->amplitude[1] > 0.0 && section->name[0] == 'b');
+}
+
+mt_code mt_read_level(mt_workspace *ws, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (size_t i = 0; i < ws->nsections; i++)
+    for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++) {
+      const mt_section *section = &ws->sections[i];
+      bool played = section->segment == NULL || section->segment->amplitude[c] > 0.0;
+      if (section->has_tone[c] && played)
+        code = read_tone(ws, section, c, err);
+      if (code == MT_OK && section->has_tone[c] && is_reference(section))
+        code = read_frequency_and_peak(ws, section, c, err);
+      if (code == MT_OK && (section->has_noise[c] || (section->segment == NULL && section->has_tone[c])))
+        code = read_dc(ws, section, c, err);
+    }
+  return code;
+}

@@ -1,0 +1,105 @@
+/* Idle noise three ways, mains hum, and signal to noise. */
+#include "analysis/workspace.h"
+
+#include "analysis/lines.h"
+
+#include "base/decibel.h"
+
+#include <stdlib.h>
+
+#define BAND_FROM_HZ 20.0
+#define BAND_TO_HZ 20000.0
+
+/* Silence is known to be silence down to the rounding of 24 bits, not below (6.02 x 24 + 1.76 dB). */
+#define SILENCE_POWER 2.4e-15
+
+static const struct {
+  mt_quantity quantity;
+  mt_weighting weighting;
+} weightings[] = {
+    {MT_Q_NOISE, MT_WEIGHT_NONE},
+    {MT_Q_NOISE_A, MT_WEIGHT_A},
+    {MT_Q_NOISE_CCIR, MT_WEIGHT_CCIR_RMS},
+};
+
+static void set_noise(mt_reading *reading, mt_band_power band)
+{
+  if (band.power > SILENCE_POWER) {
+    mt_reading_set(reading, mt_db_of_power(band.power),
+                   2.0 * 10.0 / log(10.0) * band.standard_error / band.power);
+  } else if (reading->validity == MT_VALID) {
+    mt_reading_set(reading, mt_db_of_power(SILENCE_POWER), 0.0);
+    mt_reading_refuse(reading, MT_RIG_LIMITED, "digital silence: at most the rounding of 24 bits");
+  }
+}
+
+static mt_band_power noise_band(const mt_workspace *ws, const mt_psd *noise, mt_weighting weighting)
+{
+  return mt_psd_band(noise, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0), weighting);
+}
+
+static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  mt_reading hum = mt_workspace_reading(ws, MT_Q_HUM, channel, section);
+  double *x = malloc(section->count * sizeof *x);
+  mt_hum found;
+  mt_code code;
+
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+  mt_workspace_copy(ws, section->begin, section->count, channel, x);
+  code = mt_hum_find(x, section->count, ws->take->rate_hz, &found, err);
+  free(x);
+  if (code != MT_OK)
+    return code;
+  hum.mains_hz = found.mains_hz;
+  if (found.significant) {
+    mt_reading_set(&hum, mt_db_of_power(found.power),
+                   2.0 * 10.0 / log(10.0) * found.standard_error / found.power);
+  } else if (hum.validity == MT_VALID) {
+    mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, SILENCE_POWER)), 0.0);
+    mt_reading_refuse(&hum, MT_RIG_LIMITED, "no mains hum stands out of the noise: at most this");
+  }
+  return mt_workspace_add(ws, &hum, err);
+}
+
+static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel channel, mt_error *err)
+{
+  const mt_section *both = mt_workspace_find(ws, "both");
+  mt_reading snr;
+
+  if (both == NULL || !both->has_tone[channel])
+    return MT_OK;
+  snr = mt_workspace_tone_reading(ws, MT_Q_SNR, channel, both);
+  if (idle->validity[channel] != MT_VALID)
+    mt_reading_refuse(&snr, idle->validity[channel], "%s", idle->why[channel]);
+  if (snr.validity == MT_VALID) {
+    mt_band_power band = noise_band(ws, &idle->noise[channel], MT_WEIGHT_NONE);
+    double noise_power = fmax(band.power, SILENCE_POWER);
+    mt_reading_set(&snr, mt_tone_level_dbfs(&both->tone[channel]) - mt_db_of_power(noise_power),
+                   hypot(mt_tone_level_uncertainty_db(&both->tone[channel]),
+                         2.0 * 10.0 / log(10.0) * band.standard_error / noise_power));
+  }
+  return mt_workspace_add(ws, &snr, err);
+}
+
+mt_code mt_read_noise(mt_workspace *ws, mt_error *err)
+{
+  const mt_section *idle = mt_workspace_find(ws, ws->stimulus != NULL ? "idle" : "");
+  mt_code code = MT_OK;
+
+  for (int c = 0; idle != NULL && c < (int)ws->nchannels && code == MT_OK; c++) {
+    if (!idle->has_noise[c])
+      continue;
+    for (size_t i = 0; i < sizeof weightings / sizeof weightings[0] && code == MT_OK; i++) {
+      mt_reading reading = mt_workspace_reading(ws, weightings[i].quantity, c, idle);
+      set_noise(&reading, noise_band(ws, &idle->noise[c], weightings[i].weighting));
+      code = mt_workspace_add(ws, &reading, err);
+    }
+    if (code == MT_OK)
+      code = read_hum(ws, idle, c, err);
+    if (code == MT_OK && ws->stimulus != NULL)
+      code = read_snr(ws, idle, c, err);
+  }
+  return code;
+}

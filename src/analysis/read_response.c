@@ -1,0 +1,125 @@
+/* Response and phase of each channel over frequency, from the sweep. */
+#include "analysis/response.h"
+#include "analysis/workspace.h"
+
+#include "base/decibel.h"
+#include "base/text.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+/* 80 points a decade hold every preferred third-octave frequency of IEC 61260-1 (10^(k/10)). */
+#define POINTS_PER_DECADE 80
+#define POINTS_MAX 600
+#define REFERENCE_HZ 997.0
+
+/* Equal ratios, with the reference frequency among them. @return how many; `at` is the reference's place. */
+static size_t lay_grid(double from_hz, double to_hz, double *freq_hz, size_t *at)
+{
+  size_t count = 0;
+  int first = (int)ceil(POINTS_PER_DECADE * log10(from_hz / 1000.0));
+
+  for (int k = first; count + 1 < POINTS_MAX; k++) {
+    double f = 1000.0 * pow(10.0, (double)k / POINTS_PER_DECADE);
+    if (k == 0) {
+      *at = count;
+      freq_hz[count++] = REFERENCE_HZ;
+    }
+    if (f > to_hz)
+      break;
+    freq_hz[count++] = f;
+  }
+  return count;
+}
+
+static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                          const mt_transfer *h, double reference_db, mt_error *err)
+{
+  mt_curve curve = {.quantity = MT_Q_RESPONSE, .channel = channel};
+  mt_code code;
+
+  mt_text_copy(curve.segment, sizeof curve.segment, section->name);
+  mt_text_copy(curve.state, sizeof curve.state, ws->state);
+  curve.validity = section->validity[channel];
+  mt_text_copy(curve.why, sizeof curve.why, section->why[channel]);
+  curve.npoints = h->npoints;
+  curve.x = h->freq_hz;
+  curve.y = h->gain_db;
+  curve.uncertainty = h->uncertainty_db;
+  for (size_t i = 0; i < h->npoints; i++)
+    h->gain_db[i] -= reference_db;
+  code = mt_results_add_curve(ws->results, &curve, err);
+  if (code != MT_OK)
+    return code;
+  curve.quantity = MT_Q_PHASE;
+  curve.y = h->phase_deg;
+  curve.uncertainty = h->uncertainty_deg;
+  return mt_results_add_curve(ws->results, &curve, err);
+}
+
+/* A curve that says why it is empty. */
+static mt_code add_empty(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                         mt_validity validity, const char *why, mt_error *err)
+{
+  static double nothing = 0.0;
+  mt_curve curve = {.quantity = MT_Q_RESPONSE, .channel = channel, .validity = validity};
+
+  mt_text_copy(curve.segment, sizeof curve.segment, section->name);
+  mt_text_copy(curve.state, sizeof curve.state, ws->state);
+  mt_text_copy(curve.why, sizeof curve.why, why);
+  curve.x = curve.y = curve.uncertainty = &nothing;
+  return mt_results_add_curve(ws->results, &curve, err);
+}
+
+static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                            mt_sweep_reference *sweep, double *x, mt_error *err)
+{
+  const mt_section *idle = mt_workspace_find(ws, "idle");
+  const mt_location *at = ws->location;
+  const mt_psd *noise = idle != NULL && idle->has_noise[channel] ? &idle->noise[channel] : NULL;
+  double start_frame = at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame;
+  double freq_hz[POINTS_MAX], from_hz, to_hz;
+  size_t npoints, reference = 0;
+  mt_transfer h = {0};
+  mt_error local = {0};
+  mt_code code;
+
+  if (ws->route_known[channel] && ws->route[channel] == MT_ROUTE_NONE)
+    return add_empty(ws, section, channel, MT_NO_SIGNAL, "the channel carries no tone", err);
+  if (!mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
+    return add_empty(ws, section, channel, MT_NOT_MEASURED, "the sweep covers too little", err);
+  npoints = lay_grid(from_hz, to_hz, freq_hz, &reference);
+  mt_workspace_copy(ws, 0, ws->take->nframes, channel, x);
+  code =
+      mt_response_with_reference(sweep, x, ws->take->nframes, start_frame,
+                                 section->segment->amplitude[channel], noise, freq_hz, npoints, &h, &local);
+  if (code == MT_OK)
+    code = add_curves(ws, section, channel, &h, h.gain_db[reference], err);
+  else if (code == MT_E_DATA)
+    code = add_empty(ws, section, channel, MT_NO_SIGNAL, local.message, err);
+  else
+    mt_fail(err, code, "%s", local.message);
+  mt_transfer_finish(&h);
+  return code;
+}
+
+mt_code mt_read_response(mt_workspace *ws, mt_error *err)
+{
+  const mt_section *section = mt_workspace_find(ws, "sweep");
+  mt_sweep_reference *sweep = NULL;
+  double *x;
+  mt_code code;
+
+  if (section == NULL || ws->stimulus == NULL)
+    return MT_OK;
+  x = malloc(ws->take->nframes * sizeof *x);
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
+  code = mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
+                                   &sweep, err);
+  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
+    code = read_channel(ws, section, c, sweep, x, err);
+  mt_sweep_reference_destroy(&sweep);
+  free(x);
+  return code;
+}

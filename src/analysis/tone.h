@@ -1,0 +1,57 @@
+/** @file tone.h  One steady tone on one channel: everything the readings take from it, with its noise. */
+#ifndef ANALYSIS_TONE_H
+#define ANALYSIS_TONE_H
+
+#include <mendtone/analysis.h>
+
+/**
+ * A tone, from one record or averaged over several. Powers are re a full-scale sine, so the power of
+ * a line is its peak amplitude squared.
+ */
+typedef struct mt_tone {
+  double freq_hz;
+  double freq_uncertainty_hz; /**< expanded, k = 2 */
+  bool freq_is_given;         /**< too weak to fit its own: the expected frequency was used */
+  double power;               /**< of the fundamental, noise in its bin taken off; may be <= 0 */
+  double power_error;         /**< one standard error */
+  double phase_rad;           /**< of the cosine at mid-record; of the first record */
+  double dc;                  /**< of full scale */
+  double dc_uncertainty;      /**< expanded, k = 2 */
+  double peak;                /**< largest sample, of full scale */
+  int norders;
+  double harmonic_power[MT_ORDERS_MAX + 1]; /**< [2...]: noise taken off, may be <= 0 */
+  double harmonic_error[MT_ORDERS_MAX + 1]; /**< one standard error */
+  double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
+  double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
+  mt_psd rest;                              /**< its density; owned */
+  double level_spread_db;                   /**< largest less smallest level of the records */
+  size_t nrecords;
+  double record_s;
+} mt_tone;
+
+/**
+ * Measure a tone over x[n], in records of about a second.
+ *
+ * @param expect_hz  where the tone should be, to 1000 ppm; 0: search.
+ * @return MT_OK; MT_E_DATA if there is no tone to fit.
+ */
+mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
+                        mt_error *err);
+
+/**
+ * The same at a known frequency, for tones near or below the noise (crosstalk): no harmonics.
+ * The noise in the tone's bin is taken off, so power may be <= 0.
+ */
+mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_tone *out,
+                              mt_error *err);
+
+/** Stands clear of the noise: three standard errors, in one record 12.7 dB above its bin's noise. */
+bool mt_tone_is_present(const mt_tone *tone);
+
+/** RMS level, dBFS, and its expanded uncertainty, dB. The tone must be present. */
+double mt_tone_level_dbfs(const mt_tone *tone);
+double mt_tone_level_uncertainty_db(const mt_tone *tone);
+
+void mt_tone_finish(mt_tone *tone);
+
+#endif

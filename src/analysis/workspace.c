@@ -1,0 +1,340 @@
+#include "analysis/workspace.h"
+
+#include "base/decibel.h"
+#include "base/text.h"
+
+#include <assert.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Left out at both ends of a section: channels and codecs may differ in delay by this much. */
+#define MARGIN_S 0.005
+
+/* A channel hears a stimulus channel when its tone is within this of the loudest channel's ... */
+#define FOREIGN_DB (-10.0)
+/* ... and its own when within this, so that a weak channel is weak and not missing. */
+#define OWN_DB (-60.0)
+
+void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x)
+{
+  const float *from = ws->take->samples + begin * ws->take->nchannels + (size_t)channel;
+  for (size_t i = 0; i < count; i++)
+    x[i] = (double)from[i * ws->take->nchannels];
+}
+
+double mt_section_begin_s(const mt_workspace *ws, const mt_section *section)
+{
+  return (double)section->begin / ws->take->rate_hz;
+}
+
+double mt_section_end_s(const mt_workspace *ws, const mt_section *section)
+{
+  return (double)(section->begin + section->count) / ws->take->rate_hz;
+}
+
+const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name)
+{
+  for (size_t i = 0; i < ws->nsections; i++)
+    if (strcmp(ws->sections[i].name, name) == 0)
+      return &ws->sections[i];
+  return NULL;
+}
+
+/* ---- problems ------------------------------------------------------------------------------------ */
+
+static void spoil(mt_workspace *ws, const mt_problem *problem)
+{
+  for (size_t i = 0; i < ws->nsections; i++) {
+    mt_section *section = &ws->sections[i];
+    if (problem->begin_s >= mt_section_end_s(ws, section) ||
+        problem->end_s <= mt_section_begin_s(ws, section))
+      continue;
+    for (int c = 0; c < MT_PAIR; c++)
+      if ((problem->channel == c || problem->channel == MT_CHANNEL_BOTH) &&
+          section->validity[c] == MT_VALID) {
+        section->validity[c] = problem->kind == MT_PROBLEM_CLIPPED        ? MT_CLIPPED
+                               : problem->kind == MT_PROBLEM_UNSTEADY     ? MT_NOT_MEASURED
+                               : problem->kind == MT_PROBLEM_SILENT_INPUT ? MT_NO_SIGNAL
+                                                                          : MT_DROPOUT;
+        mt_text_copy(section->why[c], sizeof section->why[c], problem->text);
+      }
+  }
+}
+
+mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_channel channel, double begin_s,
+                                 double end_s, mt_error *err, const char *fmt, ...)
+{
+  mt_problem problem = {.kind = kind, .channel = channel, .begin_s = begin_s, .end_s = end_s};
+  va_list args;
+
+  va_start(args, fmt);
+  vsnprintf(problem.text, sizeof problem.text, fmt, args);
+  va_end(args);
+  spoil(ws, &problem);
+  return mt_results_add_problem(ws->results, &problem, err);
+}
+
+static mt_code take_over_problems(mt_workspace *ws, mt_error *err)
+{
+  mt_code code = MT_OK;
+  for (size_t i = 0; i < ws->take->nproblems && code == MT_OK; i++) {
+    spoil(ws, &ws->take->problems[i]);
+    code = mt_results_add_problem(ws->results, &ws->take->problems[i], err);
+  }
+  return code;
+}
+
+/* ---- readings ------------------------------------------------------------------------------------ */
+
+void mt_reading_refuse(mt_reading *reading, mt_validity validity, const char *fmt, ...)
+{
+  va_list args;
+  if (reading->validity != MT_VALID)
+    return; /* the first reason is the deepest */
+  reading->validity = validity;
+  va_start(args, fmt);
+  vsnprintf(reading->why, sizeof reading->why, fmt, args);
+  va_end(args);
+}
+
+void mt_reading_set(mt_reading *reading, double value, double uncertainty)
+{
+  if (reading->validity != MT_VALID)
+    return;
+  if (!isfinite(value) || !isfinite(uncertainty)) {
+    mt_reading_refuse(reading, MT_NOT_MEASURED, "the take does not hold enough signal for this");
+    return;
+  }
+  reading->value = value;
+  reading->uncertainty = uncertainty;
+}
+
+void mt_reading_set_power(mt_reading *reading, double power, double standard_error)
+{
+  if (reading->validity != MT_VALID)
+    return;
+  if (power > 2.0 * standard_error && power > 0.0) {
+    mt_reading_set(reading, mt_db_of_power(power), 2.0 * 10.0 / log(10.0) * standard_error / power);
+    return;
+  }
+  mt_reading_set(reading, mt_db_of_power(fmax(power, 0.0) + 2.0 * standard_error), 0.0);
+  if (reading->validity == MT_VALID) {
+    reading->validity = MT_RIG_LIMITED;
+    snprintf(reading->why, sizeof reading->why, "below the noise: at most this");
+  }
+}
+
+mt_reading mt_workspace_reading(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                                const mt_section *section)
+{
+  mt_reading reading = {.quantity = quantity, .channel = channel};
+
+  mt_text_copy(reading.state, sizeof reading.state, ws->state);
+  if (section == NULL)
+    return reading;
+  mt_text_copy(reading.segment, sizeof reading.segment, section->name);
+  for (int c = 0; c < MT_PAIR; c++)
+    if (channel == c || channel == MT_CHANNEL_BOTH)
+      if (reading.validity == MT_VALID && section->validity[c] != MT_VALID)
+        mt_reading_refuse(&reading, section->validity[c], "%s", section->why[c]);
+  return reading;
+}
+
+mt_reading mt_workspace_tone_reading(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                                     const mt_section *section)
+{
+  mt_reading reading = mt_workspace_reading(ws, quantity, channel, section);
+
+  for (int c = 0; c < MT_PAIR; c++) {
+    char name[8];
+    if (channel != c && channel != MT_CHANNEL_BOTH)
+      continue;
+    if (c >= (int)ws->nchannels || !section->has_tone[c] || !mt_tone_is_present(&section->tone[c]) ||
+        (ws->route_known[c] && ws->route[c] == MT_ROUTE_NONE)) {
+      mt_reading_refuse(&reading, MT_NO_SIGNAL, "the %s channel carries no tone", mt_channel_name(c, name));
+      continue;
+    }
+    reading.freq_hz = section->segment != NULL ? section->segment->freq_hz[c] : section->tone[c].freq_hz;
+    if (section->segment != NULL && reading.freq_hz == 0.0)
+      reading.freq_hz = section->tone[c].freq_hz;
+  }
+  return reading;
+}
+
+mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err)
+{
+  return mt_results_add_reading(ws->results, reading, err);
+}
+
+/* ---- a stimulus take ----------------------------------------------------------------------------- */
+
+/* Frames that hold the settled part of a segment on every channel that carries the marks. */
+static void place(const mt_workspace *ws, const mt_segment *segment, mt_section *section)
+{
+  const mt_location *at = ws->location;
+  double frames_per_s = ws->take->rate_hz / (1.0 + 1e-6 * at->clock_offset_ppm);
+  double from_s = segment->start_s + segment->fade_in_s + segment->settle_s + MARGIN_S;
+  double to_s = segment->start_s + segment->duration_s - segment->fade_out_s - MARGIN_S;
+  double earliest = at->start_frame, latest = at->start_frame;
+  double begin, end;
+
+  for (unsigned c = 0; c < ws->nchannels; c++)
+    if (at->arrived[c]) {
+      earliest = fmin(earliest, at->arrival_frame[c]);
+      latest = fmax(latest, at->arrival_frame[c]);
+    }
+  begin = fmax(0.0, ceil(latest + from_s * frames_per_s));
+  end = fmin((double)ws->take->nframes, floor(earliest + to_s * frames_per_s));
+  section->segment = segment;
+  mt_text_copy(section->name, sizeof section->name, segment->name);
+  section->begin = (size_t)begin;
+  section->count = end > begin ? (size_t)(end - begin) : 0;
+}
+
+/* Fit a tone near its expected frequency; one too weak to fit is read at that frequency. */
+static mt_code fit_expected(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
+                            mt_error *err)
+{
+  mt_code code = mt_tone_measure(x, n, rate_hz, expect_hz, out, NULL);
+
+  if (code == MT_OK) {
+    bool strayed = fabs(out->freq_hz - expect_hz) > 0.5 * rate_hz / (double)n;
+    if (!strayed && mt_tone_is_present(out))
+      return MT_OK;
+    mt_tone_finish(out);
+  } else if (code != MT_E_DATA) {
+    return mt_fail(err, code, "a tone at %g Hz cannot be fitted", expect_hz);
+  }
+  return mt_tone_measure_known(x, n, rate_hz, expect_hz, out, err);
+}
+
+static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
+{
+  const mt_segment *segment = section->segment;
+  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
+  mt_code code = MT_OK;
+
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+  for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
+    /* a silent stimulus channel is listened to at the frequency of the other one */
+    double played_hz = segment->amplitude[0] > 0.0 ? segment->freq_hz[0] : segment->freq_hz[1];
+    mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
+    if (segment->kind == MT_SEGMENT_TONE) {
+      code = fit_expected(x, section->count, ws->take->rate_hz,
+                          played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
+      section->has_tone[c] = code == MT_OK;
+    } else {
+      code = mt_psd_estimate(x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
+                             &section->noise[c], err);
+      section->has_noise[c] = code == MT_OK;
+    }
+  }
+  free(x);
+  return code;
+}
+
+/* In a segment with one channel silent, the weak tone is read at the frequency of the strong one: a fit
+   of its own would follow the noise and read too high. */
+static mt_code settle_weaker(mt_workspace *ws, mt_section *section, mt_error *err)
+{
+  unsigned weak = section->tone[0].power < section->tone[1].power ? 0 : 1;
+  mt_tone *tone = &section->tone[weak];
+  const mt_tone *strong = &section->tone[1 - weak];
+  double *x;
+  mt_tone known;
+  mt_code code;
+
+  if (tone->power > 1e-2 * strong->power || !mt_tone_is_present(strong))
+    return MT_OK;
+  x = malloc(section->count * sizeof *x);
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+  mt_workspace_copy(ws, section->begin, section->count, (mt_channel)weak, x);
+  code = mt_tone_measure_known(x, section->count, ws->take->rate_hz, strong->freq_hz, &known, err);
+  if (code == MT_OK) {
+    mt_tone_finish(tone);
+    *tone = known;
+  }
+  free(x);
+  return code;
+}
+
+/*
+ * Which stimulus channels does each capture channel hear? Its own when it is there at all (60 dB below
+ * the loudest is a weak channel, not a missing one); the other's only when it is not mere crosstalk.
+ */
+static void find_routes(mt_workspace *ws)
+{
+  const mt_section *alone[MT_PAIR] = {mt_workspace_find(ws, "left"), mt_workspace_find(ws, "right")};
+  double loudest = 0.0;
+
+  if (alone[0] == NULL || alone[1] == NULL || ws->nchannels < MT_PAIR)
+    return;
+  for (int s = 0; s < MT_PAIR; s++)
+    for (int c = 0; c < MT_PAIR; c++)
+      loudest = fmax(loudest, alone[s]->tone[c].power);
+  for (int c = 0; c < MT_PAIR; c++) {
+    bool hears[MT_PAIR] = {false, false};
+    for (int s = 0; s < MT_PAIR; s++) {
+      const mt_tone *tone = &alone[s]->tone[c];
+      double best = fmax(alone[s]->tone[0].power, alone[s]->tone[1].power);
+      if (!mt_tone_is_present(tone))
+        continue;
+      hears[s] = s == c ? tone->power > loudest * mt_power_of_db(OWN_DB)
+                        : tone->power > best * mt_power_of_db(FOREIGN_DB);
+      /* what is left of one's own tone beside a much stronger foreign one is crosstalk */
+      if (s == c && tone->power < alone[1 - s]->tone[c].power * mt_power_of_db(FOREIGN_DB) &&
+          alone[1 - s]->tone[c].power > alone[1 - s]->tone[1 - s].power * mt_power_of_db(FOREIGN_DB))
+        hears[s] = false;
+    }
+    ws->route[c] = hears[0] && hears[1] ? MT_ROUTE_BOTH
+                   : hears[0]           ? MT_ROUTE_LEFT
+                   : hears[1]           ? MT_ROUTE_RIGHT
+                                        : MT_ROUTE_NONE;
+    ws->route_known[c] = alone[0]->validity[c] == MT_VALID && alone[1]->validity[c] == MT_VALID;
+  }
+}
+
+mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
+{
+  mt_code code;
+
+  for (size_t i = 0; i < ws->stimulus->nsegments; i++) {
+    const mt_segment *segment = &ws->stimulus->segments[i];
+    if (segment->kind == MT_SEGMENT_MARK)
+      continue;
+    place(ws, segment, &ws->sections[ws->nsections]);
+    if (ws->sections[ws->nsections].count < 64)
+      return mt_fail(err, MT_E_DATA,
+                     "the take ends inside the segment \"%s\"; record until the stimulus has ended",
+                     segment->name);
+    ws->nsections++;
+  }
+  code = take_over_problems(ws, err);
+  for (size_t i = 0; i < ws->nsections && code == MT_OK; i++) {
+    mt_section *section = &ws->sections[i];
+    if (section->segment->kind == MT_SEGMENT_SWEEP)
+      continue;
+    code = fit_section(ws, section, err);
+    if (code == MT_OK && section->segment->kind == MT_SEGMENT_TONE && ws->nchannels == MT_PAIR &&
+        (section->segment->amplitude[0] == 0.0 || section->segment->amplitude[1] == 0.0))
+      code = settle_weaker(ws, section, err);
+  }
+  if (code == MT_OK)
+    find_routes(ws);
+  return code;
+}
+
+void mt_workspace_finish(mt_workspace *ws)
+{
+  for (size_t i = 0; i < ws->nsections; i++)
+    for (int c = 0; c < MT_PAIR; c++) {
+      if (ws->sections[i].has_tone[c])
+        mt_tone_finish(&ws->sections[i].tone[c]);
+      if (ws->sections[i].has_noise[c])
+        mt_psd_finish(&ws->sections[i].noise[c]);
+    }
+}

@@ -1,0 +1,102 @@
+/**
+ * @file workspace.h  Work shared by the readings: where each segment lies, and each tone fitted once.
+ *
+ * A reading is one file `read_<kind>.c` with one function that takes the workspace and appends to its
+ * results, and one row in the table of measure.c.
+ */
+#ifndef ANALYSIS_WORKSPACE_H
+#define ANALYSIS_WORKSPACE_H
+
+#include "analysis/tone.h"
+
+#include <mendtone/analysis.h>
+
+#define MT_PAIR 2 /* channels a check is about */
+
+/** A stretch of the take that holds one thing, the same frames on both channels. */
+typedef struct mt_section {
+  const mt_segment *segment; /**< NULL in a plain recording */
+  char name[16];
+  size_t begin; /**< first frame */
+  size_t count;
+  bool has_tone[MT_PAIR];  /**< a tone was fitted: tone[] is filled */
+  mt_tone tone[MT_PAIR];   /**< by capture channel */
+  bool has_noise[MT_PAIR]; /**< idle: noise[] is filled */
+  mt_psd noise[MT_PAIR];
+  mt_validity validity[MT_PAIR]; /**< MT_VALID, or why nothing read from here may pass */
+  char why[MT_PAIR][128];
+} mt_section;
+
+typedef struct mt_workspace {
+  const mt_take *take;
+  const mt_stimulus *stimulus; /**< NULL: plain recording */
+  const mt_location *location; /**< NULL: plain recording */
+  const char *state;
+  mt_results *results; /**< borrowed; readings and problems are appended to it */
+  unsigned nchannels;  /**< 1 or 2 */
+  size_t nsections;
+  mt_section sections[MT_SEGMENTS_MAX];
+  mt_route route[MT_PAIR]; /**< which stimulus channel each capture channel hears */
+  bool route_known[MT_PAIR];
+  double clock_offset_ppm;      /**< best estimate */
+  double clock_uncertainty_ppm; /**< expanded, k = 2 */
+  bool has_clock;
+} mt_workspace;
+
+/** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */
+mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err);
+
+/** One section over the whole of a plain recording, each channel a tone or idle noise. */
+mt_code mt_workspace_init_recording(mt_workspace *ws, mt_error *err);
+
+void mt_workspace_finish(mt_workspace *ws);
+
+/** The section of that name, or NULL. */
+const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name);
+
+/** Times of a section from the take's first frame. */
+double mt_section_begin_s(const mt_workspace *ws, const mt_section *section);
+double mt_section_end_s(const mt_workspace *ws, const mt_section *section);
+
+/** Copy one channel of a section into x[section->count]. */
+void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
+
+/** Record a problem in the results and spoil what it touches. */
+mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_channel channel, double begin_s,
+                                 double end_s, mt_error *err, const char *fmt, ...) MT_PRINTF(7, 8);
+
+/** A reading with quantity, channel, segment, state and the section's validity set. */
+mt_reading mt_workspace_reading(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                                const mt_section *section);
+
+/** The same for a tone: also frequency, and no_signal when the channel does not carry its tone. */
+mt_reading mt_workspace_tone_reading(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                                     const mt_section *section);
+
+/** Mark a reading as not valid, with the reason in words. */
+void mt_reading_refuse(mt_reading *reading, mt_validity validity, const char *fmt, ...) MT_PRINTF(3, 4);
+
+/** Set the value of a reading that is still valid; a refused one is left as it is. */
+void mt_reading_set(mt_reading *reading, double value, double uncertainty);
+
+/**
+ * Set a reading from a power ratio known to a standard error: in dB; below two standard errors only
+ * the upper bound ratio + 2 se is given, as rig_limited.
+ */
+void mt_reading_set_power(mt_reading *reading, double power, double standard_error);
+
+mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err);
+
+/* ---- the kinds of reading, rows of the table in measure.c --------------------------------------- */
+mt_code mt_read_level(mt_workspace *ws, mt_error *err);
+mt_code mt_read_route(mt_workspace *ws, mt_error *err);
+mt_code mt_read_pair(mt_workspace *ws, mt_error *err);
+mt_code mt_read_crosstalk(mt_workspace *ws, mt_error *err);
+mt_code mt_read_distortion(mt_workspace *ws, mt_error *err);
+mt_code mt_read_noise(mt_workspace *ws, mt_error *err);
+mt_code mt_read_range(mt_workspace *ws, mt_error *err);
+mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
+mt_code mt_read_response(mt_workspace *ws, mt_error *err);
+mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
+
+#endif

@@ -1,0 +1,343 @@
+#include "capture/arrival.h"
+
+#include "signal/fade.h"
+#include "signal/mark.h"
+
+#include "base/decibel.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#define CHIRPS MT_STIMULUS_CHANNELS
+#define GAINS (2 * CHIRPS)
+#define COLUMNS (GAINS + 1)
+#define CHUNK 256
+
+/* The grid on which a sighting is judged: a chirp's main peak is 1 / B = 115 us wide, and 250 ppm turn the
+   edges of the longer mark's band by less than a radian. */
+#define TRY_CLOCKS 13
+#define TRY_CLOCK_STEP 250e-6
+#define TRY_DELAYS 27
+#define TRY_DELAY_STEP_S 40e-6
+#define PIECES 64
+
+/* For the noise: about 1 ms each, many periods of the chirp and few hertz of the unit's response. */
+#define NOISE_PIECES 256
+
+struct cosines {
+  double c;
+  double s;
+};
+
+struct piece {
+  double t_s; /* middle, from the sighted begin */
+  struct cosines sum[CHIRPS];
+};
+
+static struct cosines turn(struct cosines z, double phase)
+{
+  double c = cos(phase), s = sin(phase);
+  return (struct cosines){z.c * c - z.s * s, z.c * s + z.s * c};
+}
+
+static double sample_at(const mt_take *take, unsigned channel, ptrdiff_t frame)
+{
+  if (frame < 0 || frame >= (ptrdiff_t)take->nframes)
+    return 0.0;
+  return (double)take->samples[(size_t)frame * take->nchannels + channel];
+}
+
+/* Sums of samples times the conjugate chirp over short pieces: there the phase left over hardly turns. */
+static void sum_pieces(const mt_take *take, unsigned channel, const mt_segment *mark, ptrdiff_t begin,
+                       struct piece pieces[PIECES])
+{
+  double cos_part[CHUNK], sin_part[CHUNK];
+  double dt = 1.0 / take->rate_hz;
+  double per_piece = mark->duration_s * take->rate_hz / PIECES;
+
+  for (size_t p = 0; p < PIECES; p++) {
+    size_t first = (size_t)(per_piece * (double)p), last = (size_t)(per_piece * (double)(p + 1));
+    memset(&pieces[p], 0, sizeof pieces[p]);
+    pieces[p].t_s = 0.5 * (double)(first + last - 1) * dt;
+    for (size_t n = first; n < last; n += CHUNK) {
+      size_t count = last - n < CHUNK ? last - n : CHUNK;
+      for (unsigned c = 0; c < CHIRPS; c++) {
+        mt_mark_render(mark, c, (double)n * dt, dt, count, cos_part, sin_part);
+        for (size_t i = 0; i < count; i++) {
+          double x = sample_at(take, channel, begin + (ptrdiff_t)(n + i));
+          pieces[p].sum[c].c += x * cos_part[i];
+          pieces[p].sum[c].s -= x * sin_part[i];
+        }
+      }
+    }
+  }
+}
+
+/* Take out of each piece the phase that a clock offset of e leaves in it. */
+static void turn_back(const struct piece pieces[PIECES], const mt_segment *mark, double e,
+                      struct cosines turned[CHIRPS][PIECES])
+{
+  for (unsigned c = 0; c < CHIRPS; c++)
+    for (size_t p = 0; p < PIECES; p++) {
+      double t = pieces[p].t_s;
+      turned[c][p] =
+          turn(pieces[p].sum[c], mt_mark_phase(mark, c, t) - mt_mark_phase(mark, c, t * (1.0 + e)));
+    }
+}
+
+/* Power of both chirps' correlations. A delay turns piece by piece with the frequency: the chirps in opposite
+   senses. */
+static double correlation_power(struct cosines turned[CHIRPS][PIECES], const struct cosines delay[PIECES])
+{
+  double up_c = 0.0, up_s = 0.0, down_c = 0.0, down_s = 0.0;
+
+  for (size_t p = 0; p < PIECES; p++) {
+    up_c += turned[0][p].c * delay[p].c - turned[0][p].s * delay[p].s;
+    up_s += turned[0][p].c * delay[p].s + turned[0][p].s * delay[p].c;
+    down_c += turned[1][p].c * delay[p].c + turned[1][p].s * delay[p].s;
+    down_s += turned[1][p].s * delay[p].c - turned[1][p].c * delay[p].s;
+  }
+  return up_c * up_c + up_s * up_s + down_c * down_c + down_s * down_s;
+}
+
+/* The best point of the grid: its power, and its delay. */
+static double try_all(const struct piece pieces[PIECES], const mt_segment *mark, double *delay_s)
+{
+  struct cosines delays[TRY_DELAYS][PIECES], turned[CHIRPS][PIECES];
+  double slope = (mark->to_hz - mark->from_hz) / mark->duration_s;
+  double best = -1.0;
+
+  for (int d = 0; d < TRY_DELAYS; d++)
+    for (size_t p = 0; p < PIECES; p++)
+      delays[d][p] = turn((struct cosines){1.0, 0.0},
+                          2.0 * MT_PI * slope * pieces[p].t_s * (d - TRY_DELAYS / 2) * TRY_DELAY_STEP_S);
+  for (int k = 0; k < TRY_CLOCKS; k++) {
+    turn_back(pieces, mark, (k - TRY_CLOCKS / 2) * TRY_CLOCK_STEP, turned);
+    for (int d = 0; d < TRY_DELAYS; d++) {
+      double power = correlation_power(turned, delays[d]);
+      if (power > best) {
+        best = power;
+        *delay_s = (d - TRY_DELAYS / 2) * TRY_DELAY_STEP_S;
+      }
+    }
+  }
+  return best;
+}
+
+/* Energy in the marks' band while the mark lasts, under the mark's envelope, which keeps what lies outside
+   the band from leaking into it; and the sums of the envelope's square and fourth power. */
+static mt_code measure_band(const mt_take *take, unsigned channel, const mt_segment *mark, ptrdiff_t begin,
+                            mt_transform *transform, size_t npoints, double out[3], mt_error *err)
+{
+  float *frames = calloc(npoints, sizeof *frames);
+  mt_bin *bins = calloc(npoints / 2 + 1, sizeof *bins);
+  size_t nframes = (size_t)(mark->duration_s * take->rate_hz);
+  double bin_hz = take->rate_hz / (double)npoints;
+
+  if (frames == NULL || bins == NULL) {
+    free(frames);
+    free(bins);
+    return mt_fail(err, MT_E_MEMORY, "out of memory to look at a mark");
+  }
+  out[0] = out[1] = out[2] = 0.0;
+  for (size_t n = 0; n < nframes && n < npoints; n++) {
+    double gain = mt_fade_gain(mark, (double)n / take->rate_hz);
+    frames[n] = (float)(gain * sample_at(take, channel, begin + (ptrdiff_t)n));
+    out[1] += gain * gain;
+    out[2] += gain * gain * gain * gain;
+  }
+  mt_transform_forward(transform, frames, bins);
+  for (size_t k = (size_t)(mark->from_hz / bin_hz); k <= npoints / 2 && (double)k * bin_hz < mark->to_hz; k++)
+    out[0] += 2.0 / (double)npoints * (double)(bins[k].re * bins[k].re + bins[k].im * bins[k].im);
+  free(frames);
+  free(bins);
+  return MT_OK;
+}
+
+mt_code mt_arrival_judge(const mt_take *take, unsigned channel, const mt_segment *mark, double frame,
+                         mt_transform *transform, size_t npoints, mt_arrival *out, mt_error *err)
+{
+  struct piece pieces[PIECES];
+  ptrdiff_t begin = (ptrdiff_t)llround(frame);
+  double band[3] = {0}, power, delay_s = 0.0;
+  mt_code code = measure_band(take, channel, mark, begin, transform, npoints, band, err);
+
+  if (code != MT_OK)
+    return code;
+  sum_pieces(take, channel, mark, begin, pieces);
+  power = try_all(pieces, mark, &delay_s);
+  memset(out, 0, sizeof *out);
+  out->frame = (double)begin + delay_s * take->rate_hz;
+  /* energy the fit explains, 2 |sum|^2 / sum of envelope^2, seen under the envelope like the band's */
+  if (band[0] > 0.0)
+    out->share = 2.0 * power * band[2] / (band[1] * band[1]) / band[0];
+  return MT_OK;
+}
+
+/* What the fit accumulates over a mark: products of its columns with each other and with the samples. The
+   columns are the cosine and sine parts of both chirps and the slope of the fitted signal with the begin. */
+struct normal {
+  double gram[COLUMNS][COLUMNS];
+  double rhs[COLUMNS];
+};
+
+/* A stretch of the mark rendered, and the samples there. */
+struct stretch {
+  size_t count;
+  double column[COLUMNS][CHUNK];
+  double x[CHUNK];
+};
+
+static void render_stretch(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+                           const mt_arrival *at, ptrdiff_t first, size_t count, struct stretch *out)
+{
+  double dt = (1.0 + e) / take->rate_hz;
+  double t0 = ((double)first - at->frame) * dt;
+  double *slope = out->column[GAINS];
+
+  out->count = count;
+  memset(slope, 0, sizeof out->column[GAINS]);
+  for (unsigned c = 0; c < CHIRPS; c++) {
+    const double *cos_part = out->column[2 * c], *sin_part = out->column[2 * c + 1];
+    double omega = -2.0 * MT_PI * dt * mt_mark_frequency(mark, c, t0);
+    double bend = -2.0 * MT_PI * dt * (mt_mark_frequency(mark, c, dt) - mt_mark_frequency(mark, c, 0.0));
+    mt_mark_render(mark, c, t0, dt, count, out->column[2 * c], out->column[2 * c + 1]);
+    /* only the phase's part of the slope: the envelope's is in step with the signal and tells next to nothing */
+    for (size_t i = 0; i < count; i++)
+      slope[i] +=
+          (omega + bend * (double)i) * (at->gain[2 * c + 1] * cos_part[i] - at->gain[2 * c] * sin_part[i]);
+  }
+  for (size_t i = 0; i < count; i++)
+    out->x[i] = sample_at(take, channel, first + (ptrdiff_t)i);
+}
+
+static ptrdiff_t first_frame(const mt_arrival *at)
+{
+  return (ptrdiff_t)ceil(at->frame);
+}
+
+static ptrdiff_t end_frame(const mt_take *take, const mt_segment *mark, double e, const mt_arrival *at)
+{
+  return (ptrdiff_t)floor(at->frame + mark->duration_s * take->rate_hz / (1.0 + e)) + 1;
+}
+
+static void add_products(const struct stretch *s, struct normal *io)
+{
+  for (size_t i = 0; i < s->count; i++)
+    for (unsigned j = 0; j < COLUMNS; j++) {
+      for (unsigned k = 0; k <= j; k++)
+        io->gram[j][k] += s->column[j][i] * s->column[k][i];
+      io->rhs[j] += s->column[j][i] * s->x[i];
+    }
+}
+
+/*
+ * Solve the first n normal equations by Cholesky's decomposition, in place. A column that holds nothing, or
+ * nothing new, gets 0.
+ */
+static void solve(struct normal *a, unsigned n, double out[COLUMNS])
+{
+  for (unsigned j = 0; j < n; j++) {
+    double own = a->gram[j][j];
+    for (unsigned k = 0; k < j; k++)
+      own -= a->gram[j][k] * a->gram[j][k];
+    a->gram[j][j] = own > 1e-12 * a->gram[j][j] ? sqrt(own) : HUGE_VAL;
+    for (unsigned i = j + 1; i < n; i++) {
+      double sum = a->gram[i][j];
+      for (unsigned k = 0; k < j; k++)
+        sum -= a->gram[i][k] * a->gram[j][k];
+      a->gram[i][j] = sum / a->gram[j][j];
+    }
+    out[j] = a->rhs[j];
+    for (unsigned k = 0; k < j; k++)
+      out[j] -= a->gram[j][k] * out[k];
+    out[j] /= a->gram[j][j];
+  }
+  for (unsigned j = n; j-- > 0;) {
+    for (unsigned k = j + 1; k < n; k++)
+      out[j] -= a->gram[k][j] * out[k];
+    out[j] /= a->gram[j][j];
+  }
+}
+
+double mt_arrival_step(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+                       mt_arrival *io)
+{
+  struct normal normal = {0};
+  struct stretch s;
+  double solution[COLUMNS];
+  ptrdiff_t end = end_frame(take, mark, e, io);
+
+  for (ptrdiff_t first = first_frame(io); first < end; first += CHUNK) {
+    render_stretch(take, channel, mark, e, io, first, end - first < CHUNK ? (size_t)(end - first) : CHUNK,
+                   &s);
+    add_products(&s, &normal);
+  }
+  solve(&normal, COLUMNS, solution);
+  memcpy(io->gain, solution, sizeof io->gain);
+  if (!isfinite(solution[GAINS]))
+    return 0.0;
+  io->frame += solution[GAINS];
+  return solution[GAINS];
+}
+
+/* How much of each gain's column the slope's column holds: what is left of it moves the time alone. */
+static double project_slope(struct normal *normal, double of_gain[COLUMNS])
+{
+  double energy = normal->gram[GAINS][GAINS];
+  double products[GAINS];
+
+  for (unsigned k = 0; k < GAINS; k++)
+    products[k] = normal->rhs[k] = normal->gram[GAINS][k];
+  solve(normal, GAINS, of_gain);
+  for (unsigned k = 0; k < GAINS; k++)
+    energy -= of_gain[k] * products[k];
+  return energy;
+}
+
+/* What the residual and each column have in common, piece by piece; and the products, over all. */
+static void score_pieces(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+                         const mt_arrival *at, struct normal *normal, double score[NOISE_PIECES][COLUMNS])
+{
+  struct stretch s;
+  ptrdiff_t begin = first_frame(at), length = end_frame(take, mark, e, at) - begin;
+
+  for (ptrdiff_t p = 0; p < NOISE_PIECES; p++) {
+    ptrdiff_t first = begin + p * length / NOISE_PIECES, end = begin + (p + 1) * length / NOISE_PIECES;
+    memset(score[p], 0, sizeof score[p]);
+    for (; first < end; first += CHUNK) {
+      render_stretch(take, channel, mark, e, at, first, end - first < CHUNK ? (size_t)(end - first) : CHUNK,
+                     &s);
+      add_products(&s, normal);
+      for (size_t i = 0; i < s.count; i++) {
+        double left = s.x[i];
+        for (unsigned k = 0; k < GAINS; k++)
+          left -= at->gain[k] * s.column[k][i];
+        for (unsigned k = 0; k < COLUMNS; k++)
+          score[p][k] += left * s.column[k][i];
+      }
+    }
+  }
+}
+
+void mt_arrival_assess(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+                       mt_arrival *io)
+{
+  struct normal normal = {0};
+  double of_gain[COLUMNS] = {0}, score[NOISE_PIECES][COLUMNS], alone[NOISE_PIECES];
+  double energy, variance = 0.0;
+
+  score_pieces(take, channel, mark, e, io, &normal, score);
+  energy = project_slope(&normal, of_gain);
+  for (size_t p = 0; p < NOISE_PIECES; p++) {
+    alone[p] = score[p][GAINS];
+    for (unsigned k = 0; k < GAINS; k++)
+      alone[p] -= of_gain[k] * score[p][k];
+  }
+  /* second differences: 1 + 4 + 1 times the variance of one piece */
+  for (size_t p = 1; p + 1 < NOISE_PIECES; p++) {
+    double bend = alone[p - 1] - 2.0 * alone[p] + alone[p + 1];
+    variance += bend * bend / 6.0;
+  }
+  io->variance_frame = energy > 0.0 ? variance / (energy * energy) : HUGE_VAL;
+}

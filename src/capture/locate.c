@@ -1,0 +1,330 @@
+#include <mendtone/capture.h>
+
+#include "capture/arrival.h"
+#include "capture/search.h"
+
+#include "signal/transform.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Clock offsets are promised up to 1000 ppm; the margin is for the worst clocks seen. */
+#define LARGEST_OFFSET 1600e-6
+/* Two marks further off than that, but no further than this, are one run that lost or repeated frames. */
+#define LARGEST_JUMP_S 0.5
+/* Share of the energy in the band: two marks at the right distance vouch for each other, one alone has to
+   stand for itself. Music and sweeps stay below a few hundredths. */
+#define LEAST_SHARE_PAIRED 0.05
+#define LEAST_SHARE_ALONE 0.15
+/* A mark is whole if no more than this of it lies outside the take: there it is all but faded. */
+#define OUTSIDE_OF_MARK 0.02
+/* The run on another channel is the same run within this delay. */
+#define LARGEST_SKEW_S 0.25
+#define STEPS_MAX 20
+#define AT_REST_FRAMES 1e-7
+#define STEP_MAX_S 0.5e-3
+
+struct look {
+  mt_sighting sighting;
+  mt_arrival arrival;
+  bool judged;
+};
+
+/* Both marks of a run on one channel. */
+struct run {
+  mt_arrival mark[SEARCH_MARKS];
+  double e;
+  double e_variance;
+};
+
+struct locator {
+  const mt_take *take;
+  const mt_segment *marks[SEARCH_MARKS];
+  double distance_s;
+  struct look *looks;
+  size_t nlooks;
+  mt_transform *transform;
+  size_t npoints;
+};
+
+static mt_code judge(struct locator *l, struct look *look, mt_error *err)
+{
+  mt_code code;
+
+  if (look->judged)
+    return MT_OK;
+  code = mt_arrival_judge(l->take, look->sighting.channel, l->marks[look->sighting.mark],
+                          look->sighting.frame, l->transform, l->npoints, &look->arrival, err);
+  look->judged = code == MT_OK;
+  return code;
+}
+
+/* A mark cut by an edge of the take does not count. */
+static bool is_whole(const struct locator *l, const struct look *look)
+{
+  double length = l->marks[look->sighting.mark]->duration_s * l->take->rate_hz;
+  return look->arrival.frame >= -OUTSIDE_OF_MARK * length &&
+         look->arrival.frame + (1.0 - OUTSIDE_OF_MARK) * length <= (double)l->take->nframes;
+}
+
+/* Clock offset if these sightings are both marks of one run; outside +-LARGEST_OFFSET if they are not. */
+static double offset_of(const struct locator *l, double start_frame, double end_frame)
+{
+  double distance = end_frame - start_frame;
+  return distance > 0.0 ? l->distance_s * l->take->rate_hz / distance - 1.0 : HUGE_VAL;
+}
+
+static mt_code judge_pair(struct locator *l, struct look *start, struct look *end, double least_share,
+                          bool *good, mt_error *err)
+{
+  mt_code code = judge(l, start, err);
+
+  if (code == MT_OK)
+    code = judge(l, end, err);
+  *good = code == MT_OK && start->arrival.share >= least_share && end->arrival.share >= least_share &&
+          is_whole(l, start) && is_whole(l, end);
+  return code;
+}
+
+/*
+ * The last whole run on a channel that begins within `skew` frames of `near`. *start is NULL if there is none.
+ */
+static mt_code find_run(struct locator *l, unsigned channel, double near, double skew, struct look **start,
+                        struct look **end, mt_error *err)
+{
+  *start = *end = NULL;
+  for (struct look *b = l->looks + l->nlooks; b-- > l->looks;) {
+    if (b->sighting.channel != channel || b->sighting.mark != SEARCH_END)
+      continue;
+    for (struct look *a = l->looks + l->nlooks; a-- > l->looks;) {
+      bool good;
+      mt_code code;
+      if (a->sighting.channel != channel || a->sighting.mark != SEARCH_START ||
+          fabs(a->sighting.frame - near) > skew ||
+          fabs(offset_of(l, a->sighting.frame, b->sighting.frame)) > LARGEST_OFFSET)
+        continue;
+      code = judge_pair(l, a, b, LEAST_SHARE_PAIRED, &good, err);
+      if (code != MT_OK)
+        return code;
+      if (good) {
+        *start = a;
+        *end = b;
+        return MT_OK;
+      }
+    }
+  }
+  return MT_OK;
+}
+
+/* Marks of one run at a wrong distance: the take lost or repeated frames. Says so, or leaves MT_OK. */
+static mt_code refuse_jump(struct locator *l, mt_error *err)
+{
+  for (size_t i = 0; i < l->nlooks; i++)
+    for (size_t j = 0; j < l->nlooks; j++) {
+      struct look *start = &l->looks[i], *end = &l->looks[j];
+      double late_s = (end->sighting.frame - start->sighting.frame) / l->take->rate_hz - l->distance_s;
+      bool good;
+      mt_code code;
+      if (start->sighting.channel != end->sighting.channel || start->sighting.mark != SEARCH_START ||
+          end->sighting.mark != SEARCH_END || fabs(late_s) > LARGEST_JUMP_S ||
+          fabs(offset_of(l, start->sighting.frame, end->sighting.frame)) <= LARGEST_OFFSET)
+        continue;
+      code = judge_pair(l, start, end, LEAST_SHARE_ALONE, &good, err);
+      if (code != MT_OK)
+        return code;
+      if (good)
+        return mt_fail(err, MT_E_DATA,
+                       "the end mark comes %.1f ms too %s for any clock: frames were %s between the marks; "
+                       "record again",
+                       1e3 * fabs(late_s), late_s < 0.0 ? "early" : "late",
+                       late_s < 0.0 ? "lost" : "repeated");
+    }
+  return MT_OK;
+}
+
+/* With no whole run: what the last mark tells that stands for itself. */
+static mt_code find_alone(struct locator *l, mt_marks_found *found, mt_error *err)
+{
+  double last = -INFINITY;
+
+  *found = MT_MARKS_NONE;
+  for (size_t i = 0; i < l->nlooks; i++) {
+    struct look *look = &l->looks[i];
+    mt_code code;
+    if (look->sighting.frame < last)
+      continue;
+    code = judge(l, look, err);
+    if (code != MT_OK)
+      return code;
+    if (look->arrival.share < LEAST_SHARE_ALONE || !is_whole(l, look))
+      continue;
+    last = look->sighting.frame;
+    *found = look->sighting.mark == SEARCH_START ? MT_MARKS_START : MT_MARKS_END;
+  }
+  return MT_OK;
+}
+
+/*
+ * Fit both marks at the clock offset their distance gives, until neither moves. The distance hardly depends
+ * on the offset the chirps are rendered at, so a few rounds are enough. False if they do not come to rest.
+ */
+static bool fit_run(const struct locator *l, unsigned channel, struct run *run)
+{
+  const double begin[SEARCH_MARKS] = {run->mark[0].frame, run->mark[1].frame};
+  bool at_rest = false;
+
+  for (int step = 0; step < STEPS_MAX && !at_rest; step++) {
+    at_rest = step > 1;
+    run->e = offset_of(l, run->mark[SEARCH_START].frame, run->mark[SEARCH_END].frame);
+    if (!(fabs(run->e) <= LARGEST_OFFSET))
+      return false;
+    for (unsigned m = 0; m < SEARCH_MARKS; m++) {
+      double moved = mt_arrival_step(l->take, channel, l->marks[m], run->e, &run->mark[m]);
+      at_rest = at_rest && fabs(moved) < AT_REST_FRAMES;
+      if (!(fabs(run->mark[m].frame - begin[m]) <= STEP_MAX_S * l->take->rate_hz))
+        return false;
+    }
+  }
+  if (!at_rest)
+    return false;
+  run->e = offset_of(l, run->mark[SEARCH_START].frame, run->mark[SEARCH_END].frame);
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    mt_arrival_assess(l->take, channel, l->marks[m], run->e, &run->mark[m]);
+  run->e_variance = (run->mark[0].variance_frame + run->mark[1].variance_frame) * (1.0 + run->e) *
+                    (1.0 + run->e) / pow(run->mark[1].frame - run->mark[0].frame, 2.0);
+  return isfinite(run->e_variance);
+}
+
+static int ascending(const void *a, const void *b)
+{
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+/* Of one channel that is its frame, of two their mean. */
+static double median_arrival(const mt_location *location, unsigned nchannels)
+{
+  double sorted[MT_CHANNELS_MAX];
+  size_t n = 0;
+
+  for (unsigned c = 0; c < nchannels; c++)
+    if (location->arrived[c])
+      sorted[n++] = location->arrival_frame[c];
+  qsort(sorted, n, sizeof *sorted, ascending);
+  return 0.5 * (sorted[(n - 1) / 2] + sorted[n / 2]);
+}
+
+/* From the fitted marks to stimulus time 0. The clock offset is that of the channel that knows it best. */
+static void fill_location(const struct locator *l, const struct run *runs, const bool *fitted,
+                          mt_location *out)
+{
+  const struct run *best = NULL;
+  double to_start = l->marks[SEARCH_START]->start_s * l->take->rate_hz;
+
+  memset(out, 0, sizeof *out);
+  for (unsigned c = 0; c < l->take->nchannels; c++)
+    if (fitted[c] && (best == NULL || runs[c].e_variance < best->e_variance))
+      best = &runs[c];
+  out->clock_offset_ppm = 1e6 * best->e;
+  out->clock_uncertainty_ppm = 2e6 * sqrt(best->e_variance);
+  for (unsigned c = 0; c < l->take->nchannels; c++) {
+    double variance;
+    if (!fitted[c])
+      continue;
+    out->arrived[c] = true;
+    out->arrival_frame[c] = runs[c].mark[SEARCH_START].frame - to_start / (1.0 + best->e);
+    variance = runs[c].mark[SEARCH_START].variance_frame + to_start * to_start * best->e_variance;
+    out->arrival_uncertainty_s[c] = 2.0 * sqrt(variance) / l->take->rate_hz;
+  }
+  out->start_frame = median_arrival(out, l->take->nchannels);
+}
+
+/* Every channel's own sight of the last whole run. */
+static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location *out, mt_error *err)
+{
+  struct run runs[MT_CHANNELS_MAX];
+  bool fitted[MT_CHANNELS_MAX] = {false};
+  double last = -INFINITY;
+  bool any = false;
+  struct look *start, *end;
+  mt_code code;
+
+  for (unsigned c = 0; c < l->take->nchannels; c++) {
+    code = find_run(l, c, 0.0, INFINITY, &start, &end, err);
+    if (code != MT_OK)
+      return code;
+    if (start != NULL)
+      last = fmax(last, start->arrival.frame);
+  }
+  for (unsigned c = 0; c < l->take->nchannels && isfinite(last); c++) {
+    code = find_run(l, c, last, LARGEST_SKEW_S * l->take->rate_hz, &start, &end, err);
+    if (code != MT_OK)
+      return code;
+    if (start == NULL)
+      continue;
+    runs[c] = (struct run){.mark = {start->arrival, end->arrival}};
+    fitted[c] = fit_run(l, c, &runs[c]);
+    any = any || fitted[c];
+  }
+  if (!any)
+    return MT_OK;
+  fill_location(l, runs, fitted, out);
+  *found = MT_MARKS_BOTH;
+  return MT_OK;
+}
+
+static mt_code prepare(struct locator *l, mt_error *err)
+{
+  mt_sighting *sightings = NULL;
+  double longest_s = fmax(l->marks[0]->duration_s, l->marks[1]->duration_s);
+  mt_code code = mt_search_marks(l->take, l->marks, &sightings, &l->nlooks, err);
+
+  if (code != MT_OK || l->nlooks == 0) {
+    free(sightings);
+    return code;
+  }
+  l->looks = calloc(l->nlooks, sizeof *l->looks);
+  if (l->looks == NULL) {
+    free(sightings);
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu places that may be marks", l->nlooks);
+  }
+  for (size_t i = 0; i < l->nlooks; i++)
+    l->looks[i].sighting = sightings[i];
+  free(sightings);
+  l->npoints = mt_transform_length((size_t)(longest_s * l->take->rate_hz) + 1);
+  return mt_transform_create(l->npoints, &l->transform, err);
+}
+
+mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_marks_found *found,
+                          mt_location *out, mt_error *err)
+{
+  struct locator l = {.take = take};
+  mt_marks_found result = MT_MARKS_NONE;
+  mt_code code;
+
+  l.marks[SEARCH_START] = mt_stimulus_find(stimulus, "mark-a");
+  l.marks[SEARCH_END] = mt_stimulus_find(stimulus, "mark-b");
+  if (l.marks[SEARCH_START] == NULL || l.marks[SEARCH_END] == NULL)
+    return mt_fail(err, MT_E_ARG, "the stimulus has no segments \"mark-a\" and \"mark-b\" to look for");
+  l.distance_s = l.marks[SEARCH_END]->start_s - l.marks[SEARCH_START]->start_s;
+  /* too short for a mark, or too slow for its band: a plain recording */
+  if ((double)take->nframes < l.marks[SEARCH_START]->duration_s * take->rate_hz / 2.0 ||
+      l.marks[SEARCH_START]->to_hz * (1.0 + LARGEST_OFFSET) >= 0.5 * take->rate_hz) {
+    *found = MT_MARKS_NONE;
+    return MT_OK;
+  }
+
+  code = prepare(&l, err);
+  if (code == MT_OK && l.nlooks > 0)
+    code = locate_run(&l, &result, out, err);
+  if (code == MT_OK && result != MT_MARKS_BOTH)
+    code = refuse_jump(&l, err);
+  if (code == MT_OK && result != MT_MARKS_BOTH)
+    code = find_alone(&l, &result, err);
+  mt_transform_destroy(&l.transform);
+  free(l.looks);
+  if (code == MT_OK)
+    *found = result;
+  return code;
+}

@@ -1,0 +1,336 @@
+#include "capture/search.h"
+
+#include "signal/mark.h"
+#include "signal/transform.h"
+
+#include "base/decibel.h"
+
+#include <assert.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* The part of the band searched, as fractions of it (for the default marks 1 to 4 kHz). A chirp stretched
+   by e strays from the original by pi e B T turns^2 at the edges of a band B: a third of the band, a ninth
+   of the blur; 1500 ppm then cost less than a tenth of the share. */
+#define PART_FROM 0.08
+#define PART_TO 0.43
+/* Of the part, faded at both edges, so that the filter does not ring on. */
+#define PART_FADE 0.1
+
+#define LEAST_SHARE 0.05
+/* Only every so many frames are looked at, so that this rate is left. A triangle over twice as many frames
+   goes before: it takes 20 dB and more off what then folds into the part. */
+#define THINNED_RATE_HZ 16000.0
+/* Marks a block holds; the last one of them is overlap. */
+#define BLOCK_MARKS 5.0
+/* A mark that begins with the take may be seen a little before it. */
+#define LEAD_S 0.01
+/* Points of a correlation for each bin of the part: half-way between two points 0.8 of the share is left. */
+#define POINTS_PER_BIN 1.5
+
+struct search {
+  const mt_take *take;
+  size_t every;   /* frames of the take for each one of a block */
+  double rate_hz; /* of a block */
+  size_t nblock;  /* frames transformed at once */
+  size_t nhop;    /* places looked at in one block, frames */
+  size_t npoints; /* points a block's correlation has: one every nblock / npoints frames */
+  size_t first_bin;
+  size_t nbins; /* of the part */
+  mt_transform *forward;
+  mt_transform *inverse;
+  float *frames;                                     /* [nblock] */
+  mt_bin *spectrum;                                  /* [nblock / 2 + 1] */
+  float *fade;                                       /* [nbins] */
+  mt_bin *part;                                      /* [nbins] the block's spectrum in the part */
+  mt_bin *product;                                   /* [nbins] */
+  mt_bin *half;                                      /* [npoints / 2 + 1] */
+  float *real;                                       /* [npoints] */
+  float *imaginary;                                  /* [npoints] */
+  float *power;                                      /* [npoints] the better of both chirps */
+  double *energy;                                    /* [npoints + 1] running sum */
+  mt_bin *chirp[SEARCH_MARKS][MT_STIMULUS_CHANNELS]; /* [nbins] each */
+  size_t mark_points[SEARCH_MARKS];
+  double mark_frames[SEARCH_MARKS];
+  mt_sighting *found;
+  size_t nfound;
+  size_t capacity;
+  size_t noted[SEARCH_MARKS]; /* one more than the place in `found` of the channel's last; 0: none */
+};
+
+static void finish(struct search *s)
+{
+  mt_transform_destroy(&s->forward);
+  mt_transform_destroy(&s->inverse);
+  free(s->frames);
+  free(s->spectrum);
+  free(s->fade);
+  free(s->part);
+  free(s->product);
+  free(s->half);
+  free(s->real);
+  free(s->imaginary);
+  free(s->power);
+  free(s->energy);
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++)
+      free(s->chirp[m][c]);
+  free(s->found);
+}
+
+static mt_code allocate(struct search *s, mt_error *err)
+{
+  bool complete = true;
+
+  s->frames = calloc(s->nblock, sizeof *s->frames);
+  s->spectrum = calloc(s->nblock / 2 + 1, sizeof *s->spectrum);
+  s->fade = calloc(s->nbins, sizeof *s->fade);
+  s->part = calloc(s->nbins, sizeof *s->part);
+  s->product = calloc(s->nbins, sizeof *s->product);
+  s->half = calloc(s->npoints / 2 + 1, sizeof *s->half);
+  s->real = calloc(s->npoints, sizeof *s->real);
+  s->imaginary = calloc(s->npoints, sizeof *s->imaginary);
+  s->power = calloc(s->npoints, sizeof *s->power);
+  s->energy = calloc(s->npoints + 1, sizeof *s->energy);
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++) {
+      s->chirp[m][c] = calloc(s->nbins, sizeof *s->chirp[m][c]);
+      complete = complete && s->chirp[m][c] != NULL;
+    }
+  if (!complete || s->frames == NULL || s->spectrum == NULL || s->fade == NULL || s->part == NULL ||
+      s->product == NULL || s->half == NULL || s->real == NULL || s->imaginary == NULL || s->power == NULL ||
+      s->energy == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to search a take for its marks");
+  return MT_OK;
+}
+
+/* The part of a block's spectrum, faded at its edges. */
+static void cut_part(const struct search *s, mt_bin *part)
+{
+  for (size_t k = 0; k < s->nbins; k++) {
+    part[k].re = s->fade[k] * s->spectrum[s->first_bin + k].re;
+    part[k].im = s->fade[k] * s->spectrum[s->first_bin + k].im;
+  }
+}
+
+static mt_code lay_out(struct search *s, const mt_take *take, const mt_segment *const marks[SEARCH_MARKS],
+                       mt_error *err)
+{
+  double longest = 0.0, bin_hz, band_hz = marks[0]->to_hz - marks[0]->from_hz;
+
+  s->take = take;
+  s->every = take->rate_hz > THINNED_RATE_HZ ? (size_t)(take->rate_hz / THINNED_RATE_HZ) : 1;
+  s->rate_hz = take->rate_hz / (double)s->every;
+  for (unsigned m = 0; m < SEARCH_MARKS; m++) {
+    s->mark_frames[m] = marks[m]->duration_s * s->rate_hz;
+    longest = fmax(longest, s->mark_frames[m]);
+  }
+  s->nblock = mt_transform_length((size_t)(BLOCK_MARKS * longest));
+  s->nhop = s->nblock - (size_t)ceil(longest);
+  bin_hz = s->rate_hz / (double)s->nblock;
+  s->first_bin = (size_t)((marks[0]->from_hz + PART_FROM * band_hz) / bin_hz);
+  s->nbins = (size_t)((PART_TO - PART_FROM) * band_hz / bin_hz);
+  s->npoints = mt_transform_length((size_t)(POINTS_PER_BIN * (double)s->nbins));
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    s->mark_points[m] = (size_t)(s->mark_frames[m] * (double)s->npoints / (double)s->nblock);
+  assert(s->first_bin + s->nbins <= s->nblock / 2 && s->nbins < s->npoints);
+  return allocate(s, err);
+}
+
+/* The spectra to hold a block against, each of energy 1 in the part. */
+static mt_code render_chirps(struct search *s, const mt_segment *const marks[SEARCH_MARKS], mt_error *err)
+{
+  double *cos_part = calloc(2 * s->nblock, sizeof *cos_part);
+
+  if (cos_part == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to search a take for its marks");
+  for (size_t k = 0; k < s->nbins; k++) {
+    double to_edge = fmin((double)k + 0.5, (double)s->nbins - (double)k - 0.5) / (double)s->nbins;
+    s->fade[k] = to_edge < PART_FADE ? (float)pow(sin(0.5 * MT_PI * to_edge / PART_FADE), 2.0) : 1.0f;
+  }
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++) {
+      double energy = 0.0;
+      size_t length = (size_t)s->mark_frames[m];
+      mt_mark_render(marks[m], c, 0.0, 1.0 / s->rate_hz, length, cos_part, cos_part + length);
+      memset(s->frames, 0, s->nblock * sizeof *s->frames);
+      for (size_t n = 0; n < length; n++)
+        s->frames[n] = (float)cos_part[n];
+      mt_transform_forward(s->forward, s->frames, s->spectrum);
+      cut_part(s, s->chirp[m][c]);
+      for (size_t k = 0; k < s->nbins; k++)
+        energy += (double)(s->chirp[m][c][k].re * s->chirp[m][c][k].re +
+                           s->chirp[m][c][k].im * s->chirp[m][c][k].im);
+      for (size_t k = 0; k < s->nbins; k++) {
+        s->chirp[m][c][k].re *= (float)(1.0 / sqrt(energy));
+        s->chirp[m][c][k].im *= (float)(1.0 / sqrt(energy));
+      }
+    }
+  free(cos_part);
+  return MT_OK;
+}
+
+static mt_bin bin_or_zero(const struct search *s, const mt_bin *bins, size_t k)
+{
+  return k < s->nbins ? bins[k] : (mt_bin){0};
+}
+
+/*
+ * The complex signal of one-sided bins: its real and imaginary parts are the transforms of the bins'
+ * two Hermitian halves. The part is moved down to zero frequency, so few points hold it.
+ */
+static void invert(struct search *s, const mt_bin *bins)
+{
+  for (size_t k = 0; k <= s->npoints / 2; k++) {
+    mt_bin up = bin_or_zero(s, bins, k), down = bin_or_zero(s, bins, (s->npoints - k) % s->npoints);
+    s->half[k].re = 0.5f * (up.re + down.re);
+    s->half[k].im = 0.5f * (up.im - down.im);
+  }
+  mt_transform_inverse(s->inverse, s->half, s->real);
+  for (size_t k = 0; k <= s->npoints / 2; k++) {
+    mt_bin up = bin_or_zero(s, bins, k), down = bin_or_zero(s, bins, (s->npoints - k) % s->npoints);
+    s->half[k].re = 0.5f * (up.im + down.im);
+    s->half[k].im = 0.5f * (down.re - up.re);
+  }
+  mt_transform_inverse(s->inverse, s->half, s->imaginary);
+}
+
+static void sum_energy(struct search *s)
+{
+  invert(s, s->part);
+  s->energy[0] = 0.0;
+  for (size_t i = 0; i < s->npoints; i++)
+    s->energy[i + 1] = s->energy[i] + (double)(s->real[i] * s->real[i] + s->imaginary[i] * s->imaginary[i]);
+}
+
+static void correlate(struct search *s, unsigned mark)
+{
+  memset(s->power, 0, s->npoints * sizeof *s->power);
+  for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++) {
+    const mt_bin *chirp = s->chirp[mark][c];
+    for (size_t k = 0; k < s->nbins; k++) {
+      s->product[k].re = s->part[k].re * chirp[k].re + s->part[k].im * chirp[k].im;
+      s->product[k].im = s->part[k].im * chirp[k].re - s->part[k].re * chirp[k].im;
+    }
+    invert(s, s->product);
+    for (size_t i = 0; i < s->npoints; i++) {
+      float power = s->real[i] * s->real[i] + s->imaginary[i] * s->imaginary[i];
+      s->power[i] = power > s->power[i] ? power : s->power[i];
+    }
+  }
+}
+
+/* Within half a mark's length only the best place stays: a mark's own side peaks are no marks. */
+static mt_code note(struct search *s, mt_sighting seen, mt_error *err)
+{
+  mt_sighting *last = s->noted[seen.mark] > 0 ? &s->found[s->noted[seen.mark] - 1] : NULL;
+
+  if (last != NULL && seen.frame - last->frame < 0.5 * s->mark_frames[seen.mark] * (double)s->every) {
+    if (seen.share > last->share)
+      *last = seen;
+    return MT_OK;
+  }
+  if (s->nfound == s->capacity) {
+    size_t capacity = 2 * s->capacity + 32;
+    mt_sighting *grown = realloc(s->found, capacity * sizeof *grown);
+    if (grown == NULL)
+      return mt_fail(err, MT_E_MEMORY, "out of memory for %zu places that may be marks", capacity);
+    s->found = grown;
+    s->capacity = capacity;
+  }
+  s->found[s->nfound++] = seen;
+  s->noted[seen.mark] = s->nfound;
+  return MT_OK;
+}
+
+static mt_code look(struct search *s, unsigned channel, unsigned mark, double block_frame, mt_error *err)
+{
+  double frames_per_point = (double)(s->nblock * s->every) / (double)s->npoints;
+  size_t nplaces = s->nhop * s->npoints / s->nblock;
+
+  for (size_t i = 0; i < nplaces; i++) {
+    double energy = s->energy[i + s->mark_points[mark]] - s->energy[i];
+    double share = energy > 0.0 ? (double)s->power[i] * (double)s->npoints / energy : 0.0;
+    mt_code code;
+    if (!(share >= LEAST_SHARE))
+      continue;
+    code = note(s, (mt_sighting){channel, mark, block_frame + (double)i * frames_per_point, share}, err);
+    if (code != MT_OK)
+      return code;
+  }
+  return MT_OK;
+}
+
+/* One frame of a block: a triangle's weight over the take's frames around it, none outside the take. */
+static float thin(const struct search *s, unsigned channel, ptrdiff_t frame)
+{
+  const mt_take *take = s->take;
+  ptrdiff_t every = (ptrdiff_t)s->every, nframes = (ptrdiff_t)take->nframes;
+  ptrdiff_t first = frame - every + 1 < 0 ? 0 : frame - every + 1;
+  ptrdiff_t last = frame + every - 1 < nframes ? frame + every - 1 : nframes - 1;
+  float sum = 0.0f;
+
+  for (ptrdiff_t f = first; f <= last; f++)
+    sum += (float)(every - (f < frame ? frame - f : f - frame)) *
+           take->samples[(size_t)f * take->nchannels + channel];
+  return sum;
+}
+
+/* Fill a block that begins at a frame of the take. False if all is zero. */
+static bool load(struct search *s, unsigned channel, ptrdiff_t begin)
+{
+  bool any = false;
+
+  for (size_t n = 0; n < s->nblock; n++) {
+    s->frames[n] = thin(s, channel, begin + (ptrdiff_t)(n * s->every));
+    any = any || s->frames[n] != 0.0f;
+  }
+  return any;
+}
+
+static mt_code search_channel(struct search *s, unsigned channel, mt_error *err)
+{
+  ptrdiff_t lead = (ptrdiff_t)(LEAD_S * s->take->rate_hz);
+
+  memset(s->noted, 0, sizeof s->noted);
+  for (ptrdiff_t begin = -lead; begin < (ptrdiff_t)s->take->nframes;
+       begin += (ptrdiff_t)(s->nhop * s->every)) {
+    if (!load(s, channel, begin))
+      continue;
+    mt_transform_forward(s->forward, s->frames, s->spectrum);
+    cut_part(s, s->part);
+    sum_energy(s);
+    for (unsigned m = 0; m < SEARCH_MARKS; m++) {
+      mt_code code;
+      correlate(s, m);
+      code = look(s, channel, m, (double)begin, err);
+      if (code != MT_OK)
+        return code;
+    }
+  }
+  return MT_OK;
+}
+
+mt_code mt_search_marks(const mt_take *take, const mt_segment *const marks[SEARCH_MARKS], mt_sighting **out,
+                        size_t *nout, mt_error *err)
+{
+  struct search s = {0};
+  mt_code code = lay_out(&s, take, marks, err);
+
+  if (code == MT_OK)
+    code = mt_transform_create(s.nblock, &s.forward, err);
+  if (code == MT_OK)
+    code = mt_transform_create(s.npoints, &s.inverse, err);
+  if (code == MT_OK)
+    code = render_chirps(&s, marks, err);
+  for (unsigned c = 0; c < take->nchannels && code == MT_OK; c++)
+    code = search_channel(&s, c, err);
+  if (code == MT_OK) {
+    *out = s.found;
+    *nout = s.nfound;
+    s.found = NULL;
+  }
+  finish(&s);
+  return code;
+}

@@ -1,0 +1,204 @@
+/* The arrow, once: plan -> stimulus -> take -> readings -> verdicts. */
+#include <mendtone/session.h>
+
+#include <mendtone/analysis.h>
+#include <mendtone/capture.h>
+
+#include "base/text.h"
+
+#include <math.h>
+#include <string.h>
+
+/* A sound card starts late and a unit delays: listen on for this long after the stimulus. */
+#define AFTER_S 1.0
+
+mt_session_options mt_session_defaults(void)
+{
+  mt_session_options options = {.level_dbfs = NAN};
+  return options;
+}
+
+mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out, mt_error *err)
+{
+  double rate_hz = options->rate_hz, level_dbfs = options->level_dbfs;
+
+  if (rate_hz == 0.0 && options->plan != NULL)
+    rate_hz = options->plan->rate_hz;
+  if (rate_hz == 0.0)
+    rate_hz = MT_DEFAULT_RATE_HZ;
+  if (isnan(level_dbfs) && options->plan != NULL)
+    level_dbfs = options->plan->level_dbfs;
+  if (isnan(level_dbfs))
+    level_dbfs = MT_DEFAULT_LEVEL_DBFS;
+  return mt_stimulus_init_default(rate_hz, level_dbfs, out, err);
+}
+
+/* Judge by the plan; a stimulus take without one by the built-in plan, a plain recording not at all. */
+static mt_code judge(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  mt_plan *built_in = NULL;
+  const mt_plan *plan = options->plan;
+  mt_code code = MT_OK;
+
+  if (plan == NULL && results->is_stimulus) {
+    code = mt_plan_create_default(&built_in, err);
+    plan = built_in;
+  }
+  if (code == MT_OK && plan != NULL) {
+    mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
+    mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);
+    code = mt_judge_results(plan, results, err);
+  }
+  if (code == MT_OK)
+    code = mt_judge_find_causes(plan, results, err);
+  mt_plan_destroy(&built_in);
+  return code;
+}
+
+/* From take to verdicts. `located` is false when neither mark was found. */
+static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
+                         const mt_session_options *options, mt_results **out, mt_error *err)
+{
+  mt_results *results = NULL;
+  mt_code code = mt_results_create(&results, err);
+
+  if (code == MT_OK)
+    code = location != NULL
+               ? mt_measure_stimulus(take, stimulus, location,
+                                     options->state != NULL ? options->state : "default", results, err)
+               : mt_measure_recording(take, results, err);
+  if (code == MT_OK)
+    code = judge(options, results, err);
+  if (code != MT_OK) {
+    mt_results_destroy(&results);
+    return code;
+  }
+  *out = results;
+  return MT_OK;
+}
+
+/* A capture in which nothing can be measured at all is refused outright. */
+static mt_code refuse_dead(const mt_take *take, mt_error *err)
+{
+  for (size_t i = 0; i < take->nproblems; i++)
+    if (take->problems[i].kind == MT_PROBLEM_SILENT_INPUT && take->problems[i].channel == MT_CHANNEL_BOTH)
+      return mt_fail(err, MT_E_DATA, "%s", take->problems[i].text);
+  return MT_OK;
+}
+
+static mt_code keep_take(const mt_session_options *options, mt_take *take, mt_error *err)
+{
+  mt_code code;
+
+  if (options->save_take == NULL)
+    return MT_OK;
+  code = mt_audio_write_file(options->save_take, take->samples, take->nframes, take->nchannels, take->rate_hz,
+                             MT_SAMPLE_FLOAT, err);
+  if (code == MT_OK)
+    mt_text_copy(take->file, sizeof take->file, options->save_take);
+  return code;
+}
+
+/* A sound card opened with all its inputs: the unit sits on the first two. */
+static void keep_first_pair(mt_take *take)
+{
+  if (take->nchannels <= 2)
+    return;
+  for (size_t i = 0; i < take->nframes; i++)
+    memmove(take->samples + 2 * i, take->samples + i * take->nchannels, 2 * sizeof(float));
+  take->capacity_frames = take->capacity_frames * take->nchannels / 2;
+  take->nchannels = 2;
+}
+
+mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err)
+{
+  const mt_audio_backend *backend =
+      mt_audio_find_backend(options->simulate != NULL ? "simulate" : "portaudio");
+  mt_audio_request request = {0};
+  mt_audio_source source;
+  mt_stimulus stimulus;
+  mt_location location;
+  mt_marks_found found;
+  mt_take *take = NULL;
+  mt_code code = mt_session_stimulus(options, &stimulus, err);
+
+  if (code != MT_OK)
+    return code;
+  source = mt_capture_source(&stimulus);
+  request.input = options->simulate != NULL ? options->simulate : options->input;
+  request.output = options->output;
+  request.rate_hz = stimulus.rate_hz;
+  request.duration_s = stimulus.duration_s + AFTER_S;
+  request.source = &source;
+  request.progress = options->progress;
+  request.progress_ctx = options->progress_ctx;
+  code = mt_capture_run(backend, &request, &take, err);
+  if (code != MT_OK)
+    return code;
+  keep_first_pair(take);
+  code = mt_capture_inspect(take, err);
+  if (code == MT_OK)
+    code = keep_take(options, take, err);
+  if (code == MT_OK)
+    code = refuse_dead(take, err);
+  if (code == MT_OK)
+    code = mt_capture_locate(take, &stimulus, &found, &location, err);
+  if (code == MT_OK && found != MT_MARKS_BOTH)
+    code = mt_fail(
+        err, MT_E_DATA,
+        found == MT_MARKS_NONE
+            ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
+            : "only part of the stimulus came back; check the leads and take again");
+  if (code == MT_OK)
+    code = read_take(take, &stimulus, &location, options, out, err);
+  mt_take_destroy(&take);
+  return code;
+}
+
+/* The stimulus a recording is expected to hold: laid out at the rate given, else at the recording's own. */
+static mt_code expected_stimulus(const mt_session_options *options, double rate_hz, bool *possible,
+                                 mt_stimulus *out, mt_error *err)
+{
+  mt_session_options mine = *options;
+
+  if (mine.rate_hz == 0.0 && (mine.plan == NULL || mine.plan->rate_hz == 0.0))
+    mine.rate_hz = rate_hz;
+  *possible = mine.rate_hz >= 44100.0 && mine.rate_hz <= 192000.0;
+  return *possible ? mt_session_stimulus(&mine, out, err) : MT_OK;
+}
+
+mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
+                           mt_error *err)
+{
+  mt_audio_request request = {.input = path};
+  mt_stimulus stimulus;
+  mt_location location;
+  mt_marks_found found = MT_MARKS_NONE;
+  bool possible = false;
+  mt_take *take = NULL;
+  mt_code code;
+
+  request.progress = options->progress;
+  request.progress_ctx = options->progress_ctx;
+  code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
+  if (code != MT_OK)
+    return code;
+  mt_text_copy(take->file, sizeof take->file, path);
+  code = mt_capture_inspect(take, err);
+  if (code == MT_OK)
+    code = refuse_dead(take, err);
+  if (code == MT_OK)
+    code = expected_stimulus(options, take->rate_hz, &possible, &stimulus, err);
+  if (code == MT_OK && possible)
+    code = mt_capture_locate(take, &stimulus, &found, &location, err);
+  if (code == MT_OK && (found == MT_MARKS_START || found == MT_MARKS_END))
+    code = mt_fail(err, MT_E_DATA,
+                   found == MT_MARKS_START
+                       ? "%.120s: the stimulus has no end; record on until it has ended (%.1f s)"
+                       : "%.120s: the stimulus has no beginning; start recording before it plays (%.1f s)",
+                   mt_text_basename(path), stimulus.duration_s);
+  if (code == MT_OK)
+    code = read_take(take, &stimulus, found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
+  mt_take_destroy(&take);
+  return code;
+}
