@@ -22,7 +22,7 @@ typedef struct stage {
   const char *unit; /* description of the simulated unit */
 } stage;
 
-static const stage stages[2] = {{"before", faulty_unit}, {"after", mended_unit}};
+static const stage stages[2] = {{"before", cli_faulty_unit}, {"after", cli_mended_unit}};
 static const char *const endings[] = {"-unit.cfg", ".wav", ".json", ".txt"};
 
 static mt_code name_file(const char *folder, const char *name, const char *ending, char out[4096],

@@ -11,6 +11,7 @@
 
 #define LABEL_COLUMNS 22
 #define CELL_COLUMNS 10
+#define ALIKE 2.0 /* uncertainties: then the columns of a row get the same decimals */
 #define HALF_POWER_DB (-3.0103)
 
 /* ---- verdict, limits, causes ------------------------------------------------------------------ */
@@ -200,23 +201,21 @@ static void format_verdict(const row *r, char out[16])
     mt_text_copy(out, 16, mt_verdict_name(worst));
 }
 
-/* Words of a plain row, and whether one uncertainty speaks for all its columns. */
+/* One uncertainty, the largest, speaks for all columns if theirs are much alike. */
 static bool share_uncertainty(const row *r, double *largest)
 {
-  int decimals = -1;
-  bool shared = true;
+  double smallest = HUGE_VAL;
 
   *largest = 0.0;
   for (int i = 0; i < 3; i++) {
     const cell *c = &r->cells[i];
     if (!c->present || c->validity != MT_VALID)
       continue;
-    int own = mt_layout_decimals(r->unit, c->uncertainty);
-    shared = shared && (decimals < 0 || own == decimals);
-    decimals = own;
+    smallest = fmin(smallest, c->uncertainty);
     *largest = fmax(*largest, c->uncertainty);
   }
-  return shared;
+  return *largest <= ALIKE * smallest ||
+         mt_layout_decimals(r->unit, *largest) == mt_layout_decimals(r->unit, smallest);
 }
 
 static bool is_word(mt_quantity quantity)
@@ -257,8 +256,12 @@ static void print_row(const row *r, FILE *out)
   double largest;
   bool shared = share_uncertainty(r, &largest);
 
-  for (int i = 0; i < 3; i++)
-    format_cell(r, &r->cells[i], cells[i]);
+  for (int i = 0; i < 3; i++) {
+    cell c = r->cells[i];
+    if (shared && c.validity == MT_VALID)
+      c.uncertainty = largest;
+    format_cell(r, &c, cells[i]);
+  }
   format_verdict(r, verdict);
   if (shared && !is_word(r->quantity))
     mt_layout_uncertainty(largest, mt_layout_decimals(r->unit, largest), uncertainty);

@@ -213,6 +213,23 @@ static void a_bound_on_what_is_better_when_more_is_a_lower_one(void **state)
   mt_results_destroy(&r);
 }
 
+static void uncertainties_much_alike_give_one_number_of_decimals(void **state)
+{
+  mt_results *r = new_results();
+  char *got;
+  (void)state;
+  add(r, MT_Q_NOISE, MT_LEFT, "idle", -94.0712, 0.11, MT_VALID, MT_VERDICT_NONE);
+  add(r, MT_Q_NOISE, MT_RIGHT, "idle", -94.1434, 0.097, MT_VALID, MT_VERDICT_NONE);
+  add(r, MT_Q_NOISE_A, MT_LEFT, "idle", -94.0712, 0.31, MT_VALID, MT_VERDICT_NONE);
+  add(r, MT_Q_NOISE_A, MT_RIGHT, "idle", -94.1434, 0.011, MT_VALID, MT_VERDICT_NONE);
+  got = text_of(r);
+  assert_contains(got, "  noise                    -94.07     -94.14                0.11 dBFS\n");
+  assert_contains(got, "  noise, A                 -94.07    -94.143                     dBFS\n");
+  assert_contains(got, "                 +/-         0.31      0.011\n");
+  free(got);
+  mt_results_destroy(&r);
+}
+
 static void one_reading_can_be_had_alone_and_in_percent(void **state)
 {
   mt_reading thd = {.quantity = MT_Q_THD_N, .value = -40.0, .uncertainty = 1.0};
@@ -351,6 +368,7 @@ int main(void)
       cmocka_unit_test(each_verdict_is_said_in_words),
       cmocka_unit_test(every_validity_has_its_word),
       cmocka_unit_test(a_bound_on_what_is_better_when_more_is_a_lower_one),
+      cmocka_unit_test(uncertainties_much_alike_give_one_number_of_decimals),
       cmocka_unit_test(one_reading_can_be_had_alone_and_in_percent),
       cmocka_unit_test(a_third_channel_has_a_table_of_its_own),
       cmocka_unit_test(no_line_is_wider_than_a_terminal),
