@@ -13,12 +13,17 @@
 #define COLUMNS (GAINS + 1)
 #define CHUNK 256
 
-/* The grid on which a sighting is judged: a chirp's main peak is 1 / B = 115 us wide, and 250 ppm turn the
-   edges of the longer mark's band by less than a radian. */
+/* How a sighting is judged: a chirp's main peak is 1 / B = 115 us wide, and 250 ppm turn the edges of the longer
+   mark's band by less than a radian. Then once more about the best point, finer: a fit that starts a third of
+   the peak's width away may miss it. */
 #define TRY_CLOCKS 13
 #define TRY_CLOCK_STEP 250e-6
 #define TRY_DELAYS 27
 #define TRY_DELAY_STEP_S 40e-6
+#define FINE_CLOCKS 7
+#define FINE_CLOCK_STEP 40e-6
+#define FINE_DELAYS 15
+#define FINE_DELAY_STEP_S 8e-6
 #define PIECES 64
 
 /* For the noise: about 1 ms each, many periods of the chirp and few hertz of the unit's response. */
@@ -100,25 +105,39 @@ static double correlation_power(struct cosines turned[CHIRPS][PIECES], const str
   return up_c * up_c + up_s * up_s + down_c * down_c + down_s * down_s;
 }
 
-/* The best point of the grid: its power, and its delay. */
-static double try_all(const struct piece pieces[PIECES], const mt_segment *mark, double *delay_s)
+/* Clock offsets and delays to try: an odd number of each, evenly about the middle. */
+struct grid {
+  double e;
+  double e_step;
+  int ne;
+  double delay_s;
+  double delay_step_s;
+  int ndelays;
+};
+
+/* The best point of a grid; it becomes the grid's middle. Returns its power. */
+static double try_all(const struct piece pieces[PIECES], const mt_segment *mark, struct grid *io)
 {
   struct cosines delays[TRY_DELAYS][PIECES], turned[CHIRPS][PIECES];
+  const struct grid grid = *io;
   double slope = (mark->to_hz - mark->from_hz) / mark->duration_s;
   double best = -1.0;
 
-  for (int d = 0; d < TRY_DELAYS; d++)
+  for (int d = 0; d < grid.ndelays; d++) {
+    double delay_s = grid.delay_s + (d - grid.ndelays / 2) * grid.delay_step_s;
     for (size_t p = 0; p < PIECES; p++)
-      delays[d][p] = turn((struct cosines){1.0, 0.0},
-                          2.0 * MT_PI * slope * pieces[p].t_s * (d - TRY_DELAYS / 2) * TRY_DELAY_STEP_S);
-  for (int k = 0; k < TRY_CLOCKS; k++) {
-    turn_back(pieces, mark, (k - TRY_CLOCKS / 2) * TRY_CLOCK_STEP, turned);
-    for (int d = 0; d < TRY_DELAYS; d++) {
+      delays[d][p] = turn((struct cosines){1.0, 0.0}, 2.0 * MT_PI * slope * pieces[p].t_s * delay_s);
+  }
+  for (int k = 0; k < grid.ne; k++) {
+    double e = grid.e + (k - grid.ne / 2) * grid.e_step;
+    turn_back(pieces, mark, e, turned);
+    for (int d = 0; d < grid.ndelays; d++) {
       double power = correlation_power(turned, delays[d]);
-      if (power > best) {
-        best = power;
-        *delay_s = (d - TRY_DELAYS / 2) * TRY_DELAY_STEP_S;
-      }
+      if (!(power > best))
+        continue;
+      best = power;
+      io->e = e;
+      io->delay_s = grid.delay_s + (d - grid.ndelays / 2) * grid.delay_step_s;
     }
   }
   return best;
@@ -159,15 +178,19 @@ mt_code mt_arrival_judge(const mt_take *take, unsigned channel, const mt_segment
 {
   struct piece pieces[PIECES];
   ptrdiff_t begin = (ptrdiff_t)llround(frame);
-  double band[3] = {0}, power, delay_s = 0.0;
+  double band[3] = {0}, power;
+  struct grid coarse = {0.0, TRY_CLOCK_STEP, TRY_CLOCKS, 0.0, TRY_DELAY_STEP_S, TRY_DELAYS}, fine;
   mt_code code = measure_band(take, channel, mark, begin, transform, npoints, band, err);
 
   if (code != MT_OK)
     return code;
   sum_pieces(take, channel, mark, begin, pieces);
-  power = try_all(pieces, mark, &delay_s);
+  try_all(pieces, mark, &coarse);
+  fine =
+      (struct grid){coarse.e, FINE_CLOCK_STEP, FINE_CLOCKS, coarse.delay_s, FINE_DELAY_STEP_S, FINE_DELAYS};
+  power = try_all(pieces, mark, &fine);
   memset(out, 0, sizeof *out);
-  out->frame = (double)begin + delay_s * take->rate_hz;
+  out->frame = (double)begin + fine.delay_s * take->rate_hz;
   /* energy the fit explains, 2 |sum|^2 / sum of envelope^2, seen under the envelope like the band's */
   if (band[0] > 0.0)
     out->share = 2.0 * power * band[2] / (band[1] * band[1]) / band[0];
@@ -175,7 +198,8 @@ mt_code mt_arrival_judge(const mt_take *take, unsigned channel, const mt_segment
 }
 
 /* What the fit accumulates over a mark: products of its columns with each other and with the samples. The
-   columns are the cosine and sine parts of both chirps and the slope of the fitted signal with the begin. */
+   columns are the cosine and sine parts of both chirps, and the slope of the fitted signal with the begin while
+   the phase at the middle of the band stands still: so the gains need not turn along, and a step may be long. */
 struct normal {
   double gram[COLUMNS][COLUMNS];
   double rhs[COLUMNS];
@@ -188,6 +212,12 @@ struct stretch {
   double x[CHUNK];
 };
 
+/* By how much a chirp's phase at mid-band falls when the mark begins a frame later, radians. */
+static double middle_turn(const mt_segment *mark, double dt)
+{
+  return MT_PI * (mark->from_hz + mark->to_hz) * dt;
+}
+
 static void render_stretch(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
                            const mt_arrival *at, ptrdiff_t first, size_t count, struct stretch *out)
 {
@@ -199,7 +229,7 @@ static void render_stretch(const mt_take *take, unsigned channel, const mt_segme
   memset(slope, 0, sizeof out->column[GAINS]);
   for (unsigned c = 0; c < CHIRPS; c++) {
     const double *cos_part = out->column[2 * c], *sin_part = out->column[2 * c + 1];
-    double omega = -2.0 * MT_PI * dt * mt_mark_frequency(mark, c, t0);
+    double omega = middle_turn(mark, dt) - 2.0 * MT_PI * dt * mt_mark_frequency(mark, c, t0);
     double bend = -2.0 * MT_PI * dt * (mt_mark_frequency(mark, c, dt) - mt_mark_frequency(mark, c, 0.0));
     mt_mark_render(mark, c, t0, dt, count, out->column[2 * c], out->column[2 * c + 1]);
     /* only the phase's part of the slope: the envelope's is in step with the signal and tells next to nothing */
@@ -274,10 +304,15 @@ double mt_arrival_step(const mt_take *take, unsigned channel, const mt_segment *
     add_products(&s, &normal);
   }
   solve(&normal, COLUMNS, solution);
-  memcpy(io->gain, solution, sizeof io->gain);
   if (!isfinite(solution[GAINS]))
     return 0.0;
   io->frame += solution[GAINS];
+  for (unsigned c = 0; c < CHIRPS; c++) {
+    double phase = -middle_turn(mark, (1.0 + e) / take->rate_hz) * solution[GAINS];
+    struct cosines gain = turn((struct cosines){solution[2 * c], solution[2 * c + 1]}, phase);
+    io->gain[2 * c] = gain.c;
+    io->gain[2 * c + 1] = gain.s;
+  }
   return solution[GAINS];
 }
 
@@ -295,49 +330,72 @@ static double project_slope(struct normal *normal, double of_gain[COLUMNS])
   return energy;
 }
 
-/* What the residual and each column have in common, piece by piece; and the products, over all. */
-static void score_pieces(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
-                         const mt_arrival *at, struct normal *normal, double score[NOISE_PIECES][COLUMNS])
+/* What a fitted mark tells about its own accuracy. */
+struct account {
+  struct normal normal;
+  double score[NOISE_PIECES][COLUMNS]; /* what the residual and each column have in common, piece by piece */
+  double stretched[COLUMNS]; /* what the slope times the frame within the mark, and each column have */
+};
+
+static void fill_account(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+                         const mt_arrival *at, struct account *out)
 {
   struct stretch s;
   ptrdiff_t begin = first_frame(at), length = end_frame(take, mark, e, at) - begin;
+  double middle = middle_turn(mark, (1.0 + e) / take->rate_hz);
 
+  memset(out, 0, sizeof *out);
   for (ptrdiff_t p = 0; p < NOISE_PIECES; p++) {
     ptrdiff_t first = begin + p * length / NOISE_PIECES, end = begin + (p + 1) * length / NOISE_PIECES;
-    memset(score[p], 0, sizeof score[p]);
     for (; first < end; first += CHUNK) {
       render_stretch(take, channel, mark, e, at, first, end - first < CHUNK ? (size_t)(end - first) : CHUNK,
                      &s);
-      add_products(&s, normal);
+      add_products(&s, &out->normal);
       for (size_t i = 0; i < s.count; i++) {
         double left = s.x[i];
+        double slope = s.column[GAINS][i], stretched;
         for (unsigned k = 0; k < GAINS; k++)
           left -= at->gain[k] * s.column[k][i];
-        for (unsigned k = 0; k < COLUMNS; k++)
-          score[p][k] += left * s.column[k][i];
+        for (unsigned c = 0; c < CHIRPS; c++)
+          slope -=
+              middle * (at->gain[2 * c + 1] * s.column[2 * c][i] - at->gain[2 * c] * s.column[2 * c + 1][i]);
+        stretched = slope * ((double)first + (double)i - at->frame);
+        for (unsigned k = 0; k < COLUMNS; k++) {
+          out->score[p][k] += left * s.column[k][i];
+          out->stretched[k] += stretched * s.column[k][i];
+        }
       }
     }
   }
 }
 
+/* The part of a sum over columns that belongs to the slope alone, free of the gains. */
+static double slope_alone(const double sums[COLUMNS], const double of_gain[COLUMNS])
+{
+  double alone = sums[GAINS];
+
+  for (unsigned k = 0; k < GAINS; k++)
+    alone -= of_gain[k] * sums[k];
+  return alone;
+}
+
 void mt_arrival_assess(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
                        mt_arrival *io)
 {
-  struct normal normal = {0};
-  double of_gain[COLUMNS] = {0}, score[NOISE_PIECES][COLUMNS], alone[NOISE_PIECES];
+  struct account account;
+  double of_gain[COLUMNS] = {0}, score[NOISE_PIECES];
   double energy, variance = 0.0;
 
-  score_pieces(take, channel, mark, e, io, &normal, score);
-  energy = project_slope(&normal, of_gain);
-  for (size_t p = 0; p < NOISE_PIECES; p++) {
-    alone[p] = score[p][GAINS];
-    for (unsigned k = 0; k < GAINS; k++)
-      alone[p] -= of_gain[k] * score[p][k];
-  }
+  fill_account(take, channel, mark, e, io, &account);
+  energy = project_slope(&account.normal, of_gain);
+  for (size_t p = 0; p < NOISE_PIECES; p++)
+    score[p] = slope_alone(account.score[p], of_gain);
   /* second differences: 1 + 4 + 1 times the variance of one piece */
   for (size_t p = 1; p + 1 < NOISE_PIECES; p++) {
-    double bend = alone[p - 1] - 2.0 * alone[p] + alone[p + 1];
+    double bend = score[p - 1] - 2.0 * score[p] + score[p + 1];
     variance += bend * bend / 6.0;
   }
   io->variance_frame = energy > 0.0 ? variance / (energy * energy) : HUGE_VAL;
+  /* a clock offset acts on each frame of the mark like a shift in proportion to its place */
+  io->frame_of_e = energy > 0.0 ? slope_alone(account.stretched, of_gain) / energy / (1.0 + e) : 0.0;
 }

@@ -9,10 +9,12 @@
 
 /** One mark on one channel. */
 typedef struct mt_arrival {
-  double frame;          /**< where the mark's time 0 falls, fractional */
-  double share;          /**< both chirps' share of the energy in the marks' band, 0 ... 1 */
-  double gain[4];        /**< of the cosine and sine part of the upward, then of the downward chirp */
-  double variance_frame; /**< of `frame`, frames squared, from what the chirps leave of the signal */
+  double frame;   /**< where the mark's time 0 falls, fractional */
+  double share;   /**< both chirps' share of the energy in the marks' band, 0 ... 1 */
+  double gain[4]; /**< of the cosine and sine part of the upward, then of the downward chirp */
+  double
+      variance_frame; /**< of `frame` at a known clock offset, frames squared, from what the chirps leave */
+  double frame_of_e;  /**< by how many frames a clock offset too high by 1 would move `frame` */
 } mt_arrival;
 
 /**
@@ -39,7 +41,7 @@ double mt_arrival_step(const mt_take *take, unsigned channel, const mt_segment *
                        mt_arrival *io);
 
 /**
- * Fill variance_frame once the steps have come to rest.
+ * Fill variance_frame and frame_of_e once the steps have come to rest.
  *
  * From the residual's score on the time, piece by piece of the mark: what changes from piece to piece
  * is noise, of any colour; what changes slowly is the unit's own response, alike in both marks.

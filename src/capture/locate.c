@@ -21,9 +21,12 @@
 #define OUTSIDE_OF_MARK 0.02
 /* The run on another channel is the same run within this delay. */
 #define LARGEST_SKEW_S 0.25
+/* A variance is known to some 15 %: of two alike the lower one is more luck than merit, and too low. */
+#define CLEARLY_BETTER 0.5
 #define STEPS_MAX 20
 #define AT_REST_FRAMES 1e-7
-#define STEP_MAX_S 0.5e-3
+/* How near a sighting is to the mark. */
+#define SIGHTED_WITHIN_S 0.5e-3
 
 struct look {
   mt_sighting sighting;
@@ -36,6 +39,8 @@ struct run {
   mt_arrival mark[SEARCH_MARKS];
   double e;
   double e_variance;
+  double arrival_frame; /* stimulus time 0 */
+  double arrival_variance;
 };
 
 struct locator {
@@ -75,6 +80,13 @@ static double offset_of(const struct locator *l, double start_frame, double end_
   return distance > 0.0 ? l->distance_s * l->take->rate_hz / distance - 1.0 : HUGE_VAL;
 }
 
+/* Whether two sightings, each right to half a millisecond, can be both marks of one run. */
+static bool is_apart(const struct locator *l, const mt_sighting *start, const mt_sighting *end)
+{
+  double late_s = (end->frame - start->frame) / l->take->rate_hz - l->distance_s;
+  return fabs(late_s) <= LARGEST_OFFSET * l->distance_s + 2.0 * SIGHTED_WITHIN_S;
+}
+
 static mt_code judge_pair(struct locator *l, struct look *start, struct look *end, double least_share,
                           bool *good, mt_error *err)
 {
@@ -101,8 +113,7 @@ static mt_code find_run(struct locator *l, unsigned channel, double near, double
       bool good;
       mt_code code;
       if (a->sighting.channel != channel || a->sighting.mark != SEARCH_START ||
-          fabs(a->sighting.frame - near) > skew ||
-          fabs(offset_of(l, a->sighting.frame, b->sighting.frame)) > LARGEST_OFFSET)
+          fabs(a->sighting.frame - near) > skew || !is_apart(l, &a->sighting, &b->sighting))
         continue;
       code = judge_pair(l, a, b, LEAST_SHARE_PAIRED, &good, err);
       if (code != MT_OK)
@@ -128,7 +139,7 @@ static mt_code refuse_jump(struct locator *l, mt_error *err)
       mt_code code;
       if (start->sighting.channel != end->sighting.channel || start->sighting.mark != SEARCH_START ||
           end->sighting.mark != SEARCH_END || fabs(late_s) > LARGEST_JUMP_S ||
-          fabs(offset_of(l, start->sighting.frame, end->sighting.frame)) <= LARGEST_OFFSET)
+          is_apart(l, &start->sighting, &end->sighting))
         continue;
       code = judge_pair(l, start, end, LEAST_SHARE_ALONE, &good, err);
       if (code != MT_OK)
@@ -146,7 +157,7 @@ static mt_code refuse_jump(struct locator *l, mt_error *err)
 /* With no whole run: what the last mark tells that stands for itself. */
 static mt_code find_alone(struct locator *l, mt_marks_found *found, mt_error *err)
 {
-  double last = -INFINITY;
+  double last = -HUGE_VAL;
 
   *found = MT_MARKS_NONE;
   for (size_t i = 0; i < l->nlooks; i++) {
@@ -166,6 +177,23 @@ static mt_code find_alone(struct locator *l, mt_marks_found *found, mt_error *er
 }
 
 /*
+ * Combine the errors of both marks. A mark found late also spoils the clock offset, which moves the mark again,
+ * and the way back from the mark to stimulus time 0.
+ */
+static void assess_run(const struct locator *l, struct run *run)
+{
+  const mt_arrival *a = &run->mark[SEARCH_START], *b = &run->mark[SEARCH_END];
+  double to_start = l->marks[SEARCH_START]->start_s * l->take->rate_hz;
+  double distance = b->frame - a->frame + b->frame_of_e - a->frame_of_e;
+  double back = (a->frame_of_e + to_start) / distance;
+
+  run->e = offset_of(l, a->frame, b->frame);
+  run->e_variance = (a->variance_frame + b->variance_frame) / (distance * distance);
+  run->arrival_frame = a->frame - to_start / (1.0 + run->e);
+  run->arrival_variance = (1.0 + back) * (1.0 + back) * a->variance_frame + back * back * b->variance_frame;
+}
+
+/*
  * Fit both marks at the clock offset their distance gives, until neither moves. The distance hardly depends
  * on the offset the chirps are rendered at, so a few rounds are enough. False if they do not come to rest.
  */
@@ -182,18 +210,16 @@ static bool fit_run(const struct locator *l, unsigned channel, struct run *run)
     for (unsigned m = 0; m < SEARCH_MARKS; m++) {
       double moved = mt_arrival_step(l->take, channel, l->marks[m], run->e, &run->mark[m]);
       at_rest = at_rest && fabs(moved) < AT_REST_FRAMES;
-      if (!(fabs(run->mark[m].frame - begin[m]) <= STEP_MAX_S * l->take->rate_hz))
+      if (!(fabs(run->mark[m].frame - begin[m]) <= SIGHTED_WITHIN_S * l->take->rate_hz))
         return false;
     }
   }
   if (!at_rest)
     return false;
-  run->e = offset_of(l, run->mark[SEARCH_START].frame, run->mark[SEARCH_END].frame);
   for (unsigned m = 0; m < SEARCH_MARKS; m++)
     mt_arrival_assess(l->take, channel, l->marks[m], run->e, &run->mark[m]);
-  run->e_variance = (run->mark[0].variance_frame + run->mark[1].variance_frame) * (1.0 + run->e) *
-                    (1.0 + run->e) / pow(run->mark[1].frame - run->mark[0].frame, 2.0);
-  return isfinite(run->e_variance);
+  assess_run(l, run);
+  return isfinite(run->e_variance) && isfinite(run->arrival_variance);
 }
 
 static int ascending(const void *a, const void *b)
@@ -215,28 +241,25 @@ static double median_arrival(const mt_location *location, unsigned nchannels)
   return 0.5 * (sorted[(n - 1) / 2] + sorted[n / 2]);
 }
 
-/* From the fitted marks to stimulus time 0. The clock offset is that of the channel that knows it best. */
+/* The clock offset is that of the channel that knows it best: the noise of several may be one and the same, so
+   they are not averaged. */
 static void fill_location(const struct locator *l, const struct run *runs, const bool *fitted,
                           mt_location *out)
 {
   const struct run *best = NULL;
-  double to_start = l->marks[SEARCH_START]->start_s * l->take->rate_hz;
 
   memset(out, 0, sizeof *out);
-  for (unsigned c = 0; c < l->take->nchannels; c++)
-    if (fitted[c] && (best == NULL || runs[c].e_variance < best->e_variance))
-      best = &runs[c];
-  out->clock_offset_ppm = 1e6 * best->e;
-  out->clock_uncertainty_ppm = 2e6 * sqrt(best->e_variance);
   for (unsigned c = 0; c < l->take->nchannels; c++) {
-    double variance;
     if (!fitted[c])
       continue;
+    if (best == NULL || runs[c].e_variance < CLEARLY_BETTER * best->e_variance)
+      best = &runs[c];
     out->arrived[c] = true;
-    out->arrival_frame[c] = runs[c].mark[SEARCH_START].frame - to_start / (1.0 + best->e);
-    variance = runs[c].mark[SEARCH_START].variance_frame + to_start * to_start * best->e_variance;
-    out->arrival_uncertainty_s[c] = 2.0 * sqrt(variance) / l->take->rate_hz;
+    out->arrival_frame[c] = runs[c].arrival_frame;
+    out->arrival_uncertainty_s[c] = 2.0 * sqrt(runs[c].arrival_variance) / l->take->rate_hz;
   }
+  out->clock_offset_ppm = 1e6 * best->e;
+  out->clock_uncertainty_ppm = 2e6 * sqrt(best->e_variance);
   out->start_frame = median_arrival(out, l->take->nchannels);
 }
 
@@ -245,13 +268,13 @@ static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location 
 {
   struct run runs[MT_CHANNELS_MAX];
   bool fitted[MT_CHANNELS_MAX] = {false};
-  double last = -INFINITY;
+  double last = -HUGE_VAL;
   bool any = false;
   struct look *start, *end;
   mt_code code;
 
   for (unsigned c = 0; c < l->take->nchannels; c++) {
-    code = find_run(l, c, 0.0, INFINITY, &start, &end, err);
+    code = find_run(l, c, 0.0, HUGE_VAL, &start, &end, err);
     if (code != MT_OK)
       return code;
     if (start != NULL)
