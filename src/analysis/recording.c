@@ -13,7 +13,7 @@
 #define TONE_SHARE 0.5
 #define HUM_BELOW_POWER 1e-4
 
-/* Steadiness: blocks of this length, and the most that the loudest may exceed the median. Gaussian noise
+/* Steadiness: blocks of this length, and the most that their powers may range. Gaussian noise
    in 20 kHz varies by 0.14 dB (1 sigma) in 50 ms; noise dominated by hum or rumble varies more. */
 #define BLOCK_S 0.05
 #define STEADY_NOISE_DB 6.0
@@ -25,27 +25,33 @@ static int compare_doubles(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
-/* Loudest over median of the short-time powers, dB; 0 for a record of fewer than 4 blocks. */
-static double burstiness_db(const double *x, size_t n, double rate_hz, double mean)
+/*
+ * How far the short-time powers range, dB: loudest over median or median over the quietest tenth, whichever
+ * is more. What is slower than a block (DC, rumble) is taken off. 0 for a record of fewer than 8 blocks.
+ */
+static double burstiness_db(const double *x, size_t n, double rate_hz)
 {
   size_t block = (size_t)(BLOCK_S * rate_hz), count = n / block;
-  double *power, result = 0.0;
+  double *power, loud, quiet, result = 0.0;
 
-  if (count < 4)
+  if (count < 8)
     return 0.0;
   power = malloc(count * sizeof *power);
   if (power == NULL)
-    return INFINITY;
+    return (double)INFINITY;
   for (size_t b = 0; b < count; b++) {
-    power[b] = 0.0;
-    for (size_t i = b * block; i < (b + 1) * block; i++)
-      power[b] += (x[i] - mean) * (x[i] - mean);
+    double sum = 0.0, square = 0.0;
+    for (size_t i = b * block; i < (b + 1) * block; i++) {
+      sum += x[i];
+      square += x[i] * x[i];
+    }
+    power[b] = fmax(0.0, square / (double)block - sum / (double)block * (sum / (double)block));
   }
   qsort(power, count, sizeof *power, compare_doubles);
-  if (power[count / 2] > 0.0)
-    result = mt_db_of_power(power[count - 1] / power[count / 2]);
-  else if (power[count - 1] > 0.0)
-    result = INFINITY;
+  /* a tenth of a 24-bit step squared: digital silence beside noise is a change, not a division by zero */
+  loud = (power[count - 1] + 1e-16) / (power[count / 2] + 1e-16);
+  quiet = (power[count / 2] + 1e-16) / (power[count / 10] + 1e-16);
+  result = mt_db_of_power(fmax(loud, quiet));
   free(power);
   return result;
 }
@@ -59,10 +65,9 @@ static bool is_mains(double freq_hz)
   return false;
 }
 
-static mt_code read_as_noise(mt_workspace *ws, mt_section *section, int c, const double *x, double mean,
-                             mt_error *err)
+static mt_code read_as_noise(mt_workspace *ws, mt_section *section, int c, const double *x, mt_error *err)
 {
-  double burst_db = burstiness_db(x, section->count, ws->take->rate_hz, mean);
+  double burst_db = burstiness_db(x, section->count, ws->take->rate_hz);
   double end_s = (double)section->count / ws->take->rate_hz;
   char name[8];
   mt_code code = mt_psd_estimate(x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
@@ -112,7 +117,7 @@ static mt_code classify(mt_workspace *ws, mt_section *section, int c, double *x,
     }
     mt_tone_finish(&tone);
   }
-  return read_as_noise(ws, section, c, x, mean, err);
+  return read_as_noise(ws, section, c, x, err);
 }
 
 mt_code mt_workspace_init_recording(mt_workspace *ws, mt_error *err)

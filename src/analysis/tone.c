@@ -123,6 +123,24 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
 }
 
+/* What a lost block, a dip or a drift did to this record. Those that do not fit in the list are more of the same. */
+static mt_code add_events(mt_tone *tone, const mt_sine_fit *fit, const double *residual, size_t n,
+                          double rate_hz, double offset_s, mt_error *err)
+{
+  mt_steady steady = {0};
+  mt_code code = MT_OK;
+
+  if (fit->amplitude > 0.0)
+    code = mt_steady_check(residual, n, rate_hz, fit, &steady, err);
+  for (size_t i = 0; code == MT_OK && i < steady.nevents && tone->nevents < MT_STEADY_EVENTS_MAX; i++) {
+    mt_steady_event *event = &tone->events[tone->nevents++];
+    *event = steady.events[i];
+    event->begin_s += offset_s;
+    event->end_s += offset_s;
+  }
+  return code;
+}
+
 static double largest(const double *x, size_t n)
 {
   double peak = 0.0;
@@ -160,7 +178,9 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
     level = mt_db_of_ratio(fit.amplitude);
     least = fmin(least, level);
     most = fmax(most, level);
-    code = mt_psd_estimate(residual, record, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
+    code = add_events(&tone, &fit, residual, record, rate_hz, (double)(r * record) / rate_hz, err);
+    if (code == MT_OK)
+      code = mt_psd_estimate(residual, record, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
     if (code == MT_OK)
       code = add_density(&tone.rest, &psd, err);
   }
@@ -193,6 +213,9 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
   if (code == MT_OK) {
     fit.norders = 1;
     add_fit(&tone, &fit, n, residual);
+    code = add_events(&tone, &fit, residual, n, rate_hz, 0.0, err);
+  }
+  if (code == MT_OK) {
     tone.phase_rad = fit.phase_rad;
     tone.norders = 1;
     tone.nrecords = 1;
@@ -200,6 +223,8 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
     tone.peak = largest(x, n);
     conclude(&tone, n, rate_hz);
     *out = tone;
+  } else {
+    mt_tone_finish(&tone);
   }
   free(residual);
   return code;

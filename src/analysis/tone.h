@@ -4,6 +4,8 @@
 
 #include <mendtone/analysis.h>
 
+#include "analysis/steady.h"
+
 /**
  * A tone, from one record or averaged over several. Powers are re a full-scale sine, so the power of
  * a line is its peak amplitude squared.
@@ -27,6 +29,8 @@ typedef struct mt_tone {
   double level_spread_db;                   /**< largest less smallest level of the records */
   size_t nrecords;
   double record_s;
+  mt_steady_event events[MT_STEADY_EVENTS_MAX]; /**< what was not steady; times from the first sample */
+  size_t nevents;
 } mt_tone;
 
 /**

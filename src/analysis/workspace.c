@@ -1,5 +1,7 @@
 #include "analysis/workspace.h"
 
+#include "analysis/gap.h"
+
 #include "base/decibel.h"
 #include "base/text.h"
 
@@ -11,6 +13,9 @@
 
 /* Left out at both ends of a section: channels and codecs may differ in delay by this much. */
 #define MARGIN_S 0.005
+
+/* The shortest standstill that is called a dropout. */
+#define GAP_S 0.001
 
 /* A channel hears a stimulus channel when its tone is within this of the loudest channel's ... */
 #define FOREIGN_DB (-10.0)
@@ -82,6 +87,35 @@ static mt_code take_over_problems(mt_workspace *ws, mt_error *err)
   for (size_t i = 0; i < ws->take->nproblems && code == MT_OK; i++) {
     spoil(ws, &ws->take->problems[i]);
     code = mt_results_add_problem(ws->results, &ws->take->problems[i], err);
+  }
+  return code;
+}
+
+mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                mt_error *err)
+{
+  const mt_tone *tone = &section->tone[channel];
+  char name[8];
+  mt_code code = MT_OK;
+
+  mt_channel_name(channel, name);
+  for (size_t i = 0; i < tone->nevents && code == MT_OK; i++) {
+    const mt_steady_event *event = &tone->events[i];
+    double begin_s = mt_section_begin_s(ws, section) + event->begin_s;
+    double end_s = mt_section_begin_s(ws, section) + event->end_s;
+    if (event->kind == MT_STEADY_LOST)
+      code = mt_workspace_add_problem(
+          ws, MT_PROBLEM_LOST, channel, begin_s, end_s, err,
+          "frames were lost or repeated: the phase of the %s tone jumps by %.0f degrees", name,
+          event->phase_step_deg);
+    else if (event->kind == MT_STEADY_DIP)
+      code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, begin_s, end_s, err,
+                                      "the %s tone was disturbed for a moment (%.1f dB)", name,
+                                      event->level_change_db);
+    else
+      code = mt_workspace_add_problem(ws, MT_PROBLEM_UNSTEADY, channel, begin_s, end_s, err,
+                                      "the %s tone is not steady: its level moves by %.2f dB", name,
+                                      event->level_change_db);
   }
   return code;
 }
@@ -210,6 +244,22 @@ static mt_code fit_expected(const double *x, size_t n, double rate_hz, double ex
   return mt_tone_measure_known(x, n, rate_hz, expect_hz, out, err);
 }
 
+/* A stretch that was muted makes the unit look quieter than it is, or its tone weaker. */
+static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
+                            mt_error *err)
+{
+  double rate_hz = ws->take->rate_hz;
+  size_t begin, count;
+  char name[8];
+
+  if (!mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count))
+    return MT_OK;
+  return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
+                                  (double)(section->begin + begin + count) / rate_hz, err,
+                                  "the %s channel stood still for %.1f ms",
+                                  mt_channel_name(channel, name), 1e3 * (double)count / rate_hz);
+}
+
 static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
 {
   const mt_segment *segment = section->segment;
@@ -231,6 +281,9 @@ static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
                              &section->noise[c], err);
       section->has_noise[c] = code == MT_OK;
     }
+    /* half a period of any tone played is shorter than a gap, so a flat top is not taken for one */
+    if (code == MT_OK)
+      code = look_for_gap(ws, section, (mt_channel)c, x, err);
   }
   free(x);
   return code;
@@ -322,6 +375,9 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
     if (code == MT_OK && section->segment->kind == MT_SEGMENT_TONE && ws->nchannels == MT_PAIR &&
         (section->segment->amplitude[0] == 0.0 || section->segment->amplitude[1] == 0.0))
       code = settle_weaker(ws, section, err);
+    for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++)
+      if (section->has_tone[c])
+        code = mt_workspace_add_events(ws, section, (mt_channel)c, err);
   }
   if (code == MT_OK)
     find_routes(ws);

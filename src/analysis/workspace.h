@@ -65,6 +65,10 @@ void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_ch
 mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_channel channel, double begin_s,
                                  double end_s, mt_error *err, const char *fmt, ...) MT_PRINTF(7, 8);
 
+/** Record what was not steady in a section's tone as problems. */
+mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                mt_error *err);
+
 /** A reading with quantity, channel, segment, state and the section's validity set. */
 mt_reading mt_workspace_reading(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
                                 const mt_section *section);

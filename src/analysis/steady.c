@@ -1,0 +1,597 @@
+/*
+ * Steadiness of a tone. All block values are relative: q = 1 is the tone as fitted, its angle a phase error,
+ * its size a level. Steps show in differences over two blocks (the block between may hold the step);
+ * each difference is compared with those three blocks before and after, which share no samples with it, and
+ * the smaller departure counts: a step stands out on both sides, a drift on neither.
+ */
+#include "analysis/steady.h"
+
+#include "base/decibel.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum {
+  BLOCKS_LEAST = 16,
+  BLOCKS_WANTED = 24,
+  LAG = 2,     /* blocks between the two ends of a difference */
+  APART = 3,   /* blocks to the differences it is compared with */
+  TOUCHED = 6, /* comparisons one step may spoil: they are not noise */
+  SIDE = 6,    /* blocks averaged on either side of an event */
+  EIGHTHS = 8  /* parts of a segment, for drift */
+};
+
+#define BLOCK_S 0.005
+#define FALSE_ALARM 1e-6
+/* A step of 1e-5 rad in mid-record leaves -105 dB of the tone: smaller ones spoil no reading, and would be
+   found in the rounding of noiseless signals. */
+#define PHASE_LEAST_RAD 1e-5
+#define LEVEL_LIMIT_DB 0.1
+#define PHASE_LIMIT_DEG 10.0
+/* A wrong sample 120 dB below the tone adds -167 dB to a second of residual. */
+#define CLICK_LEAST 1e-6
+/* A click stands out by this from the peaks of the blocks beside it. Gaussian noise has peaks of about 3
+   sigma in each block, so this asks for 7.5 sigma, little more than the false-alarm rate does. */
+#define CLICK_RATIO 2.5
+/* A block is away when this much of its level is missing. */
+#define AWAY 0.3
+
+typedef struct cis {
+  double re;
+  double im;
+} cis;
+
+static cis cis_times(cis a, cis b)
+{
+  return (cis){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
+}
+
+static cis cis_conj(cis a)
+{
+  return (cis){a.re, -a.im};
+}
+
+static cis cis_turn(double cycles)
+{
+  double angle = 2.0 * MT_PI * (cycles - rint(cycles));
+  return (cis){cos(angle), sin(angle)};
+}
+
+static double cis_angle(cis a)
+{
+  return atan2(a.im, a.re);
+}
+
+typedef struct block {
+  double middle; /* frames from mid-record */
+  size_t begin;
+  cis tone;     /* the fitted tone at the middle */
+  cis extra;    /* what the residual adds to it */
+  cis q;        /* both over the tone, the straight phase taken out */
+  double level; /* |q| over its median */
+  double rms;   /* of what is left of the residual within the block */
+  double peak;
+  bool away;
+  bool flagged;
+} block;
+
+typedef struct track {
+  const double *x;
+  size_t n;
+  double cycles;
+  double slope; /* rad a frame: the true frequency less the fitted one */
+  size_t half;  /* half a block, frames */
+  size_t nblocks;
+  block *blocks;   /* owned */
+  double *tables;  /* owned: [half] each, cos and sin from the middle of a block, and under the window */
+  double *scratch; /* owned: [2 nblocks] */
+  double noise;    /* rms of the residual beside the tone, of the typical block */
+  double phase_threshold; /* rad */
+  double level_threshold; /* relative */
+  double click_threshold; /* of full scale */
+} track;
+
+static void track_finish(track *tr)
+{
+  free(tr->blocks);
+  free(tr->tables);
+  free(tr->scratch);
+  *tr = (track){0};
+}
+
+static size_t blocks_of(size_t n, size_t half)
+{
+  return (n + 2 * half - 1) / (2 * half);
+}
+
+/* Half a block: a whole number of periods, 5 ms or more. */
+static size_t choose_half(size_t n, double rate_hz, double freq_hz)
+{
+  double periods = fmax(2.0, ceil(BLOCK_S * freq_hz));
+  size_t half = (size_t)lrint(0.5 * periods * rate_hz / freq_hz);
+
+  if (blocks_of(n, half) < BLOCKS_WANTED && periods < 2.5)
+    half = (size_t)lrint(0.5 * rate_hz / freq_hz);
+  return half < 4 ? 4 : half;
+}
+
+static mt_code track_open(track *tr, const double *x, size_t n, double rate_hz, const mt_sine_fit *fit,
+                          mt_error *err)
+{
+  *tr = (track){.x = x, .n = n, .cycles = fit->freq_hz / rate_hz};
+  tr->half = choose_half(n, rate_hz, fit->freq_hz);
+  tr->nblocks = blocks_of(n, tr->half);
+  if (tr->nblocks < BLOCKS_LEAST)
+    return MT_OK;
+  tr->blocks = calloc(tr->nblocks, sizeof *tr->blocks);
+  tr->tables = malloc(4 * tr->half * sizeof *tr->tables);
+  tr->scratch = malloc(2 * tr->nblocks * sizeof *tr->scratch);
+  if (tr->blocks == NULL || tr->tables == NULL || tr->scratch == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to check %zu samples", n);
+  for (size_t i = 0; i < tr->half; i++) {
+    cis at = cis_turn(tr->cycles * ((double)i + 0.5));
+    double window = 0.5 + 0.5 * cos(MT_PI * ((double)i + 0.5) / (double)tr->half);
+    tr->tables[i] = at.re;
+    tr->tables[tr->half + i] = at.im;
+    /* 2 over the sum of the window, which is `half` */
+    tr->tables[2 * tr->half + i] = at.re * window * 2.0 / (double)tr->half;
+    tr->tables[3 * tr->half + i] = at.im * window * 2.0 / (double)tr->half;
+  }
+  return MT_OK;
+}
+
+/* Spread over the record from end to end; they may overlap a little. */
+static void blocks_place(track *tr, const mt_sine_fit *fit)
+{
+  for (size_t b = 0; b < tr->nblocks; b++) {
+    block *bl = &tr->blocks[b];
+    cis phase = cis_turn(fit->phase_rad / (2.0 * MT_PI));
+    bl->begin = b * (tr->n - 2 * tr->half) / (tr->nblocks - 1);
+    bl->middle = (double)(bl->begin + tr->half) - 0.5 * (double)tr->n;
+    bl->tone = cis_times(cis_turn(tr->cycles * bl->middle), phase);
+    bl->tone.re *= fit->amplitude;
+    bl->tone.im *= fit->amplitude;
+  }
+}
+
+static cis block_project(const track *tr, const block *bl)
+{
+  const double *middle = tr->x + bl->begin + tr->half;
+  const double *c = tr->tables + 2 * tr->half, *s = c + tr->half;
+  double re = 0.0, im = 0.0;
+
+  for (size_t i = 0; i < tr->half; i++) {
+    double above = middle[i], below = middle[-1 - (ptrdiff_t)i];
+    re += (above + below) * c[i];
+    im -= (above - below) * s[i];
+  }
+  return (cis){re, im};
+}
+
+/* What is left in a block when the tone as it is there is taken off, the frequency put right too. */
+static void block_leftover(const track *tr, block *bl)
+{
+  const double *middle = tr->x + bl->begin + tr->half;
+  const double *c = tr->tables, *s = c + tr->half;
+  double re = bl->extra.re, im = bl->extra.im;
+  double slope_re = tr->slope * (bl->tone.re + re), slope_im = tr->slope * (bl->tone.im + im);
+  double sum_above = 0.0, sum_below = 0.0, peak_above = 0.0, peak_below = 0.0;
+
+  for (size_t i = 0; i < tr->half; i++) {
+    double u = (double)i + 0.5;
+    double even = re * c[i] - u * slope_re * s[i], odd = -im * s[i] - u * slope_im * c[i];
+    double above = middle[i] - (even + odd), below = middle[-1 - (ptrdiff_t)i] - (even - odd);
+    sum_above += above * above;
+    sum_below += below * below;
+    peak_above = fmax(peak_above, fabs(above));
+    peak_below = fmax(peak_below, fabs(below));
+  }
+  bl->rms = sqrt((sum_above + sum_below) / (double)(2 * tr->half));
+  bl->peak = fmax(peak_above, peak_below);
+}
+
+static int compare_double(const void *a, const void *b)
+{
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+static double middle_of(double *values, size_t count)
+{
+  qsort(values, count, sizeof *values, compare_double);
+  return 0.5 * (values[(count - 1) / 2] + values[count / 2]);
+}
+
+static mt_code blocks_measure(track *tr, mt_error *err)
+{
+  double level;
+
+  for (size_t b = 0; b < tr->nblocks; b++) {
+    block *bl = &tr->blocks[b];
+    double power = bl->tone.re * bl->tone.re + bl->tone.im * bl->tone.im;
+    bl->extra = block_project(tr, bl);
+    bl->q = cis_times((cis){bl->tone.re + bl->extra.re, bl->tone.im + bl->extra.im}, cis_conj(bl->tone));
+    bl->q.re /= power;
+    bl->q.im /= power;
+    if (!isfinite(bl->q.re) || !isfinite(bl->q.im))
+      return mt_fail(err, MT_E_DATA, "the residual is not finite between samples %zu and %zu", bl->begin,
+                     bl->begin + 2 * tr->half);
+    tr->scratch[b] = hypot(bl->q.re, bl->q.im);
+  }
+  level = middle_of(tr->scratch, tr->nblocks);
+  if (!(level > 0.0))
+    return mt_fail(err, MT_E_DATA, "the tone is missing from most of the segment");
+  for (size_t b = 0; b + 1 < tr->nblocks; b++) {
+    const block *bl = &tr->blocks[b];
+    tr->scratch[b] = cis_angle(cis_times(bl[1].q, cis_conj(bl[0].q))) / (bl[1].middle - bl[0].middle);
+  }
+  tr->slope = middle_of(tr->scratch, tr->nblocks - 1);
+  for (size_t b = 0; b < tr->nblocks; b++) {
+    block *bl = &tr->blocks[b];
+    block_leftover(tr, bl);
+    bl->level = hypot(bl->q.re, bl->q.im) / level;
+    bl->away = bl->level < 1.0 - AWAY; /* until the noise is known */
+    bl->q = cis_times(bl->q, cis_turn(-tr->slope * bl->middle / (2.0 * MT_PI)));
+    tr->scratch[b] = bl->rms;
+  }
+  tr->noise = middle_of(tr->scratch, tr->nblocks);
+  return MT_OK;
+}
+
+/* ---- steps ------------------------------------------------------------------------------------- */
+
+typedef double difference(const block *from, const block *to);
+
+static double phase_difference(const block *from, const block *to)
+{
+  return cis_angle(cis_times(to->q, cis_conj(from->q)));
+}
+
+static double level_difference(const block *from, const block *to)
+{
+  return to->level - from->level;
+}
+
+/* All differences, of blocks b and b + LAG; NAN if the tone is away in either. @return how many. */
+static size_t differences_take(const track *tr, difference *between, double *out)
+{
+  size_t count = tr->nblocks - LAG;
+
+  for (size_t b = 0; b < count; b++) {
+    const block *from = &tr->blocks[b], *to = &tr->blocks[b + LAG];
+    out[b] = from->away || to->away ? (double)NAN : between(from, to);
+  }
+  return count;
+}
+
+/* One comparison. A level cannot differ by so much that turning it matters. */
+static double apart(double a, double b)
+{
+  return fabs(remainder(a - b, 2.0 * MT_PI));
+}
+
+/**
+ * By how much a difference departs from two others nearby, the smaller departure; 0 if there are not two.
+ *
+ * The nearest on either side that share no block with it; near an end, or near where the tone is away,
+ * two on one side, because a step next to the only one must not be taken for one here.
+ */
+static double departure(const double *d, size_t count, size_t b)
+{
+  static const int places[] = {-APART, +APART, -2 * APART, +2 * APART};
+  double least = INFINITY;
+  int compared = 0;
+
+  if (isnan(d[b]))
+    return 0.0;
+  for (size_t i = 0; i < 4 && compared < 2; i++) {
+    ptrdiff_t at = (ptrdiff_t)b + places[i];
+    if (at < 0 || at >= (ptrdiff_t)count || isnan(d[at]))
+      continue;
+    least = fmin(least, apart(d[b], d[at]));
+    compared++;
+  }
+  return compared == 2 ? least : 0.0;
+}
+
+/**
+ * Standard deviation of a comparison, from the comparisons themselves.
+ *
+ * The median of all but the TOUCHED largest, so that one step does not hide itself; widened because
+ * it is an estimate from few. At least `white`, what the noise beside the tone explains.
+ */
+static double spread(track *tr, difference *between, double white)
+{
+  double *d = tr->scratch, *sizes = tr->scratch + tr->nblocks;
+  size_t count = differences_take(tr, between, d), n = 0, clean;
+
+  for (size_t b = 0; b + APART < count; b++)
+    if (!isnan(d[b]) && !isnan(d[b + APART]))
+      sizes[n++] = apart(d[b], d[b + APART]);
+  clean = n > TOUCHED ? n - TOUCHED : 1;
+  qsort(sizes, n, sizeof *sizes, compare_double);
+  /* 0.6745: the median of the size of a normal deviate */
+  return fmax(white, n > 0 ? sizes[clean / 2] / 0.6745 : 0.0) * (1.1 + 2.0 / sqrt((double)clean));
+}
+
+static void thresholds_set(track *tr, const mt_sine_fit *fit)
+{
+  double n = (double)tr->n, nblocks = (double)tr->nblocks;
+  double block_sigmas = sqrt(2.0 * log(4.0 * nblocks / FALSE_ALARM));
+  double sample_sigmas = sqrt(2.0 * log(4.0 * n / FALSE_ALARM));
+  /* one quadrature of one block over the tone: 2 sigma^2 x 1.5 (Hann) / length; four blocks in a comparison */
+  double white = 2.0 * tr->noise * sqrt(1.5 / (double)tr->half) / fit->amplitude;
+
+  tr->phase_threshold = fmax(PHASE_LEAST_RAD, block_sigmas * spread(tr, phase_difference, white));
+  tr->level_threshold =
+      fmax(mt_ratio_of_db(LEVEL_LIMIT_DB) - 1.0, block_sigmas * spread(tr, level_difference, white));
+  tr->click_threshold = fmax(CLICK_LEAST * fit->amplitude, sample_sigmas * tr->noise);
+}
+
+/* Largest peak of the two blocks two and three away on one side; infinite beyond the end. */
+static double peak_beside(const track *tr, size_t b, int side)
+{
+  double peak = 0.0;
+  for (int i = 2; i <= 3; i++) {
+    ptrdiff_t at = (ptrdiff_t)b + side * i;
+    if (at < 0 || at >= (ptrdiff_t)tr->nblocks)
+      return INFINITY;
+    peak = fmax(peak, tr->blocks[at].peak);
+  }
+  return peak;
+}
+
+/* Flag the block between the ends of a difference that stands out, unless the next one stands out more. */
+static void flag_steps(track *tr, difference *between, double threshold)
+{
+  double *d = tr->scratch, *out = tr->scratch + tr->nblocks;
+  size_t count = differences_take(tr, between, d);
+
+  for (size_t b = 0; b < count; b++)
+    out[b] = departure(d, count, b);
+  for (size_t b = 0; b < count; b++) {
+    double before = b > 0 ? out[b - 1] : 0.0, after = b + 1 < count ? out[b + 1] : 0.0;
+    if (out[b] > threshold && out[b] >= 0.9 * fmax(before, after))
+      tr->blocks[b + 1].flagged = true;
+  }
+}
+
+static void blocks_flag(track *tr)
+{
+  double away = 1.0 - fmax(AWAY, tr->level_threshold);
+
+  for (size_t b = 0; b < tr->nblocks; b++) {
+    block *bl = &tr->blocks[b];
+    double beside = fmin(peak_beside(tr, b, -1), peak_beside(tr, b, +1));
+    bl->away = bl->level < away;
+    bl->flagged = bl->away || (bl->peak > tr->click_threshold && bl->peak > CLICK_RATIO * beside);
+  }
+  flag_steps(tr, phase_difference, tr->phase_threshold);
+  flag_steps(tr, level_difference, tr->level_threshold);
+  /* what is away may begin and end in the blocks next to it */
+  for (size_t b = 0; b + 1 < tr->nblocks; b++) {
+    tr->blocks[b].flagged = tr->blocks[b].flagged || tr->blocks[b + 1].away;
+    tr->blocks[b + 1].flagged = tr->blocks[b + 1].flagged || tr->blocks[b].away;
+  }
+}
+
+/* ---- events ------------------------------------------------------------------------------------- */
+
+/**
+ * Sum of q over up to SIDE sound blocks beside an event.
+ *
+ * The first of them may still hold a little of the event: it counts only if it is the only one.
+ * @return how many blocks.
+ */
+static int beside_event(const track *tr, ptrdiff_t from, int step, cis *sum, double *level)
+{
+  int count = 0;
+
+  *sum = (cis){0.0, 0.0};
+  *level = 0.0;
+  for (ptrdiff_t b = from; b >= 0 && b < (ptrdiff_t)tr->nblocks && count < SIDE; b += step) {
+    const block *bl = &tr->blocks[b];
+    if (bl->flagged)
+      break;
+    if (b == from + step) {
+      *sum = (cis){0.0, 0.0};
+      *level = 0.0;
+      count = 0;
+    }
+    sum->re += bl->q.re;
+    sum->im += bl->q.im;
+    *level += bl->level;
+    count++;
+  }
+  if (count > 0)
+    *level /= count;
+  return count;
+}
+
+static double level_db(double level)
+{
+  return fmax(-100.0, mt_db_of_ratio(level));
+}
+
+static void event_add(mt_steady *out, mt_steady_event event)
+{
+  if (out->nevents < MT_STEADY_EVENTS_MAX)
+    out->events[out->nevents++] = event;
+  out->nfound++;
+}
+
+static void event_describe(const track *tr, size_t first, size_t last, double rate_hz, mt_steady *out)
+{
+  size_t begin = tr->blocks[first].begin, end = tr->blocks[last].begin + 2 * tr->half;
+  /* a window sees little of what lies at the edge of a block: the next block may have spoken first */
+  mt_steady_event event = {.kind = MT_STEADY_DIP,
+                           .begin_s = (double)(begin > tr->half ? begin - tr->half : 0) / rate_hz,
+                           .end_s = (double)(end + tr->half < tr->n ? end + tr->half : tr->n) / rate_hz};
+  cis before, after;
+  double before_level, after_level, least = INFINITY, step = 0.0, moved = 0.0;
+
+  if (beside_event(tr, (ptrdiff_t)first - 1, -1, &before, &before_level) > 0 &&
+      beside_event(tr, (ptrdiff_t)last + 1, +1, &after, &after_level) > 0) {
+    step = cis_angle(cis_times(after, cis_conj(before)));
+    moved = level_db(after_level / before_level);
+  }
+  for (size_t b = first; b <= last; b++)
+    least = fmin(least, tr->blocks[b].level);
+  event.phase_step_deg = step * 180.0 / MT_PI;
+  event.level_change_db = moved;
+  /* half the threshold: it was set for one block against one, these are means of several */
+  if (fabs(step) > 0.5 * tr->phase_threshold)
+    event.kind = MT_STEADY_LOST;
+  else if (fabs(moved) > fmax(LEVEL_LIMIT_DB, 0.5 * mt_db_of_relative(tr->level_threshold)))
+    event.kind = MT_STEADY_UNSTEADY;
+  else
+    event.level_change_db = level_db(least);
+  event_add(out, event);
+}
+
+static void events_find(const track *tr, double rate_hz, mt_steady *out)
+{
+  size_t b = 0;
+
+  while (b < tr->nblocks) {
+    size_t last = b;
+    if (!tr->blocks[b].flagged) {
+      b++;
+      continue;
+    }
+    /* one sound block between two flagged ones belongs to the event */
+    while (last + 1 < tr->nblocks &&
+           (tr->blocks[last + 1].flagged || (last + 2 < tr->nblocks && tr->blocks[last + 2].flagged)))
+      last++;
+    event_describe(tr, b, last, rate_hz, out);
+    b = last + 1;
+  }
+}
+
+/* Means of phase and level over the eighths of the segment, events left out. @return false if one has none. */
+static bool eighths(const track *tr, double level[EIGHTHS], double phase[EIGHTHS], double *per_eighth)
+{
+  cis sums[EIGHTHS] = {{0.0, 0.0}};
+  size_t count[EIGHTHS] = {0};
+
+  memset(level, 0, EIGHTHS * sizeof *level);
+  for (size_t b = 0; b < tr->nblocks; b++) {
+    size_t i = b * EIGHTHS / tr->nblocks;
+    if (tr->blocks[b].flagged)
+      continue;
+    sums[i].re += tr->blocks[b].q.re;
+    sums[i].im += tr->blocks[b].q.im;
+    level[i] += tr->blocks[b].level;
+    count[i]++;
+  }
+  *per_eighth = (double)tr->nblocks;
+  for (int i = 0; i < EIGHTHS; i++) {
+    if (count[i] == 0)
+      return false;
+    level[i] /= (double)count[i];
+    phase[i] = cis_angle(sums[i]);
+    if (i > 0)
+      phase[i] = phase[i - 1] + remainder(phase[i] - phase[i - 1], 2.0 * MT_PI);
+    *per_eighth = fmin(*per_eighth, (double)count[i]);
+  }
+  return true;
+}
+
+/* Largest less smallest, with the sign of the way it went. */
+static double span(const double values[EIGHTHS])
+{
+  int high = 0, low = 0;
+  for (int i = 1; i < EIGHTHS; i++) {
+    high = values[i] > values[high] ? i : high;
+    low = values[i] < values[low] ? i : low;
+  }
+  return high > low ? values[high] - values[low] : values[low] - values[high];
+}
+
+/* The frequency is the fit's business: what matters is how the phase departs from a straight line. */
+static void take_off_line(double values[EIGHTHS])
+{
+  double mean = 0.0, slope = 0.0, weight = 0.0;
+  for (int i = 0; i < EIGHTHS; i++) {
+    double at = i - 0.5 * (EIGHTHS - 1);
+    mean += values[i] / EIGHTHS;
+    slope += at * values[i];
+    weight += at * at;
+  }
+  for (int i = 0; i < EIGHTHS; i++)
+    values[i] -= mean + slope / weight * (i - 0.5 * (EIGHTHS - 1));
+}
+
+static void drift_find(const track *tr, double rate_hz, mt_steady *out)
+{
+  double level[EIGHTHS], phase[EIGHTHS], per_eighth;
+  bool lost = false, moved = false;
+
+  for (size_t i = 0; i < out->nevents; i++) {
+    lost = lost || out->events[i].kind == MT_STEADY_LOST;
+    moved = moved || out->events[i].kind == MT_STEADY_UNSTEADY;
+  }
+  if (!eighths(tr, level, phase, &per_eighth))
+    return;
+  take_off_line(phase);
+  for (int i = 0; i < EIGHTHS; i++)
+    level[i] = level_db(level[i]);
+  out->level_span_db = span(level);
+  out->phase_span_deg = span(phase) * 180.0 / MT_PI;
+  /* the thresholds are of four blocks' noise at the false-alarm rate: more than that of two means */
+  double allowance = 1.0 / sqrt(per_eighth);
+  bool drifted =
+      fabs(out->level_span_db) > LEVEL_LIMIT_DB + allowance * mt_db_of_relative(tr->level_threshold);
+  bool wandered =
+      fabs(out->phase_span_deg) > PHASE_LIMIT_DEG + allowance * tr->phase_threshold * 180.0 / MT_PI;
+  if ((drifted && !moved) || (wandered && !lost))
+    event_add(out, (mt_steady_event){.kind = MT_STEADY_UNSTEADY,
+                                     .begin_s = 0.0,
+                                     .end_s = (double)tr->n / rate_hz,
+                                     .level_change_db = out->level_span_db});
+}
+
+mt_code mt_steady_check(const double *residual, size_t n, double rate_hz, const mt_sine_fit *fit,
+                        mt_steady *out, mt_error *err)
+{
+  track tr = {0};
+  mt_steady found = {0};
+  mt_code code;
+
+  if (residual == NULL || fit == NULL || out == NULL || n < 16 || !(rate_hz > 0.0 && isfinite(rate_hz)))
+    return mt_fail(err, MT_E_ARG, "nothing to check: %zu samples at %g Hz", n, rate_hz);
+  if (!(fit->freq_hz > 0.0 && fit->freq_hz < 0.5 * rate_hz && fit->amplitude > 0.0))
+    return mt_fail(err, MT_E_ARG, "a fit of %g at %g Hz; expected a tone below %g Hz", fit->amplitude,
+                   fit->freq_hz, 0.5 * rate_hz);
+  code = track_open(&tr, residual, n, rate_hz, fit, err);
+  found.block_s = 2.0 * (double)tr.half / rate_hz;
+  found.least_phase_step_deg = 180.0;
+  found.checked = tr.nblocks >= BLOCKS_LEAST;
+  if (code == MT_OK && found.checked) {
+    blocks_place(&tr, fit);
+    code = blocks_measure(&tr, err);
+  }
+  if (code == MT_OK && found.checked) {
+    thresholds_set(&tr, fit);
+    found.least_phase_step_deg = fmin(180.0, tr.phase_threshold * 180.0 / MT_PI);
+    found.least_click = tr.click_threshold;
+    blocks_flag(&tr);
+    events_find(&tr, rate_hz, &found);
+    drift_find(&tr, rate_hz, &found);
+  }
+  track_finish(&tr);
+  if (code == MT_OK)
+    *out = found;
+  return code;
+}
+
+const char *mt_steady_kind_name(mt_steady_kind kind)
+{
+  switch (kind) {
+  case MT_STEADY_LOST: return "frames lost or repeated";
+  case MT_STEADY_DIP: return "dip";
+  case MT_STEADY_UNSTEADY: return "unsteady";
+  }
+  return "unknown";
+}
