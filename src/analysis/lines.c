@@ -29,6 +29,8 @@
 #define FLOAT_FLOOR 1e-16
 /* what the low-pass's ripple may put on a line's power, one sigma: 0.00004 dB */
 #define RIPPLE 1e-5
+/* mean square of the bins re what noise explains, above which they are no lobe */
+#define MISFIT 8.0
 /* one-sided 95 % of a normal distribution */
 #define Z95 1.645
 
@@ -228,14 +230,25 @@ static void fit_lobe(const spectrum *s, double freq_hz, order_fit *fit, double *
   fit->line = projection / squares;
 }
 
-/* Variance of the fitted line: noise on noise, the noise not being known better, noise on the line, and ripple. */
-static double fit_variance(const spectrum *s, const order_fit *fit, const double *shape)
+/*
+ * Variance of the fitted line: noise on noise, the noise not being known better, noise on the line, and
+ * ripple. If the bins are not a lobe, something else is there, and adds to the line or takes from it: then
+ * also what is left of them.
+ */
+static double fit_variance(const spectrum *s, double freq_hz, const order_fit *fit, const double *shape)
 {
-  double squares = 0.0, sum = 0.0, on_noise = 0.0, on_line = 0.0;
+  size_t first = (size_t)lround(freq_hz / s->bin_hz) - FIT_BINS;
+  double squares = 0.0, sum = 0.0, on_noise = 0.0, on_line = 0.0, rest = 0.0, misfit = 0.0, variance;
 
   for (int i = 0; i < NFIT; i++) {
-    squares += pow(shape[i], 4.0);
-    sum += shape[i] * shape[i];
+    double lobe = shape[i] * shape[i], left = s->density[first + (size_t)i] - fit->noise - fit->line * lobe;
+    double expected = fit->noise * fit->noise / s->power_averages +
+                      2.0 * fit->noise * fmax(fit->line, 0.0) * lobe / s->line_averages +
+                      RIPPLE * fit->line * RIPPLE * fit->line;
+    squares += lobe * lobe;
+    sum += lobe;
+    rest += lobe * left * left;
+    misfit += left * left / expected / NFIT;
   }
   for (int i = 0; i < NFIT; i++)
     for (int j = 0; j < NFIT; j++) {
@@ -245,10 +258,11 @@ static double fit_variance(const spectrum *s, const order_fit *fit, const double
       on_line += weights * correlation * shape[i] * shape[j];
     }
   /* a median of n values spreads as 2 / n of the mean squared, about */
-  return fit->noise * fit->noise *
-             (on_noise / s->power_averages + 2.0 / fit->nfree * sum * sum / (squares * squares)) +
-         2.0 * fit->noise * fmax(fit->line, 0.0) * on_line / s->line_averages +
-         RIPPLE * fit->line * RIPPLE * fit->line;
+  variance = fit->noise * fit->noise *
+                 (on_noise / s->power_averages + 2.0 / fit->nfree * sum * sum / (squares * squares)) +
+             2.0 * fit->noise * fmax(fit->line, 0.0) * on_line / s->line_averages +
+             RIPPLE * fit->line * RIPPLE * fit->line;
+  return misfit > MISFIT ? variance + rest / squares : variance;
 }
 
 /* ---- all orders -------------------------------------------------------------------------------- */
@@ -303,6 +317,21 @@ static double threshold(double averages)
   return (root * root * root - 1.0) * 1.7;
 }
 
+/*
+ * Under the skirt of another line an order may be anything from nothing to twice what its two nearest bins
+ * hold, as the two may add or cancel there: the middle of that, with the spread of an even distribution.
+ */
+static void set_hidden(const spectrum *s, double freq_hz, order_fit *fit)
+{
+  size_t below = (size_t)(freq_hz / s->bin_hz);
+  double here = freq_hz / s->bin_hz - (double)below;
+  double left = mt_window_kernel(WINDOW, here), right = mt_window_kernel(WINDOW, 1.0 - here);
+  double held = (s->density[below] + s->density[below + 1]) / (left * left + right * right);
+
+  fit->line = held;
+  fit->variance = held * held / 3.0;
+}
+
 /* Judge every order at a fundamental that is known to `slack_bins` at order 1. */
 static void examine_orders(const spectrum *s, double slack_bins, candidate *c)
 {
@@ -315,12 +344,14 @@ static void examine_orders(const spectrum *s, double slack_bins, candidate *c)
     bool stands_out, in_place;
 
     fit_lobe(s, freq_hz, fit, shape);
-    fit->variance = fit_variance(s, fit, shape);
+    fit->variance = fit_variance(s, freq_hz, fit, shape);
     fit->peak_hz = peak_near(s, freq_hz);
     stands_out = fit->line > least * fit->noise;
     in_place = fabs(fit->peak_hz - freq_hz) <= (0.5 + slack_bins * k) * s->bin_hz;
     fit->present = stands_out && in_place && is_narrow(s, freq_hz, fit, least);
     fit->foreign = stands_out && !fit->present;
+    if (fit->foreign)
+      set_hidden(s, freq_hz, fit);
     /* the logarithm: one strong line that is no hum must not outvote several that are */
     if (fit->present)
       c->score += log1p(fit->line / fit->noise);
@@ -340,6 +371,40 @@ static void refine_fundamental(candidate *c)
     }
   if (weights > 0.0)
     c->freq_hz = sum / weights;
+}
+
+/* How well a fundamental puts the lobes of all orders that are there, each as sure as it is strong. */
+static double match_of(const spectrum *s, const candidate *c, double fundamental_hz)
+{
+  double shape[NFIT], sum = 0.0;
+
+  for (int k = 1; k <= MT_ORDERS_MAX; k++) {
+    order_fit fit = c->orders[k];
+    double squares = 0.0;
+    if (!fit.present)
+      continue;
+    fit_lobe(s, k * fundamental_hz, &fit, shape);
+    for (int i = 0; i < NFIT; i++)
+      squares += pow(shape[i], 4.0);
+    sum += fit.line * sqrt(squares) / fit.noise;
+  }
+  return sum;
+}
+
+/* The least-squares fundamental: a parabola through a peak is off by up to a thousandth of a bin. */
+static void polish_fundamental(const spectrum *s, candidate *c)
+{
+  const double ratio = 0.61803398874989485;
+  double low = c->freq_hz - 0.02 * s->bin_hz, high = c->freq_hz + 0.02 * s->bin_hz;
+
+  for (int i = 0; i < 18; i++) {
+    double inner = high - ratio * (high - low), outer = low + ratio * (high - low);
+    if (match_of(s, c, inner) > match_of(s, c, outer))
+      high = outer;
+    else
+      low = inner;
+  }
+  c->freq_hz = 0.5 * (low + high);
 }
 
 static bool looks_like_hum(const spectrum *s, const candidate *c)
@@ -391,29 +456,31 @@ static candidate try_mains(const spectrum *s, double nominal_hz)
         best = tried;
     }
   }
+  if (best.hum) {
+    polish_fundamental(s, &best);
+    examine_orders(s, 0.0, &best);
+  }
   return best;
 }
 
 /* ---- the reading ------------------------------------------------------------------------------- */
 
 /*
- * What all orders may hold at most, hum or not, whatever stands there: at the fundamental found, or, when
- * there is none, at the one in tolerance where it is most.
+ * What a hum that was not found may hold at most, whatever stands where its orders would be: at the
+ * fundamental in tolerance where that is most.
  */
 static double bound_of(const spectrum *s, const candidate *c, double *standard_error)
 {
-  double most = 0.0, range = c->hum ? 0.0 : TOLERANCE;
-  double centre_hz = c->hum ? c->freq_hz : c->nominal_hz;
-  double step_hz = 0.05 * s->bin_hz; /* half a bin at order 10 */
+  double most = 0.0, step_hz = 0.05 * s->bin_hz; /* half a bin at order 10 */
 
   *standard_error = 0.0;
-  for (double f = centre_hz * (1.0 - range); f <= centre_hz * (1.0 + range); f += step_hz) {
+  for (double f = c->nominal_hz * (1.0 - TOLERANCE); f <= c->nominal_hz * (1.0 + TOLERANCE); f += step_hz) {
     double line = 0.0, variance = 0.0, shape[NFIT];
     for (int k = 1; k <= MT_ORDERS_MAX; k++) {
       order_fit fit = c->orders[k];
       fit_lobe(s, k * f, &fit, shape);
       line += fit.line;
-      variance += fit_variance(s, &fit, shape);
+      variance += fit_variance(s, k * f, &fit, shape);
     }
     if (fmax(line, 0.0) + Z95 * sqrt(variance) > most) {
       most = fmax(line, 0.0) + Z95 * sqrt(variance);
@@ -433,20 +500,13 @@ static void report_hum(const candidate *c, double bandwidth_hz, mt_hum *hum)
   for (int k = 1; k <= MT_ORDERS_MAX; k++) {
     const order_fit *fit = &c->orders[k];
     hum->order_standard_error[k] = sqrt(fit->variance) * bandwidth_hz;
-    if (fit->foreign) {
-      /* an order under the skirt of another line: anything from nothing to all of what is there */
-      line += 0.5 * fit->line;
-      variance += fit->variance + fit->line * fit->line / 12.0;
-      hum->order_power[k] = 0.5 * fit->line * bandwidth_hz;
-      hum->order_standard_error[k] = sqrt(fit->variance + fit->line * fit->line / 12.0) * bandwidth_hz;
-      continue;
-    }
     line += fit->line;
     variance += fit->variance;
     hum->order_power[k] = fmax(fit->line, 0.0) * bandwidth_hz;
   }
   hum->power = fmax(line, 0.0) * bandwidth_hz;
   hum->standard_error = sqrt(variance) * bandwidth_hz;
+  hum->upper_bound = hum->power + Z95 * hum->standard_error;
 }
 
 mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_error *err)
@@ -472,9 +532,9 @@ mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_e
     if (tried[i].hum && (best == NULL || tried[i].score > best->score))
       best = &tried[i];
   }
-  for (size_t i = 0; i < NMAINS; i++) {
+  for (size_t i = 0; i < NMAINS && best == NULL; i++) {
     double standard_error, bound = bandwidth_hz * bound_of(&s, &tried[i], &standard_error);
-    if (best == NULL ? bound > hum.upper_bound : best == &tried[i]) {
+    if (bound > hum.upper_bound) {
       hum.upper_bound = bound;
       hum.standard_error = standard_error * bandwidth_hz;
     }

@@ -26,8 +26,8 @@ typedef struct mt_hum {
  * is the one whose orders stand out together. A line counts only if it is as narrow as a line, sits where
  * the fundamental puts it, and exceeds the noise around it by a margin that noise passes about once in
  * 10^4 records. Hum needs order 1 or 2, or two orders of which one is at most 4: a lone line at 300 Hz,
- * which both mains share, is none. An order that another line covers counts half of what is found there,
- * with a standard error that spans from none to all.
+ * which both mains share, is none. An order that another line covers (one less than 7 bins off) is taken from
+ * what is left there, with a standard error that spans from none to twice that.
  *
  * Over a long record the mains may wander: 0.05 Hz are nothing at order 1 and under 0.5 dB at order 10.
  *

@@ -97,8 +97,9 @@ static void hum_is_found_and_read(void **state)
     assert_near(hum.freq_hz, cases[i].mains_hz, (3.0 / sqrt(snr) + 0.001) / fmin(cases[i].duration_s, 2.0),
                 "Hz");
     assert_near(hum.power, truth, 4.5 * hum.standard_error, "");
-    /* it is not sure for being vague: at worst as unsure as ten orders' noise */
-    assert_true(hum.standard_error < truth * (2.0 / sqrt(snr) + 4.0 / snr + 3e-5));
+    /* it is not right for being vague: no more unsure than noise on the line and under ten orders makes it,
+       and the noise, known from some ten bins, may read thrice what it is */
+    assert_true(hum.standard_error < truth * (2.5 / sqrt(snr) + 10.0 / snr + 3e-5));
     for (int k = 1; k <= 10; k++) {
       double level_dbfs = cases[i].orders[k - 1];
       double order = level_dbfs > OFF ? pow(10.0, 0.1 * (level_dbfs + cases[i].gain_db)) : 0.0;
@@ -162,7 +163,8 @@ static void hum_10_db_below_the_noise_is_unbiased_and_covered(void **state)
   assert_near(spread / reported, 1.0, 4.0 / sqrt(2.0 * TRIALS) + 0.05, "");
   /* 4 sigma of a binomial */
   assert_near((double)covered / TRIALS, 0.9545, 4.0 * sqrt(0.9545 * 0.0455 / TRIALS), "");
-  assert_true((double)bounded / TRIALS > 0.95 - 4.0 * sqrt(0.95 * 0.05 / TRIALS));
+  /* 94.5 %: the reported spread falls with the line; 5 sigma */
+  assert_true((double)bounded / TRIALS > 0.945 - 5.0 * sqrt(0.945 * 0.055 / TRIALS));
 }
 
 static void what_is_too_weak_to_be_seen_is_bounded(void **state)
@@ -303,6 +305,31 @@ static void other_lines_do_not_hide_or_falsify_hum(void **state)
   }
 }
 
+static void an_order_under_another_line_is_neither_lost_nor_sure(void **state)
+{
+  /* within the lobe of order 2, 3 dB weaker to 20 dB stronger than it */
+  static const double freqs[] = {97.0, 98.0, 102.5, 103.0, 104.0};
+  unsigned missed = 0;
+  mt_random random;
+  (void)state;
+  mt_random_init(&random, support_seed(40));
+  for (size_t i = 0; i < sizeof freqs / sizeof *freqs; i++)
+    for (double level_dbfs = -65.0; level_dbfs <= -42.0; level_dbfs += 5.0) {
+      double *x = noise(62400, -90.0, &random), truth = power_of(rectifier, 0.0);
+      mt_hum hum;
+      add_hum(x, 62400, 48000.0, 50.0, rectifier, 0.0, &random);
+      add_line(x, 62400, 48000.0, freqs[i], level_dbfs, &random);
+      hum = find(x, 62400, 48000.0);
+      assert_true(hum.significant);
+      assert_near(hum.mains_hz, 50.0, 0.0, "Hz");
+      /* either it is told apart, or the standard error spans it; now and then the two cancel even more */
+      missed += fabs(hum.power - truth) > 3.0 * hum.standard_error;
+      assert_between(hum.power, 0.2 * truth, 1e-4, "");
+      free(x);
+    }
+  assert_true(missed <= 1);
+}
+
 static void direct_current_and_level_change_nothing_but_the_level(void **state)
 {
   mt_random random;
@@ -362,6 +389,7 @@ int main(void)
       cmocka_unit_test(a_hump_at_50_hz_is_no_hum),
       cmocka_unit_test(lines_that_are_not_mains_are_no_hum),
       cmocka_unit_test(other_lines_do_not_hide_or_falsify_hum),
+      cmocka_unit_test(an_order_under_another_line_is_neither_lost_nor_sure),
       cmocka_unit_test(direct_current_and_level_change_nothing_but_the_level),
       cmocka_unit_test(silence_has_no_hum_and_bad_records_are_refused),
   };
