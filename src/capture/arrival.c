@@ -26,6 +26,9 @@
 #define FINE_DELAY_STEP_S 8e-6
 #define PIECES 64
 
+/* What a float transform leaves in the band of something loud elsewhere is 1e-13 of it, and no signal. */
+#define LEAST_OF_ENERGY 1e-11
+
 /* For the noise: about 1 ms each, many periods of the chirp and few hertz of the unit's response. */
 #define NOISE_PIECES 256
 
@@ -53,12 +56,12 @@ static double sample_at(const mt_take *take, unsigned channel, ptrdiff_t frame)
 }
 
 /* Sums of samples times the conjugate chirp over short pieces: there the phase left over hardly turns. */
-static void sum_pieces(const mt_take *take, unsigned channel, const mt_segment *mark, ptrdiff_t begin,
+static void sum_pieces(const float *samples, double rate_hz, const mt_segment *mark,
                        struct piece pieces[PIECES])
 {
   double cos_part[CHUNK], sin_part[CHUNK];
-  double dt = 1.0 / take->rate_hz;
-  double per_piece = mark->duration_s * take->rate_hz / PIECES;
+  double dt = 1.0 / rate_hz;
+  double per_piece = mark->duration_s * rate_hz / PIECES;
 
   for (size_t p = 0; p < PIECES; p++) {
     size_t first = (size_t)(per_piece * (double)p), last = (size_t)(per_piece * (double)(p + 1));
@@ -69,9 +72,8 @@ static void sum_pieces(const mt_take *take, unsigned channel, const mt_segment *
       for (unsigned c = 0; c < CHIRPS; c++) {
         mt_mark_render(mark, c, (double)n * dt, dt, count, cos_part, sin_part);
         for (size_t i = 0; i < count; i++) {
-          double x = sample_at(take, channel, begin + (ptrdiff_t)(n + i));
-          pieces[p].sum[c].c += x * cos_part[i];
-          pieces[p].sum[c].s -= x * sin_part[i];
+          pieces[p].sum[c].c += (double)samples[n + i] * cos_part[i];
+          pieces[p].sum[c].s -= (double)samples[n + i] * sin_part[i];
         }
       }
     }
@@ -143,58 +145,76 @@ static double try_all(const struct piece pieces[PIECES], const mt_segment *mark,
   return best;
 }
 
-/* Energy in the marks' band while the mark lasts, under the mark's envelope, which keeps what lies outside
-   the band from leaking into it; and the sums of the envelope's square and fourth power. */
-static mt_code measure_band(const mt_take *take, unsigned channel, const mt_segment *mark, ptrdiff_t begin,
-                            mt_transform *transform, size_t npoints, double out[3], mt_error *err)
+/*
+ * The samples where the mark should be, under its envelope and then without all that lies outside its band:
+ * `frames` holds npoints. Energy of what is left; 0 if that is but the transform's rounding.
+ */
+static double cut_band(const mt_take *take, unsigned channel, const mt_segment *mark, ptrdiff_t begin,
+                       mt_transform *transform, size_t npoints, float *frames, mt_bin *bins)
 {
-  float *frames = calloc(npoints, sizeof *frames);
-  mt_bin *bins = calloc(npoints / 2 + 1, sizeof *bins);
   size_t nframes = (size_t)(mark->duration_s * take->rate_hz);
   double bin_hz = take->rate_hz / (double)npoints;
+  double in_band = 0.0, outside = 0.0;
 
-  if (frames == NULL || bins == NULL) {
-    free(frames);
-    free(bins);
-    return mt_fail(err, MT_E_MEMORY, "out of memory to look at a mark");
-  }
-  out[0] = out[1] = out[2] = 0.0;
-  for (size_t n = 0; n < nframes && n < npoints; n++) {
-    double gain = mt_fade_gain(mark, (double)n / take->rate_hz);
-    frames[n] = (float)(gain * sample_at(take, channel, begin + (ptrdiff_t)n));
-    out[1] += gain * gain;
-    out[2] += gain * gain * gain * gain;
-  }
+  memset(frames, 0, npoints * sizeof *frames);
+  for (size_t n = 0; n < nframes; n++)
+    frames[n] = (float)(mt_fade_gain(mark, (double)n / take->rate_hz) *
+                        sample_at(take, channel, begin + (ptrdiff_t)n));
   mt_transform_forward(transform, frames, bins);
-  for (size_t k = (size_t)(mark->from_hz / bin_hz); k <= npoints / 2 && (double)k * bin_hz < mark->to_hz; k++)
-    out[0] += 2.0 / (double)npoints * (double)(bins[k].re * bins[k].re + bins[k].im * bins[k].im);
-  free(frames);
-  free(bins);
-  return MT_OK;
+  for (size_t k = 0; k <= npoints / 2; k++) {
+    double freq_hz = (double)k * bin_hz;
+    double power = (double)(bins[k].re * bins[k].re + bins[k].im * bins[k].im);
+    if (freq_hz >= mark->from_hz && freq_hz <= mark->to_hz) {
+      in_band += power;
+      continue;
+    }
+    outside += power;
+    bins[k] = (mt_bin){0.0f, 0.0f};
+  }
+  mt_transform_inverse(transform, bins, frames);
+  for (size_t n = 0; n < nframes; n++)
+    frames[n] /= (float)npoints;
+  return in_band > LEAST_OF_ENERGY * outside ? 2.0 / (double)npoints * in_band : 0.0;
+}
+
+/* Both chirps' share at the best point of the grid, which becomes its middle. */
+static double find_share(const float *frames, double rate_hz, const mt_segment *mark, double energy,
+                         struct grid *out)
+{
+  struct piece pieces[PIECES];
+  struct grid coarse = {0.0, TRY_CLOCK_STEP, TRY_CLOCKS, 0.0, TRY_DELAY_STEP_S, TRY_DELAYS};
+  double chirp_energy = 0.0;
+
+  for (double n = 0.0; n < mark->duration_s * rate_hz; n += 1.0)
+    chirp_energy += 0.5 * mt_fade_gain(mark, n / rate_hz) * mt_fade_gain(mark, n / rate_hz);
+  sum_pieces(frames, rate_hz, mark, pieces);
+  try_all(pieces, mark, &coarse);
+  *out =
+      (struct grid){coarse.e, FINE_CLOCK_STEP, FINE_CLOCKS, coarse.delay_s, FINE_DELAY_STEP_S, FINE_DELAYS};
+  return try_all(pieces, mark, out) / (chirp_energy * energy);
 }
 
 mt_code mt_arrival_judge(const mt_take *take, unsigned channel, const mt_segment *mark, double frame,
                          mt_transform *transform, size_t npoints, mt_arrival *out, mt_error *err)
 {
-  struct piece pieces[PIECES];
   ptrdiff_t begin = (ptrdiff_t)llround(frame);
-  double band[3] = {0}, power;
-  struct grid coarse = {0.0, TRY_CLOCK_STEP, TRY_CLOCKS, 0.0, TRY_DELAY_STEP_S, TRY_DELAYS}, fine;
-  mt_code code = measure_band(take, channel, mark, begin, transform, npoints, band, err);
+  float *frames = calloc(npoints, sizeof *frames);
+  mt_bin *bins = calloc(npoints / 2 + 1, sizeof *bins);
+  bool complete = frames != NULL && bins != NULL;
 
-  if (code != MT_OK)
-    return code;
-  sum_pieces(take, channel, mark, begin, pieces);
-  try_all(pieces, mark, &coarse);
-  fine =
-      (struct grid){coarse.e, FINE_CLOCK_STEP, FINE_CLOCKS, coarse.delay_s, FINE_DELAY_STEP_S, FINE_DELAYS};
-  power = try_all(pieces, mark, &fine);
   memset(out, 0, sizeof *out);
-  out->frame = (double)begin + fine.delay_s * take->rate_hz;
-  /* energy the fit explains, 2 |sum|^2 / sum of envelope^2, seen under the envelope like the band's */
-  if (band[0] > 0.0)
-    out->share = 2.0 * power * band[2] / (band[1] * band[1]) / band[0];
-  return MT_OK;
+  out->frame = frame;
+  if (complete) {
+    double energy = cut_band(take, channel, mark, begin, transform, npoints, frames, bins);
+    struct grid best;
+    if (energy > 0.0) {
+      out->share = find_share(frames, take->rate_hz, mark, energy, &best);
+      out->frame = (double)begin + best.delay_s * take->rate_hz;
+    }
+  }
+  free(frames);
+  free(bins);
+  return complete ? MT_OK : mt_fail(err, MT_E_MEMORY, "out of memory to look at a mark");
 }
 
 /* What the fit accumulates over a mark: products of its columns with each other and with the samples. The

@@ -144,6 +144,7 @@ static mt_code refuse_jump(struct locator *l, mt_error *err)
       code = judge_pair(l, start, end, LEAST_SHARE_ALONE, &good, err);
       if (code != MT_OK)
         return code;
+      late_s = (end->arrival.frame - start->arrival.frame) / l->take->rate_hz - l->distance_s;
       if (good)
         return mt_fail(err, MT_E_DATA,
                        "the end mark comes %.1f ms too %s for any clock: frames were %s between the marks; "

@@ -22,6 +22,10 @@
 /* Only every so many frames are looked at, so that this rate is left. A triangle over twice as many frames
    goes before: it takes 20 dB and more off what then folds into the part. */
 #define THINNED_RATE_HZ 16000.0
+/* What a float transform leaves in the part of something loud elsewhere is 1e-13 of it, and no signal. */
+#define LEAST_OF_ENERGY 1e-11
+/* How much of a mark may lie outside the take. */
+#define OUTSIDE_OF_MARK 0.05
 /* Marks a block holds; the last one of them is overlap. */
 #define BLOCK_MARKS 5.0
 /* A mark that begins with the take may be seen a little before it. */
@@ -50,6 +54,7 @@ struct search {
   float *imaginary;                                  /* [npoints] */
   float *power;                                      /* [npoints] the better of both chirps */
   double *energy;                                    /* [npoints + 1] running sum */
+  double least_energy;                               /* over the length of a mark, to be taken for a signal */
   mt_bin *chirp[SEARCH_MARKS][MT_STIMULUS_CHANNELS]; /* [nbins] each */
   size_t mark_points[SEARCH_MARKS];
   double mark_frames[SEARCH_MARKS];
@@ -247,11 +252,13 @@ static mt_code note(struct search *s, mt_sighting seen, mt_error *err)
 static mt_code look(struct search *s, unsigned channel, unsigned mark, double block_frame, mt_error *err)
 {
   double frames_per_point = (double)(s->nblock * s->every) / (double)s->npoints;
+  double last_frame =
+      (double)s->take->nframes - (1.0 - OUTSIDE_OF_MARK) * s->mark_frames[mark] * (double)s->every;
   size_t nplaces = s->nhop * s->npoints / s->nblock;
 
-  for (size_t i = 0; i < nplaces; i++) {
+  for (size_t i = 0; i < nplaces && block_frame + (double)i * frames_per_point <= last_frame; i++) {
     double energy = s->energy[i + s->mark_points[mark]] - s->energy[i];
-    double share = energy > 0.0 ? (double)s->power[i] * (double)s->npoints / energy : 0.0;
+    double share = energy > s->least_energy ? (double)s->power[i] * (double)s->npoints / energy : 0.0;
     mt_code code;
     if (!(share >= LEAST_SHARE))
       continue;
@@ -277,16 +284,16 @@ static float thin(const struct search *s, unsigned channel, ptrdiff_t frame)
   return sum;
 }
 
-/* Fill a block that begins at a frame of the take. False if all is zero. */
-static bool load(struct search *s, unsigned channel, ptrdiff_t begin)
+/* Fill a block that begins at a frame of the take. Returns its energy. */
+static double load(struct search *s, unsigned channel, ptrdiff_t begin)
 {
-  bool any = false;
+  double energy = 0.0;
 
   for (size_t n = 0; n < s->nblock; n++) {
     s->frames[n] = thin(s, channel, begin + (ptrdiff_t)(n * s->every));
-    any = any || s->frames[n] != 0.0f;
+    energy += (double)(s->frames[n] * s->frames[n]);
   }
-  return any;
+  return energy;
 }
 
 static mt_code search_channel(struct search *s, unsigned channel, mt_error *err)
@@ -296,8 +303,11 @@ static mt_code search_channel(struct search *s, unsigned channel, mt_error *err)
   memset(s->noted, 0, sizeof s->noted);
   for (ptrdiff_t begin = -lead; begin < (ptrdiff_t)s->take->nframes;
        begin += (ptrdiff_t)(s->nhop * s->every)) {
-    if (!load(s, channel, begin))
+    double energy = load(s, channel, begin);
+    if (!(energy > 0.0))
       continue;
+    /* the transforms' scale: npoints of the part hold nblock times half the frames' energy */
+    s->least_energy = LEAST_OF_ENERGY * energy * 0.5 * (double)s->nblock * (double)s->npoints;
     mt_transform_forward(s->forward, s->frames, s->spectrum);
     cut_part(s, s->part);
     sum_energy(s);
