@@ -229,7 +229,7 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
   size_t first, last, reach;
 
   if (!(from_hz < to_hz && low < high && psd->averages > 0.0))
-    return (mt_band_power){.power = 0.0, .standard_error = INFINITY};
+    return (mt_band_power){.power = 0.0, .standard_error = HUGE_VAL};
   reach = density_correlation(psd, correlation);
   first = (size_t)floor(low / psd->bin_hz + 0.5);
   last = (size_t)floor(high / psd->bin_hz + 0.5);
