@@ -322,6 +322,10 @@ static void qualify_reading(const mt_workspace *ws, mt_reading *reading)
 }
 
 #define CUT_DB (-30.0)
+#define REFERENCE_HZ 997.0
+/* The filter bank of a sub-band codec ripples by this, smoothly: no noise and no scatter shows it. Of 4 bands; of 8
+   bands half of it (tests/oracle/compare_codecs.py prints it). */
+#define RIPPLE_DB 0.02
 
 /* Points that lie within a quarter of an octave on either side scatter about a straight line by what the
    codec made of them, band by band: their standard deviation. */
@@ -357,13 +361,21 @@ static size_t find_cut(const mt_curve *response)
   return cut;
 }
 
-static void qualify_response(mt_curve *curve)
+/* @param error_db  what the codec's error may add to a level: smooth ripple that no scatter shows. */
+static void qualify_curve(mt_curve *curve, double error_db)
 {
-  size_t cut = curve->quantity == MT_Q_RESPONSE ? find_cut(curve) : curve->npoints;
+  bool response = curve->quantity == MT_Q_RESPONSE;
+  size_t cut = response ? find_cut(curve) : curve->npoints, reference = 0;
+  double at_reference = 0.0;
 
+  for (size_t i = 0; i < curve->npoints; i++)
+    if (fabs(log(curve->x[i] / REFERENCE_HZ)) < fabs(log(curve->x[reference] / REFERENCE_HZ)))
+      reference = i;
+  if (response && curve->npoints > 0) /* what all points are relative to */
+    at_reference = 2.0 * scatter_about_line(curve, reference);
   for (size_t i = 0; i < curve->npoints; i++) {
-    double scatter = 2.0 * scatter_about_line(curve, i);
-    curve->uncertainty[i] = hypot(curve->uncertainty[i], scatter);
+    double scatter = hypot(at_reference, 2.0 * scatter_about_line(curve, i));
+    curve->uncertainty[i] = hypot(curve->uncertainty[i], scatter) + error_db;
     if (i >= cut)
       curve->uncertainty[i] = fmax(curve->uncertainty[i], -2.0 * curve->y[i]);
   }
@@ -377,7 +389,11 @@ void mt_path_qualify(mt_workspace *ws, size_t first_reading, size_t first_curve)
     qualify_reading(ws, &ws->results->readings[i]);
   for (size_t i = first_curve; i < ws->results->ncurves; i++) {
     mt_curve *curve = &ws->results->curves[i];
-    if (curve->quantity == MT_Q_RESPONSE || curve->quantity == MT_Q_PHASE)
-      qualify_response(curve);
+    mt_reading tone = {.channel = curve->channel, .segment = "both"};
+    double ratio = error_ratio(ws, &tone);
+    if (curve->quantity == MT_Q_RESPONSE)
+      qualify_curve(curve, RIPPLE_DB + mt_db_of_relative(ratio));
+    else if (curve->quantity == MT_Q_PHASE)
+      qualify_curve(curve, asin(fmin(1.0, ratio)) * 180.0 / MT_PI);
   }
 }

@@ -274,8 +274,19 @@ static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_chan
                                   1e3 * (double)count / rate_hz);
 }
 
+/* Nothing to speak of arrives there: a channel 40 dB below the other, or no tone at all. */
+static bool is_quiet(const mt_section *section, unsigned channel)
+{
+  double loudest = 0.0;
+
+  for (int c = 0; c < MT_PAIR; c++)
+    if (section->has_tone[c])
+      loudest = fmax(loudest, section->tone[c].power);
+  return !section->has_tone[channel] || section->tone[channel].power < 1e-4 * loudest;
+}
+
 /*
- * What was not whole or not steady. Where nothing is played a codec delivers zeros, or what joint coding of
+ * What was not whole or not steady. Where nothing arrives a codec delivers zeros, or what joint coding of
  * the channels leaves there: no fault, and nothing but the route is read from it.
  */
 static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_error *err)
@@ -283,7 +294,7 @@ static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_e
   mt_code code = MT_OK;
 
   for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
-    if (ws->path_is_lossy && section->segment->amplitude[c] == 0.0)
+    if (ws->path_is_lossy && is_quiet(section, c))
       continue;
     code = look_for_gap(ws, section, (mt_channel)c, err);
     if (code == MT_OK && section->has_tone[c])
