@@ -74,12 +74,12 @@ static double sum_lobe(size_t centre)
   return sum;
 }
 
-/* Mean noise of a bin beside a line: of 400 bins, the other lines left out by a lid at 8 times the least half. */
+/* Mean noise of a bin beside a line: of 400 bins, the other lines left out by a lid that sinks on them. */
 static double beside(size_t centre)
 {
   double sum = 0.0, lid = (double)INFINITY;
   size_t count = 0;
-  for (int pass = 0; pass < 4; pass++) {
+  for (int pass = 0; pass < 30; pass++) {
     sum = 0.0;
     count = 0;
     for (size_t i = centre > 220 ? centre - 220 : 1; i <= centre + 220 && i <= N / 2; i++)
