@@ -39,8 +39,8 @@ enum {
 #define NEAR_BINS 1e-4
 /* Closest approach to 0 and to rate / 2: nearer, a tone and its image are one. */
 #define EDGE_BINS 1.5
-/* A line's power over the noise beside it. White noise passes once in millions of records (measured: see
-   tests/unit/test_fit.c); a tone 24 dB below white noise passes in 48000 samples. */
+/* A line's power over the noise beside it. None of 200000 records of white noise (1000 to 48000 samples) passed,
+   the largest of all bins searched; a tone 24 dB below white noise passes in 48000 samples. */
 #define LINE_RATIO 60.0
 /* How often noise may look like a tone in a short record. */
 #define FALSE_TONE 1e-6

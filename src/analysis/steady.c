@@ -189,8 +189,8 @@ static void block_leftover(const track *tr, block *bl)
     double above = middle[i] - (even + odd), below = middle[-1 - (ptrdiff_t)i] - (even - odd);
     sum_above += above * above;
     sum_below += below * below;
-    peak_above = fmax(peak_above, fabs(above));
-    peak_below = fmax(peak_below, fabs(below));
+    peak_above = fabs(above) > peak_above ? fabs(above) : peak_above;
+    peak_below = fabs(below) > peak_below ? fabs(below) : peak_below;
   }
   bl->rms = sqrt((sum_above + sum_below) / (double)(2 * tr->half));
   bl->peak = fmax(peak_above, peak_below);
@@ -348,7 +348,7 @@ static double peak_beside(const track *tr, size_t b, int side)
   for (int i = 2; i <= 3; i++) {
     ptrdiff_t at = (ptrdiff_t)b + side * i;
     if (at < 0 || at >= (ptrdiff_t)tr->nblocks)
-      return INFINITY;
+      return (double)INFINITY;
     peak = fmax(peak, tr->blocks[at].peak);
   }
   return peak;
@@ -441,7 +441,7 @@ static void event_describe(const track *tr, size_t first, size_t last, double ra
                            .begin_s = (double)(begin > tr->half ? begin - tr->half : 0) / rate_hz,
                            .end_s = (double)(end + tr->half < tr->n ? end + tr->half : tr->n) / rate_hz};
   cis before, after;
-  double before_level, after_level, least = INFINITY, step = 0.0, moved = 0.0;
+  double before_level, after_level, least = (double)INFINITY, step = 0.0, moved = 0.0;
 
   if (beside_event(tr, (ptrdiff_t)first - 1, -1, &before, &before_level) > 0 &&
       beside_event(tr, (ptrdiff_t)last + 1, +1, &after, &after_level) > 0) {

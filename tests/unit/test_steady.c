@@ -480,11 +480,11 @@ static void wrong_input_is_refused(void **state)
   memset(residual, 0, sizeof residual);
   assert_int_equal(mt_steady_check(NULL, FRAMES, RATE, &fit, &found, &err), MT_E_ARG);
   assert_int_equal(mt_steady_check(residual, 3, RATE, &fit, &found, &err), MT_E_ARG);
-  assert_int_equal(mt_steady_check(residual, FRAMES, NAN, &fit, &found, &err), MT_E_ARG);
+  assert_int_equal(mt_steady_check(residual, FRAMES, (double)NAN, &fit, &found, &err), MT_E_ARG);
   assert_int_equal(mt_steady_check(residual, FRAMES, RATE, &none, &found, &err), MT_E_ARG);
-  residual[12345] = NAN;
+  residual[12345] = (double)NAN;
   assert_int_equal(mt_steady_check(residual, FRAMES, RATE, &fit, &found, &err), MT_E_DATA);
-  residual[12345] = INFINITY;
+  residual[12345] = (double)INFINITY;
   assert_int_equal(mt_steady_check(residual, FRAMES, RATE, &fit, &found, &err), MT_E_DATA);
   assert_int_equal(found.nfound, 77); /* untouched */
 }
