@@ -256,8 +256,8 @@ static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_chan
     return MT_OK;
   return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
                                   (double)(section->begin + begin + count) / rate_hz, err,
-                                  "the %s channel stood still for %.1f ms",
-                                  mt_channel_name(channel, name), 1e3 * (double)count / rate_hz);
+                                  "the %s channel stood still for %.1f ms", mt_channel_name(channel, name),
+                                  1e3 * (double)count / rate_hz);
 }
 
 static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)

@@ -55,7 +55,23 @@ static mt_code judge(const mt_session_options *options, mt_results *results, mt_
   return code;
 }
 
-/* From take to verdicts. `located` is false when neither mark was found. */
+/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody. */
+static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt_error *err)
+{
+  for (size_t i = 0; i < results->nreadings; i++) {
+    const mt_reading *r = &results->readings[i];
+    bool is_fact = r->quantity == MT_Q_PEAK || r->quantity == MT_Q_DC;
+    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED))
+      return MT_OK;
+  }
+  return mt_fail(
+      err, MT_E_DATA,
+      "%.90s: neither a steady tone nor steady noise; if it holds the stimulus, its marks are missing or the "
+      "rate (%.0f Hz) is not the one it was recorded at",
+      mt_text_basename(take->file), take->rate_hz);
+}
+
+/* From take to verdicts. `location` is NULL when neither mark was found. */
 static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                          const mt_session_options *options, mt_results **out, mt_error *err)
 {
@@ -67,6 +83,8 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
                ? mt_measure_stimulus(take, stimulus, location,
                                      options->state != NULL ? options->state : "default", results, err)
                : mt_measure_recording(take, results, err);
+  if (code == MT_OK && location == NULL)
+    code = refuse_useless(take, results, err);
   if (code == MT_OK)
     code = judge(options, results, err);
   if (code != MT_OK) {
@@ -80,9 +98,11 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
 /* A capture in which nothing can be measured at all is refused outright. */
 static mt_code refuse_dead(const mt_take *take, mt_error *err)
 {
+  const char *name = mt_text_basename(take->file);
+
   for (size_t i = 0; i < take->nproblems; i++)
     if (take->problems[i].kind == MT_PROBLEM_SILENT_INPUT && take->problems[i].channel == MT_CHANNEL_BOTH)
-      return mt_fail(err, MT_E_DATA, "%s", take->problems[i].text);
+      return mt_fail(err, MT_E_DATA, "%.90s%s%s", name, name[0] != '\0' ? ": " : "", take->problems[i].text);
   return MT_OK;
 }
 
@@ -192,11 +212,14 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   if (code == MT_OK && possible)
     code = mt_capture_locate(take, &stimulus, &found, &location, err);
   if (code == MT_OK && (found == MT_MARKS_START || found == MT_MARKS_END))
-    code = mt_fail(err, MT_E_DATA,
-                   found == MT_MARKS_START
-                       ? "%.120s: the stimulus has no end; record on until it has ended (%.1f s)"
-                       : "%.120s: the stimulus has no beginning; start recording before it plays (%.1f s)",
-                   mt_text_basename(path), stimulus.duration_s);
+    code = mt_fail(
+        err, MT_E_DATA,
+        found == MT_MARKS_START
+            ? "%.90s: the stimulus has no end; record on until it has ended (%.1f s), at the rate it was "
+              "made for (%.0f Hz)"
+            : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
+              "rate it was made for (%.0f Hz)",
+        mt_text_basename(path), stimulus.duration_s, stimulus.rate_hz);
   if (code == MT_OK)
     code = read_take(take, &stimulus, found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
   mt_take_destroy(&take);
