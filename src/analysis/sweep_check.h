@@ -21,9 +21,9 @@ typedef struct mt_sweep_event {
  * distortion.
  *
  * Finds: mutes of 1 ms and more that take away at least 1/20 of the amplitude (below 1 kHz, near a zero crossing, there
- * is less to take) and stand out of the noise; jumps of the sweep's phase by 20 degrees and more, that is lost or
+ * is less to take) and stand out of the noise; jumps of the sweep's phase by 26 degrees and more (40 below 50 Hz), that is lost or
  * repeated frames unless they happen to make whole periods. Looks from the end of the fade-in and two periods to the
- * fade-out.
+ * fade-out. Places an event to 3 periods or 5 ms, what shows in the delay alone to 25 L / f (15 ms at 1 kHz).
  *
  * @param x       [n] the whole take of that channel.
  * @param events  [max] in order of time; `nevents` how many. Those beyond `max` are left out.
