@@ -49,6 +49,13 @@ static double density_beside(const mt_psd *psd, double freq_hz)
   return fmax(floor_density, beside[count / 2] / pow(1.0 - 1.0 / (9.0 * k), 3.0));
 }
 
+/* Other lines taken out before the last fit: so many, so much of the noise in an order's bin let through to
+   the fit, so far above the noise around them, so many bins from anything known (half a lobe of the window). */
+#define LINES_MAX 12
+#define LINE_LEAK 0.01
+#define LINE_ABOVE_NOISE 12.0
+#define LINE_BINS 4
+
 /* Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
 static void debias(double raw_power, double density, double record_s, double *power, double *error)
 {
@@ -56,6 +63,131 @@ static void debias(double raw_power, double density, double record_s, double *po
   *power = raw_power - bin;
   *error = sqrt(2.0 * fmax(*power, 0.0) * bin + bin * bin);
 }
+
+/* ---- lines beside the tone ----------------------------------------------------------------------- */
+
+static int nearest_order(const mt_sine_fit *fit, double freq_hz)
+{
+  double order = floor(freq_hz / fit->freq_hz + 0.5);
+  return (int)fmin(fmax(order, 1.0), (double)fit->norders);
+}
+
+/*
+ * The strongest line that is none of the tone's orders and would move their fit: a record of T seconds lets
+ * 1 / (pi T distance) of its amplitude through to an order. One that adds less than a tenth of the noise in the
+ * order's own bin may stay. @return its frequency, or 0.
+ */
+static double find_line(const mt_psd *psd, const mt_sine_fit *fit, double record_s, const double *done,
+                        size_t ndone)
+{
+  double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz, strongest = 0.0;
+  double noise = density_beside(psd, fit->freq_hz) / record_s;
+  size_t at = 0;
+
+  for (size_t i = LINE_BINS; i + 1 < psd->nbins; i++) {
+    double f = (double)i * psd->bin_hz, power = psd->density[i] * width_hz;
+    double distance_hz = fabs(f - nearest_order(fit, f) * fit->freq_hz);
+    double leak = power / pow(MT_PI * record_s * distance_hz, 2.0);
+    bool known = distance_hz < LINE_BINS * psd->bin_hz;
+    if (psd->density[i] < psd->density[i - 1] || psd->density[i] < psd->density[i + 1] ||
+        !(leak > fmax(LINE_LEAK * noise, strongest)))
+      continue;
+    for (size_t d = 0; d < ndone && !known; d++)
+      known = fabs(f - done[d]) < LINE_BINS * psd->bin_hz;
+    if (known || psd->density[i] < LINE_ABOVE_NOISE * density_beside(psd, f))
+      continue;
+    strongest = leak;
+    at = i;
+  }
+  if (at == 0)
+    return 0.0;
+  {
+    double left = log(psd->density[at - 1]), top = log(psd->density[at]), right = log(psd->density[at + 1]);
+    double bend = 2.0 * top - left - right;
+    return ((double)at + (bend > 0.0 ? 0.5 * (right - left) / bend : 0.0)) * psd->bin_hz;
+  }
+}
+
+/* How a tone is fitted: its frequency too, or at a frequency known. */
+typedef struct fit_request {
+  double rate_hz;
+  double freq_hz;
+  int norders;
+  bool known;
+} fit_request;
+
+static mt_code fit_once(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
+                        double *residual, mt_error *err)
+{
+  mt_code code;
+
+  if (!request->known)
+    return mt_fit_sine(x, n, request->rate_hz, request->freq_hz, request->norders, fit, residual, err);
+  code = mt_fit_known(x, n, request->rate_hz, request->freq_hz, fit, residual, err);
+  if (code == MT_OK)
+    fit->norders = 1;
+  return code;
+}
+
+/* Take the lines that matter out of left[n]. @return how many. */
+static size_t take_lines(double *left, double *work, size_t n, double rate_hz, const mt_sine_fit *fit,
+                         const mt_psd *psd)
+{
+  double done[LINES_MAX];
+  size_t taken = 0;
+
+  for (size_t tried = 0; tried < LINES_MAX; tried++) {
+    double at_hz = find_line(psd, fit, (double)n / rate_hz, done, tried);
+    mt_sine_fit line;
+    if (at_hz == 0.0)
+      break;
+    done[tried] = at_hz;
+    if (mt_fit_sine(left, n, rate_hz, at_hz, 1, &line, work, NULL) != MT_OK || !line.converged)
+      continue;
+    memcpy(left, work, n * sizeof *left);
+    taken++;
+  }
+  return taken;
+}
+
+/*
+ * Fit, and where hum or another line stands beside the tone, take it out and fit again: it would move every
+ * order by what a rectangular record lets through of it. What is left of x, lines and all, is in residual[n],
+ * its density in `rest`.
+ */
+static mt_code fit_record(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
+                          double *residual, mt_psd *rest, mt_error *err)
+{
+  double *left = malloc(2 * n * sizeof *left), *work = left + n;
+  mt_code code = left != NULL ? fit_once(x, n, request, fit, residual, err)
+                              : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
+
+  if (code == MT_OK)
+    code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
+  if (code == MT_OK && fit->amplitude > 0.0) {
+    memcpy(left, residual, n * sizeof *left);
+    if (take_lines(left, work, n, request->rate_hz, fit, rest) > 0) {
+      fit_request again = *request;
+      for (size_t i = 0; i < n; i++) {
+        double lines = residual[i] - left[i];
+        residual[i] = lines;
+        left[i] = x[i] - lines;
+      }
+      again.freq_hz = fit->freq_hz;
+      code = fit_once(left, n, &again, fit, work, err);
+      for (size_t i = 0; i < n && code == MT_OK; i++)
+        residual[i] += work[i];
+      if (code == MT_OK) {
+        mt_psd_finish(rest);
+        code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
+      }
+    }
+  }
+  free(left);
+  return code;
+}
+
+/* ---- what the readings take ---------------------------------------------------------------------- */
 
 static void add_fit(mt_tone *tone, const mt_sine_fit *fit, size_t n, const double *residual)
 {
@@ -67,8 +199,7 @@ static void add_fit(mt_tone *tone, const mt_sine_fit *fit, size_t n, const doubl
     tone->harmonic_raw[k] += fit->harmonic_amplitude[k] * fit->harmonic_amplitude[k];
   for (size_t i = 0; i < n; i++)
     sum += residual[i] * residual[i];
-  /* the fit has taken 2 norders + 2 degrees of freedom */
-  tone->rest_power += 2.0 * sum / (double)(n - (size_t)(2 * fit->norders + 2));
+  tone->rest_power += 2.0 * sum / (double)n;
 }
 
 static mt_code add_density(mt_psd *total, mt_psd *part, mt_error *err)
@@ -106,11 +237,15 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   density = density_beside(&tone->rest, tone->freq_hz);
   debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
   tone->power_error /= root;
+  /* the fit took the noise in the bin of each order, and in half of one for DC, with it */
+  tone->rest_power += density / tone->record_s;
   for (int k = 2; k <= tone->norders; k++) {
+    double beside = density_beside(&tone->rest, k * tone->freq_hz);
     tone->harmonic_raw[k] /= count;
-    debias(tone->harmonic_raw[k], density_beside(&tone->rest, k * tone->freq_hz), tone->record_s,
-           &tone->harmonic_power[k], &tone->harmonic_error[k]);
+    debias(tone->harmonic_raw[k], beside, tone->record_s, &tone->harmonic_power[k], &tone->harmonic_error[k]);
     tone->harmonic_error[k] /= root;
+    tone->harmonic_noise[k] = beside / tone->record_s / root;
+    tone->rest_power += beside / tone->record_s;
   }
   /* Rife and Boorstyn 1974 for a real sinusoid: var w >= 12 / (snr N (N^2 - 1)) */
   variance = density * rate_hz / 4.0;
@@ -118,8 +253,8 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->freq_uncertainty_hz =
       2.0 *
       fmax(sqrt(12.0 / (snr * n * (n * n - 1.0))) * rate_hz / (2.0 * MT_PI) / root, 1e-12 * tone->freq_hz);
-  /* the noise below the first few bins is what moves a mean */
-  density = tone->rest.nbins > 2 ? tone->rest.density[2] : 0.0;
+  /* the noise of the lowest frequencies is what moves a mean */
+  density = density_beside(&tone->rest, 0.0);
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
 }
 
@@ -165,9 +300,12 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
     mt_sine_fit fit;
     mt_psd psd = {0};
     double level;
-    code = mt_fit_sine(x + r * record, record, rate_hz, expect_hz, MT_ORDERS_MAX, &fit, residual, err);
-    if (code != MT_OK)
+    fit_request request = {.rate_hz = rate_hz, .freq_hz = expect_hz, .norders = MT_ORDERS_MAX};
+    code = fit_record(x + r * record, record, &request, &fit, residual, &psd, err);
+    if (code != MT_OK) {
+      mt_psd_finish(&psd);
       break;
+    }
     if (r == 0) {
       tone.phase_rad = fit.phase_rad;
       tone.norders = fit.norders;
@@ -179,8 +317,6 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
     least = fmin(least, level);
     most = fmax(most, level);
     code = add_events(&tone, &fit, residual, record, rate_hz, (double)(r * record) / rate_hz, err);
-    if (code == MT_OK)
-      code = mt_psd_estimate(residual, record, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
     if (code == MT_OK)
       code = add_density(&tone.rest, &psd, err);
   }
@@ -200,6 +336,7 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
 mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_tone *out,
                               mt_error *err)
 {
+  const fit_request request = {.rate_hz = rate_hz, .freq_hz = freq_hz, .norders = 1, .known = true};
   mt_tone tone = {0};
   mt_sine_fit fit;
   mt_code code;
@@ -207,11 +344,8 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
 
   if (residual == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
-  code = mt_fit_known(x, n, rate_hz, freq_hz, &fit, residual, err);
-  if (code == MT_OK)
-    code = mt_psd_estimate(residual, n, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &tone.rest, err);
+  code = fit_record(x, n, &request, &fit, residual, &tone.rest, err);
   if (code == MT_OK) {
-    fit.norders = 1;
     add_fit(&tone, &fit, n, residual);
     code = add_events(&tone, &fit, residual, n, rate_hz, 0.0, err);
   }

@@ -23,6 +23,7 @@ typedef struct mt_tone {
   int norders;
   double harmonic_power[MT_ORDERS_MAX + 1]; /**< [2...]: noise taken off, may be <= 0 */
   double harmonic_error[MT_ORDERS_MAX + 1]; /**< one standard error */
+  double harmonic_noise[MT_ORDERS_MAX + 1]; /**< one standard error if there were no harmonic */
   double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
   double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
   mt_psd rest;                              /**< its density; owned */
