@@ -26,7 +26,7 @@ static int compare_doubles(const void *a, const void *b)
  * a neighbouring line (hum) does not count, turned into a mean. The fit has emptied the line's own
  * bins. Median of a mean of K exponentials: (1 - 1/(9K))^3 of its mean (Wilson and Hilferty 1931).
  */
-static double density_beside(const mt_psd *psd, double freq_hz)
+double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 {
   double beside[512];
   size_t count = 0;
@@ -81,7 +81,7 @@ static double find_line(const mt_psd *psd, const mt_sine_fit *fit, double record
                         size_t ndone)
 {
   double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz, strongest = 0.0;
-  double noise = density_beside(psd, fit->freq_hz) / record_s;
+  double noise = mt_tone_density_beside(psd, fit->freq_hz) / record_s;
   size_t at = 0;
 
   for (size_t i = LINE_BINS; i + 1 < psd->nbins; i++) {
@@ -94,7 +94,7 @@ static double find_line(const mt_psd *psd, const mt_sine_fit *fit, double record
       continue;
     for (size_t d = 0; d < ndone && !known; d++)
       known = fabs(f - done[d]) < LINE_BINS * psd->bin_hz;
-    if (known || psd->density[i] < LINE_ABOVE_NOISE * density_beside(psd, f))
+    if (known || psd->density[i] < LINE_ABOVE_NOISE * mt_tone_density_beside(psd, f))
       continue;
     strongest = leak;
     at = i;
@@ -234,13 +234,14 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
     tone->rest.density[i] /= count;
 
   raw = tone->power / count;
-  density = density_beside(&tone->rest, tone->freq_hz);
+  density = mt_tone_density_beside(&tone->rest, tone->freq_hz);
   debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
   tone->power_error /= root;
+  tone->noise_power = density / tone->record_s / root;
   /* the fit took the noise in the bin of each order, and in half of one for DC, with it */
   tone->rest_power += density / tone->record_s;
   for (int k = 2; k <= tone->norders; k++) {
-    double beside = density_beside(&tone->rest, k * tone->freq_hz);
+    double beside = mt_tone_density_beside(&tone->rest, k * tone->freq_hz);
     tone->harmonic_raw[k] /= count;
     debias(tone->harmonic_raw[k], beside, tone->record_s, &tone->harmonic_power[k], &tone->harmonic_error[k]);
     tone->harmonic_error[k] /= root;
@@ -254,7 +255,7 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
       2.0 *
       fmax(sqrt(12.0 / (snr * n * (n * n - 1.0))) * rate_hz / (2.0 * MT_PI) / root, 1e-12 * tone->freq_hz);
   /* the noise of the lowest frequencies is what moves a mean */
-  density = density_beside(&tone->rest, 0.0);
+  density = mt_tone_density_beside(&tone->rest, 0.0);
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
 }
 
@@ -379,7 +380,7 @@ double mt_tone_level_dbfs(const mt_tone *tone)
 double mt_tone_level_uncertainty_db(const mt_tone *tone)
 {
   /* dB of a power: 4.343 times the relative error */
-  return 2.0 * 10.0 / log(10.0) * tone->power_error / tone->power + LEVEL_FLOOR_DB;
+  return hypot(2.0 * 10.0 / log(10.0) * tone->power_error / tone->power, LEVEL_FLOOR_DB);
 }
 
 void mt_tone_finish(mt_tone *tone)

@@ -16,6 +16,7 @@ typedef struct mt_tone {
   bool freq_is_given;         /**< too weak to fit its own: the expected frequency was used */
   double power;               /**< of the fundamental, noise in its bin taken off; may be <= 0 */
   double power_error;         /**< one standard error */
+  double noise_power;         /**< one standard error if there were no tone */
   double phase_rad;           /**< of the cosine at mid-record; of the first record */
   double dc;                  /**< of full scale */
   double dc_uncertainty;      /**< expanded, k = 2 */
@@ -56,6 +57,9 @@ bool mt_tone_is_present(const mt_tone *tone);
 /** RMS level, dBFS, and its expanded uncertainty, dB. The tone must be present. */
 double mt_tone_level_dbfs(const mt_tone *tone);
 double mt_tone_level_uncertainty_db(const mt_tone *tone);
+
+/** Density of the noise beside a line, what stands out of it (hum) left aside; never below the rounding of 24 bits. */
+double mt_tone_density_beside(const mt_psd *psd, double freq_hz);
 
 void mt_tone_finish(mt_tone *tone);
 
