@@ -90,9 +90,7 @@ static mt_code read_sinad(mt_workspace *ws, const mt_section *section, mt_channe
   mt_code code;
 
   if (sinad.validity == MT_VALID) {
-    /* the spread is read from the density: coloured noise has fewer independent values than there are samples */
-    mt_band_power band = mt_psd_band(&tone->rest, 0.0, ws->take->rate_hz / 2.0, MT_WEIGHT_NONE);
-    double rest = tone->rest_power, variance = band.standard_error * band.standard_error, uncertainty;
+    double rest = tone->rest_power, variance = tone->rest_error * tone->rest_error, uncertainty;
     for (int k = 2; k <= tone->norders; k++) {
       rest += tone->harmonic_power[k];
       variance += tone->harmonic_error[k] * tone->harmonic_error[k];

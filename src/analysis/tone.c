@@ -56,6 +56,9 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 #define LINE_ABOVE_NOISE 12.0
 #define LINE_BINS 4
 
+/* A time constant of an eighth of the record is followed to 1e-6 of the drift. */
+#define DRIFT_DEGREE 12
+
 /* Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
 static void debias(double raw_power, double density, double record_s, double *power, double *error)
 {
@@ -150,6 +153,33 @@ static size_t take_lines(double *left, double *work, size_t n, double rate_hz, c
   return taken;
 }
 
+/* A coupling capacitor that settles: a slow drift, taken out by Legendre polynomials. @return whether it was. */
+static bool take_drift(double *left, size_t n, const mt_psd *psd)
+{
+  double coefficient[DRIFT_DEGREE + 1] = {0.0};
+
+  if (psd->nbins <= LINE_BINS ||
+      fmax(psd->density[1], psd->density[2]) < LINE_ABOVE_NOISE * mt_tone_density_beside(psd, 0.0))
+    return false;
+  for (int pass = 0; pass < 2; pass++)
+    for (size_t i = 0; i < n; i++) {
+      double u = (2.0 * (double)i + 1.0) / (double)n - 1.0, before = 1.0, here = u, sum = coefficient[0];
+      if (pass == 0)
+        coefficient[0] += left[i] / (double)n;
+      for (int k = 1; k <= DRIFT_DEGREE; k++) {
+        double next = ((2.0 * k + 1.0) * u * here - k * before) / (k + 1.0);
+        if (pass == 0)
+          coefficient[k] += (2.0 * k + 1.0) / (double)n * left[i] * here;
+        sum += coefficient[k] * here;
+        before = here;
+        here = next;
+      }
+      if (pass == 1)
+        left[i] -= sum;
+    }
+  return true;
+}
+
 /*
  * Fit, and where hum or another line stands beside the tone, take it out and fit again: it would move every
  * order by what a rectangular record lets through of it. What is left of x, lines and all, is in residual[n],
@@ -166,7 +196,9 @@ static mt_code fit_record(const double *x, size_t n, const fit_request *request,
     code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
   if (code == MT_OK && fit->amplitude > 0.0) {
     memcpy(left, residual, n * sizeof *left);
-    if (take_lines(left, work, n, request->rate_hz, fit, rest) > 0) {
+    bool moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
+    moved = take_drift(left, n, rest) || moved;
+    if (moved) {
       fit_request again = *request;
       for (size_t i = 0; i < n; i++) {
         double lines = residual[i] - left[i];
@@ -189,17 +221,13 @@ static mt_code fit_record(const double *x, size_t n, const fit_request *request,
 
 /* ---- what the readings take ---------------------------------------------------------------------- */
 
-static void add_fit(mt_tone *tone, const mt_sine_fit *fit, size_t n, const double *residual)
+static void add_fit(mt_tone *tone, const mt_sine_fit *fit)
 {
-  double sum = 0.0;
   tone->freq_hz += fit->freq_hz;
   tone->power += fit->amplitude * fit->amplitude;
   tone->dc += fit->dc;
   for (int k = 2; k <= fit->norders; k++)
     tone->harmonic_raw[k] += fit->harmonic_amplitude[k] * fit->harmonic_amplitude[k];
-  for (size_t i = 0; i < n; i++)
-    sum += residual[i] * residual[i];
-  tone->rest_power += 2.0 * sum / (double)n;
 }
 
 static mt_code add_density(mt_psd *total, mt_psd *part, mt_error *err)
@@ -219,6 +247,19 @@ static mt_code add_density(mt_psd *total, mt_psd *part, mt_error *err)
   return MT_OK;
 }
 
+/*
+ * All but DC, which takes half a lobe of the window: of the density, as the mean square of a record that holds no
+ * whole number of a hum's periods would be off by 1 / (4 pi f T) of it.
+ */
+static void set_rest(mt_tone *tone, double rate_hz)
+{
+  double lowest_hz = LINE_BINS * tone->rest.bin_hz;
+  mt_band_power band = mt_psd_band(&tone->rest, lowest_hz, 0.5 * rate_hz, MT_WEIGHT_NONE);
+
+  tone->rest_power = band.power + lowest_hz * mt_tone_density_beside(&tone->rest, 0.0);
+  tone->rest_error = band.standard_error;
+}
+
 /* Turn sums over the records into means and give each its uncertainty. */
 static void conclude(mt_tone *tone, size_t record, double rate_hz)
 {
@@ -229,16 +270,16 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->record_s = n / rate_hz;
   tone->freq_hz /= count;
   tone->dc /= count;
-  tone->rest_power /= count;
   for (size_t i = 0; i < tone->rest.nbins; i++)
     tone->rest.density[i] /= count;
 
+  set_rest(tone, rate_hz);
   raw = tone->power / count;
   density = mt_tone_density_beside(&tone->rest, tone->freq_hz);
   debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
   tone->power_error /= root;
   tone->noise_power = density / tone->record_s / root;
-  /* the fit took the noise in the bin of each order, and in half of one for DC, with it */
+  /* the fit took the noise in the bin of each order with it */
   tone->rest_power += density / tone->record_s;
   for (int k = 2; k <= tone->norders; k++) {
     double beside = mt_tone_density_beside(&tone->rest, k * tone->freq_hz);
@@ -313,7 +354,7 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
       if (expect_hz == 0.0)
         expect_hz = fit.freq_hz;
     }
-    add_fit(&tone, &fit, record, residual);
+    add_fit(&tone, &fit);
     level = mt_db_of_ratio(fit.amplitude);
     least = fmin(least, level);
     most = fmax(most, level);
@@ -347,7 +388,7 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
   code = fit_record(x, n, &request, &fit, residual, &tone.rest, err);
   if (code == MT_OK) {
-    add_fit(&tone, &fit, n, residual);
+    add_fit(&tone, &fit);
     code = add_events(&tone, &fit, residual, n, rate_hz, 0.0, err);
   }
   if (code == MT_OK) {

@@ -27,6 +27,7 @@ typedef struct mt_tone {
   double harmonic_noise[MT_ORDERS_MAX + 1]; /**< one standard error if there were no harmonic */
   double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
   double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
+  double rest_error;                        /**< one standard error */
   mt_psd rest;                              /**< its density; owned */
   double level_spread_db;                   /**< largest less smallest level of the records */
   size_t nrecords;
