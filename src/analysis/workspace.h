@@ -84,10 +84,14 @@ void mt_reading_refuse(mt_reading *reading, mt_validity validity, const char *fm
 void mt_reading_set(mt_reading *reading, double value, double uncertainty);
 
 /**
- * Set a reading from a power ratio known to a standard error: in dB; below two standard errors only
- * the upper bound ratio + 2 se is given, as rig_limited.
+ * Set a reading from a power ratio known to a standard error, in dB. One that noise might have made, or that
+ * is not twice its standard error, is given as an upper bound, rig_limited.
+ *
+ * @param null_error  what the standard error would be if there were nothing but noise. Four of them are passed
+ *                    by a single line's noise with a probability of exp(-5); the other condition asks more of
+ *                    a single line, 8.5 of them: exp(-9.5).
  */
-void mt_reading_set_power(mt_reading *reading, double power, double standard_error);
+void mt_reading_set_power(mt_reading *reading, double power, double standard_error, double null_error);
 
 mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err);
 
