@@ -10,9 +10,6 @@
 #define BAND_FROM_HZ 20.0
 #define BAND_TO_HZ 20000.0
 
-/* Silence is known to be silence down to the rounding of 24 bits, not below (6.02 x 24 + 1.76 dB). */
-#define SILENCE_POWER 2.4e-15
-
 static const struct {
   mt_quantity quantity;
   mt_weighting weighting;
@@ -24,11 +21,11 @@ static const struct {
 
 static void set_noise(mt_reading *reading, mt_band_power band)
 {
-  if (band.power > SILENCE_POWER) {
+  if (band.power > MT_SILENCE_POWER) {
     mt_reading_set(reading, mt_db_of_power(band.power),
                    2.0 * 10.0 / log(10.0) * band.standard_error / band.power);
   } else if (reading->validity == MT_VALID) {
-    mt_reading_set(reading, mt_db_of_power(SILENCE_POWER), 0.0);
+    mt_reading_set(reading, mt_db_of_power(MT_SILENCE_POWER), 0.0);
     mt_reading_refuse(reading, MT_RIG_LIMITED, "digital silence: at most the rounding of 24 bits");
   }
 }
@@ -57,7 +54,7 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
     mt_reading_set(&hum, mt_db_of_power(found.power),
                    2.0 * 10.0 / log(10.0) * found.standard_error / found.power);
   } else if (hum.validity == MT_VALID) {
-    mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, SILENCE_POWER)), 0.0);
+    mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, MT_SILENCE_POWER)), 0.0);
     mt_reading_refuse(&hum, MT_RIG_LIMITED, "no mains hum stands out of the noise: at most this");
   }
   return mt_workspace_add(ws, &hum, err);
@@ -75,7 +72,7 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
     mt_reading_refuse(&snr, idle->validity[channel], "%s", idle->why[channel]);
   if (snr.validity == MT_VALID) {
     mt_band_power band = noise_band(ws, &idle->noise[channel], MT_WEIGHT_NONE);
-    double noise_power = fmax(band.power, SILENCE_POWER);
+    double noise_power = fmax(band.power, MT_SILENCE_POWER);
     mt_reading_set(&snr, mt_tone_level_dbfs(&both->tone[channel]) - mt_db_of_power(noise_power),
                    hypot(mt_tone_level_uncertainty_db(&both->tone[channel]),
                          2.0 * 10.0 / log(10.0) * band.standard_error / noise_power));

@@ -202,6 +202,22 @@ mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *
   return mt_results_add_reading(ws->results, reading, err);
 }
 
+mt_curve mt_workspace_curve(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                            const mt_section *section)
+{
+  mt_curve curve = {.quantity = quantity, .channel = channel, .validity = section->validity[channel]};
+
+  mt_text_copy(curve.segment, sizeof curve.segment, section->name);
+  mt_text_copy(curve.state, sizeof curve.state, ws->state);
+  mt_text_copy(curve.why, sizeof curve.why, section->why[channel]);
+  return curve;
+}
+
+mt_code mt_workspace_add_curve(mt_workspace *ws, const mt_curve *curve, mt_error *err)
+{
+  return mt_results_add_curve(ws->results, curve, err);
+}
+
 /* ---- a stimulus take ----------------------------------------------------------------------------- */
 
 /* Frames that hold the settled part of a segment on every channel that carries the marks. */
@@ -256,8 +272,8 @@ static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_chan
     return MT_OK;
   return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
                                   (double)(section->begin + begin + count) / rate_hz, err,
-                                  "the %s channel stood still for %.1f ms",
-                                  mt_channel_name(channel, name), 1e3 * (double)count / rate_hz);
+                                  "the %s channel stood still for %.1f ms", mt_channel_name(channel, name),
+                                  1e3 * (double)count / rate_hz);
 }
 
 static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
