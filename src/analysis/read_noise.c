@@ -10,6 +10,9 @@
 #define BAND_FROM_HZ 20.0
 #define BAND_TO_HZ 20000.0
 
+/* An order of hum is stated when it exceeds so many of its standard errors. */
+#define SIGNIFICANT 3.0
+
 static const struct {
   mt_quantity quantity;
   mt_weighting weighting;
@@ -35,6 +38,25 @@ static mt_band_power noise_band(const mt_workspace *ws, const mt_psd *noise, mt_
   return mt_psd_band(noise, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0), weighting);
 }
 
+/* The orders that stand out, each at its place. */
+static mt_code read_hum_lines(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  const mt_hum *hum = &ws->hum[channel];
+  mt_code code = MT_OK;
+
+  for (int k = 1; k <= MT_ORDERS_MAX && hum->significant && code == MT_OK; k++) {
+    mt_reading line = mt_workspace_reading(ws, MT_Q_HUM_LINE, channel, section);
+    if (hum->order_power[k] <= SIGNIFICANT * hum->order_standard_error[k])
+      continue;
+    line.order = k;
+    line.mains_hz = hum->mains_hz;
+    line.freq_hz = k * hum->freq_hz;
+    mt_reading_set_power(&line, hum->order_power[k], hum->order_standard_error[k]);
+    code = mt_workspace_add(ws, &line, err);
+  }
+  return code;
+}
+
 static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   mt_reading hum = mt_workspace_reading(ws, MT_Q_HUM, channel, section);
@@ -49,6 +71,8 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
   free(x);
   if (code != MT_OK)
     return code;
+  ws->hum[channel] = found;
+  ws->has_hum[channel] = true;
   hum.mains_hz = found.mains_hz;
   if (found.significant) {
     mt_reading_set(&hum, mt_db_of_power(found.power),
@@ -57,7 +81,8 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
     mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, MT_SILENCE_POWER)), 0.0);
     mt_reading_refuse(&hum, MT_RIG_LIMITED, "no mains hum stands out of the noise: at most this");
   }
-  return mt_workspace_add(ws, &hum, err);
+  code = mt_workspace_add(ws, &hum, err);
+  return code == MT_OK ? read_hum_lines(ws, section, channel, err) : code;
 }
 
 static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel channel, mt_error *err)

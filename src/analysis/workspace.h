@@ -7,6 +7,7 @@
 #ifndef ANALYSIS_WORKSPACE_H
 #define ANALYSIS_WORKSPACE_H
 
+#include "analysis/lines.h"
 #include "analysis/tone.h"
 
 #include <mendtone/analysis.h>
@@ -41,6 +42,8 @@ typedef struct mt_workspace {
   mt_section sections[MT_SEGMENTS_MAX];
   mt_route route[MT_PAIR]; /**< which stimulus channel each capture channel hears */
   bool route_known[MT_PAIR];
+  bool has_hum[MT_PAIR]; /**< it was looked for in the idle noise: hum[] is filled */
+  mt_hum hum[MT_PAIR];
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
@@ -110,6 +113,7 @@ mt_code mt_read_range(mt_workspace *ws, mt_error *err);
 mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
 mt_code mt_read_response(mt_workspace *ws, mt_error *err);
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
+mt_code mt_read_spurious(mt_workspace *ws, mt_error *err);
 mt_code mt_read_density(mt_workspace *ws, mt_error *err);
 mt_code mt_read_bands(mt_workspace *ws, mt_error *err);
 
