@@ -16,7 +16,9 @@
 #define MASK_BINS 6.0
 /* a tone that wavers a little has a skirt */
 #define TONE_BINS 20.0
-#define ORDERS_FOLDED 40
+/* orders that fold back are looked for up to here, to this many bins */
+#define ORDERS_FOLDED 300
+#define FOLDED_BINS 0.6
 #define ORDERS_MAINS 40
 #define FRAME_HZ 1000.0
 /* neighbouring bins of this window share so many values (its noise bandwidth) */
@@ -139,7 +141,7 @@ static bool is_of_tone(const search *s, double freq_hz)
   if (order >= 1.0 && fabs(freq_hz - order * tone_hz) <= MASK_BINS * s->psd->bin_hz)
     return true;
   for (int k = 2; k <= ORDERS_FOLDED; k++)
-    if (fabs(freq_hz - fold(k * tone_hz, rate_hz)) <= MASK_BINS * s->psd->bin_hz)
+    if (fabs(freq_hz - fold(k * tone_hz, rate_hz)) <= FOLDED_BINS * s->psd->bin_hz)
       return true;
   return false;
 }
@@ -248,11 +250,10 @@ void mt_spurious_find(const mt_psd *psd, const mt_spurious_mask *mask, mt_spurio
       quantile(psd->averages, deviate(1.0 / (MT_SPURIOUS_FALSE_ALARM * (double)(s.last - s.first + 1))));
   s.of_mean = quantile(psd->averages, 0.0);
   for (size_t bin = s.first; bin <= s.last; bin++) {
-    double freq_hz = (double)bin * psd->bin_hz;
     mt_spurious_line line = {0};
     if (!is_top(psd, bin) || !stands_out(&s, bin) || !measure_line(&s, bin, &line))
       continue;
-    if (!is_of_tone(&s, freq_hz) && !is_of_mains(&s, line.freq_hz))
+    if (!is_of_tone(&s, line.freq_hz) && !is_of_mains(&s, line.freq_hz))
       keep(out, &line);
   }
   out->bound = bound_of(&s);

@@ -36,7 +36,8 @@ typedef struct mt_spurious {
  * own spread on top), and whose lobe holds no more than a line's: a hump is not a line.
  *
  * Searched is from 22 bins (55 Hz at the usual 2.5 Hz a bin) to 0.45 x rate, save 6 bins beside the tone's
- * multiples (20 at the tone itself) and beside mains x 1 to 10. Up to order 40 a line is taken for mains when it
+ * multiples (20 at the tone itself) and beside mains x 1 to 10. Multiples of the tone up to order 300 that fold
+ * back at half the rate are passed over to 0.6 bin. Up to order 40 a line is taken for mains when it
  * stands on a multiple to half a bin; one on a multiple of 1 kHz only if the mains lines two orders to either
  * side are within 10 dB of it.
  *

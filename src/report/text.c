@@ -361,6 +361,8 @@ static int compare_entries(const void *left, const void *right)
     return quantity_rank(a->reading->quantity) < quantity_rank(b->reading->quantity) ? -1 : 1;
   if (a->reading->order != b->reading->order)
     return a->reading->order < b->reading->order ? -1 : 1;
+  if (a->reading->quantity == MT_Q_SPURIOUS && a->reading->freq_hz != b->reading->freq_hz)
+    return a->reading->freq_hz < b->reading->freq_hz ? -1 : 1;
   return a->index < b->index ? -1 : 1;
 }
 
@@ -417,6 +419,12 @@ static cell merge_cells(const cell *a, const cell *b)
   return strongest;
 }
 
+/* Lines of both channels stand in one row when they are in one place; 0 Hz stands for no line. */
+static bool is_same_line(const mt_reading *a, const mt_reading *b)
+{
+  return a->quantity != MT_Q_SPURIOUS || fabs(a->freq_hz - b->freq_hz) <= fmin(1.0, b->freq_hz);
+}
+
 static bool is_summed_up(const mt_reading *r)
 {
   return r->quantity == MT_Q_HARMONIC && r->order >= 4;
@@ -438,7 +446,7 @@ static size_t gather_row(const entry *entries, size_t n, mt_channel first, row *
     cell c = make_cell(r);
     bool same_order = r->order == head->order || (is_summed_up(r) && is_summed_up(head));
     if (entries[i].visit != entries[0].visit || compare_segments(r, head) != 0 ||
-        r->quantity != head->quantity || !same_order)
+        r->quantity != head->quantity || !same_order || !is_same_line(r, head))
       break;
     if (column < 0)
       continue;
@@ -452,14 +460,25 @@ static size_t gather_row(const entry *entries, size_t n, mt_channel first, row *
   return i;
 }
 
-static void print_quantity(row *r, int order, FILE *out)
+/* A line's place, to the hertz it is known to. */
+static const char *line_place(double freq_hz, char out[32])
+{
+  snprintf(out, 32, freq_hz < 9999.5 ? "%.0f Hz" : "%.5g kHz", freq_hz < 9999.5 ? freq_hz : freq_hz / 1e3);
+  return out;
+}
+
+static void print_quantity(row *r, const mt_reading *head, FILE *out)
 {
   const mt_quantity_info *info = mt_quantity_describe(r->quantity);
-  char label[64];
+  int order = head->order;
+  char label[64], number[32];
 
   snprintf(label, sizeof label, "  %s", info->label);
   if (r->quantity == MT_Q_HARMONIC && order >= 4)
     snprintf(label, sizeof label, "  harmonics 4 and up");
+  else if (r->quantity == MT_Q_SPURIOUS)
+    snprintf(label, sizeof label, "  %s%s", head->freq_hz > 0.0 ? "line at " : "foreign lines",
+             head->freq_hz > 0.0 ? line_place(head->freq_hz, number) : "");
   else if (order > 0)
     snprintf(label, sizeof label, "  %s %d", info->label, order);
   r->label = label;
@@ -515,7 +534,7 @@ static void print_table(const entry *entries, size_t n, mt_channel first, FILE *
       if (due && with_heading)
         print_heading(entries[heading].reading, with_state, out);
       due = false;
-      print_quantity(&r, entries[i].reading->order, out);
+      print_quantity(&r, entries[i].reading, out);
     }
     i += taken;
   }
