@@ -112,6 +112,7 @@ mt_code mt_read_noise(mt_workspace *ws, mt_error *err);
 mt_code mt_read_range(mt_workspace *ws, mt_error *err);
 mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
 mt_code mt_read_response(mt_workspace *ws, mt_error *err);
+mt_code mt_read_corners(mt_workspace *ws, mt_error *err); /* after mt_read_response() */
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
 mt_code mt_read_spurious(mt_workspace *ws, mt_error *err);
 mt_code mt_read_density(mt_workspace *ws, mt_error *err);

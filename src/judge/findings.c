@@ -387,6 +387,7 @@ static void find_corner(edge *e, size_t from, int step)
 static bool find_edge(const scene *s, mt_channel channel, int step, edge *e)
 {
   const mt_curve *c = find_curve(s, MT_Q_RESPONSE, channel);
+  const mt_reading *corner;
   size_t top = 0, cell;
 
   if (c == NULL || is_passed(s, c) || !find_plateau(c, &top))
@@ -400,6 +401,11 @@ static bool find_edge(const scene *s, mt_channel channel, int step, edge *e)
   if (!(e->loss_db - fmax(c->uncertainty[cell], c->uncertainty[cell + 1]) > EDGE_LOSS_DB))
     return false;
   find_corner(e, top, step);
+  corner = find(s, step < 0 ? MT_Q_CORNER_LOW : MT_Q_CORNER_HIGH, channel, 0);
+  if (is_valid(corner)) { /* read with more care than the loss allows to reckon */
+    e->corner_hz = corner->value;
+    e->is_reached = true;
+  }
   return true;
 }
 
