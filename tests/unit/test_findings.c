@@ -374,6 +374,12 @@ static void dried_out_capacitor_is_named_and_reckoned(void **state)
   find_causes(r, NULL);
   assert_true(cites(only(r, "low-end-lost", MT_LEFT), "-3 dB at about 18 Hz, reckoned from that loss"));
 
+  /* a corner that was read is stated as it was read */
+  add(r, MT_Q_CORNER_LOW, MT_LEFT, "sweep", 18.3, 0.1);
+  find_causes(r, NULL);
+  assert_true(cites(only(r, "low-end-lost", MT_LEFT), "-3 dB at about 18 Hz"));
+  assert_false(cites(only(r, "low-end-lost", MT_LEFT), "-3 dB at about 18 Hz, reckoned from that loss"));
+
   /* 10.6 Hz (470 uF): 0.5 dB down at 30 Hz, as it should be */
   bend_high_pass(r, 0, 10.582, 1);
   expect_none(r, "load_ohm = 32;");
