@@ -212,6 +212,22 @@ mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *
   return mt_results_add_reading(ws->results, reading, err);
 }
 
+mt_curve mt_workspace_curve(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                            const mt_section *section)
+{
+  mt_curve curve = {.quantity = quantity, .channel = channel, .validity = section->validity[channel]};
+
+  mt_text_copy(curve.segment, sizeof curve.segment, section->name);
+  mt_text_copy(curve.state, sizeof curve.state, ws->state);
+  mt_text_copy(curve.why, sizeof curve.why, section->why[channel]);
+  return curve;
+}
+
+mt_code mt_workspace_add_curve(mt_workspace *ws, const mt_curve *curve, mt_error *err)
+{
+  return mt_results_add_curve(ws->results, curve, err);
+}
+
 /* ---- a stimulus take ----------------------------------------------------------------------------- */
 
 /* Frames that hold the settled part of a segment on every channel that carries the marks. */
