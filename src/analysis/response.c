@@ -166,6 +166,26 @@ bool mt_response_band(const mt_segment *sweep, double rate_hz, double *from_hz, 
   return true;
 }
 
+double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order, double freq_hz)
+{
+  gate g = gate_at(sweep, freq_hz);
+  double sum = 0.0;
+
+  for (int fold = 1; fold <= order; fold++)
+    for (int sign = -1; sign <= 1; sign += 2) {
+      /* the harmonic of what was played at `from` is heard at freq_hz */
+      double from_hz = (fold * rate_hz + sign * freq_hz) / order;
+      double late_s;
+      if (from_hz <= sweep->from_hz || from_hz >= sweep->to_hz)
+        continue;
+      late_s = mt_segment_sweep_constant(sweep) * log(from_hz / freq_hz);
+      /* it passes at another speed, so its spectrum is thinner or thicker */
+      if (late_s > -(g.early_s + g.edge_s) && late_s < g.late_s + g.edge_s)
+        sum += freq_hz / (order * from_hz);
+    }
+  return sqrt(sum);
+}
+
 /* ---- the reference ----------------------------------------------------------------------------------- */
 
 static void render(mt_sweep_reference *r)
