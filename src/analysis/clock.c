@@ -30,13 +30,16 @@ static void add_tone(mt_mean *mean, const mt_tone *tone, double played_hz)
   add(mean, 1e6 * (tone->freq_hz / played_hz - 1.0), 0.5e6 * tone->freq_uncertainty_hz / played_hz);
 }
 
-/* Tones that scatter by more than their noise explains (a clock that wanders) widen the interval. */
+/* What scatters by more than its noise explains (a clock that wanders) widens the interval (Birge 1932). */
 static double mean_uncertainty(const mt_mean *mean)
 {
   double centre = mean->sum / mean->weight;
-  double scatter = fmax(0.0, mean->sum_of_squares / mean->weight - centre * centre);
-  double from_scatter = mean->count > 1 ? sqrt(scatter / (double)(mean->count - 1)) : 0.0;
-  return 2.0 * fmax(sqrt(1.0 / mean->weight), from_scatter);
+  double freedom = (double)mean->count - 1.0;
+  double chi_square = mean->sum_of_squares - mean->weight * centre * centre;
+  double ratio = freedom > 0.0 ? chi_square / freedom : 1.0;
+  bool wanders = ratio > 1.0 + 3.0 * sqrt(2.0 / fmax(freedom, 1.0));
+
+  return 2.0 * sqrt((wanders ? ratio : 1.0) / mean->weight);
 }
 
 /* Hold the distance of the marks against the clock the tones tell. */

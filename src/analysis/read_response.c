@@ -33,9 +33,10 @@ static size_t lay_grid(double from_hz, double to_hz, double *freq_hz, size_t *at
 }
 
 static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                          const mt_transfer *h, double reference_db, mt_error *err)
+                          const mt_transfer *h, size_t reference, mt_error *err)
 {
   mt_curve curve = {.quantity = MT_Q_RESPONSE, .channel = channel};
+  double reference_db = h->gain_db[reference], reference_uncertainty_db = h->uncertainty_db[reference];
   mt_code code;
 
   mt_text_copy(curve.segment, sizeof curve.segment, section->name);
@@ -46,8 +47,12 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   curve.x = h->freq_hz;
   curve.y = h->gain_db;
   curve.uncertainty = h->uncertainty_db;
-  for (size_t i = 0; i < h->npoints; i++)
+  for (size_t i = 0; i < h->npoints; i++) {
     h->gain_db[i] -= reference_db;
+    /* the reference is as noisy as any point; beside it they share some noise, and this is too much */
+    if (i != reference)
+      h->uncertainty_db[i] = hypot(h->uncertainty_db[i], reference_uncertainty_db);
+  }
   code = mt_results_add_curve(ws->results, &curve, err);
   if (code != MT_OK)
     return code;
@@ -121,7 +126,7 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   if (code == MT_OK)
     widen(ws, section, channel, &h);
   if (code == MT_OK)
-    code = add_curves(ws, section, channel, &h, h.gain_db[reference], err);
+    code = add_curves(ws, section, channel, &h, reference, err);
   else if (code == MT_E_DATA)
     code = add_empty(ws, section, channel, MT_NO_SIGNAL, local.message, err);
   else
