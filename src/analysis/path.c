@@ -58,6 +58,23 @@ static double line_db(const mt_tone *tone, double freq_hz)
   return mt_db_of_power(most * psd->bin_hz * mt_window_enbw_bins(psd->window) / tone->power);
 }
 
+/*
+ * The strongest line from 1 kHz on that is neither image, dB re the tone. What distorts in many orders (a square
+ * wave, and its folded orders) has a line nearly everywhere: among stronger ones, two of them are no images.
+ */
+static double strongest_other_db(const mt_tone *tone, double below_hz, double above_hz)
+{
+  const mt_psd *psd = &tone->rest;
+  double most = 0.0, apart_hz = 5.0 * psd->bin_hz;
+
+  for (size_t i = (size_t)(1000.0 / psd->bin_hz); i < psd->nbins; i++) {
+    double f = (double)i * psd->bin_hz;
+    if (fabs(f - below_hz) > apart_hz && fabs(f - above_hz) > apart_hz)
+      most = fmax(most, psd->density[i]);
+  }
+  return mt_db_of_power(most * psd->bin_hz * mt_window_enbw_bins(psd->window) / tone->power);
+}
+
 /* The spacing whose two images are there, or 0. */
 static double find_images(const mt_tone *tone)
 {
@@ -65,7 +82,9 @@ static double find_images(const mt_tone *tone)
     double below_db = line_db(tone, fabs(spacing_hz[i] - tone->freq_hz));
     double above_db = line_db(tone, spacing_hz[i] + tone->freq_hz);
     if (fabs(below_db - above_db) <= IMAGE_PAIR_DB && below_db > IMAGE_LEAST_DB &&
-        above_db > IMAGE_LEAST_DB && below_db < IMAGE_MOST_DB && above_db < IMAGE_MOST_DB)
+        above_db > IMAGE_LEAST_DB && below_db < IMAGE_MOST_DB && above_db < IMAGE_MOST_DB &&
+        strongest_other_db(tone, fabs(spacing_hz[i] - tone->freq_hz), spacing_hz[i] + tone->freq_hz) <
+            fmin(below_db, above_db))
       return spacing_hz[i];
   }
   return 0.0;

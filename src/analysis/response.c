@@ -11,7 +11,7 @@
    reads at any frequency, and shows from which bins a reading came: none outside what was swept. */
 
 /* Kaiser design of the kernel: ripple of the gate, both where it passes and where it stops. */
-#define GATE_STOP_DB 70.0
+#define GATE_STOP_DB 80.0
 /* The gate at low frequencies, as fractions of t2 = L ln 2, the time by which order 2 comes early. It
    opens late enough that order 2 may ring for 0.15 t2 and is still stopped. */
 #define GATE_EARLY_OF_T2 0.02
@@ -42,8 +42,8 @@
 
 /* What is left with everything known, measured against digital filters over delays, clocks, harmonics of
    -40 dB and rates; expanded. Below 20 Hz the kernel has to be cut short at the start of the sweep. */
-#define FLOOR_DB 0.002
-#define FLOOR_BELOW_20_DB 0.02
+#define FLOOR_DB 0.003
+#define FLOOR_BELOW_20_DB 0.05
 #define DEG_PER_DB 6.5963 /* the same relative error: (180 / pi) / (20 / ln 10) */
 
 /* Presence: enough of these stand out of the probes by so much. Noise alone does it for one point in 140. */
@@ -58,6 +58,7 @@
 #define DELAY_LATEST_S 0.025
 #define DELAY_STEP_HZ 2.0
 
+#define UNWRAP_STEPS_PER_OCTAVE 12.0
 #define REL_MOST 0.99 /* 40 dB: not told from nothing */
 
 typedef struct gate {
@@ -86,6 +87,7 @@ typedef struct reading {
   double record_variance; /* from the probes */
   double record_freedom;  /* its degrees of freedom */
   double float_variance;  /* rounding of the transform */
+  double cut_share;       /* of the gate's length, what closing earlier cuts */
 } reading;
 
 static complex_value times(complex_value a, complex_value b)
@@ -164,6 +166,26 @@ bool mt_response_band(const mt_segment *sweep, double rate_hz, double *from_hz, 
   *from_hz = 2.0 * sweep->from_hz;
   *to_hz = top;
   return true;
+}
+
+double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order, double freq_hz)
+{
+  gate g = gate_at(sweep, freq_hz);
+  double sum = 0.0;
+
+  for (int fold = 1; fold <= order; fold++)
+    for (int sign = -1; sign <= 1; sign += 2) {
+      /* the harmonic of what was played at `from` is heard at freq_hz */
+      double from_hz = (fold * rate_hz + sign * freq_hz) / order;
+      double late_s;
+      if (from_hz <= sweep->from_hz || from_hz >= sweep->to_hz)
+        continue;
+      late_s = mt_segment_sweep_constant(sweep) * log(from_hz / freq_hz);
+      /* it passes at another speed, so its spectrum is thinner or thicker */
+      if (late_s > -(g.early_s + g.edge_s) && late_s < g.late_s + g.edge_s)
+        sum += freq_hz / (order * from_hz);
+    }
+  return sqrt(sum);
 }
 
 /* ---- the reference ----------------------------------------------------------------------------------- */
@@ -424,6 +446,7 @@ static reading read_at(const channel *c, double freq_hz)
   out.record_variance = probed / (NPROBES * weight);
   out.record_freedom = 2.0 * fmin(NPROBES, span / gate_length_s(&g));
   out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
+  out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
   out.float_variance = sums.transform * (c->capture_power + power(out.value) * r->mean_power) / weight;
   return out;
 }
@@ -540,52 +563,83 @@ static double student_over_normal(double freedom)
   return 1.0 + 1.35 / freedom + 1.4 / (freedom * freedom);
 }
 
-/* Expanded, of the value's size. The record is looked at even where the idle noise is known: a unit may
-   hiss more when it plays. */
+/* Variance of the complex value. The record is looked at even where the idle noise is known: a unit may hiss more
+   when it plays. It counts when it is more than its own spread explains. */
+static double noise_variance(const reading *r)
+{
+  double student = student_over_normal(r->record_freedom);
+  bool hisses = r->record_variance > r->idle_variance * (1.0 + 3.0 * sqrt(2.0 / r->record_freedom));
+
+  return (hisses ? r->record_variance * student * student : r->idle_variance) + r->float_variance;
+}
+
+/* Expanded, of the value's size. */
 static double relative_uncertainty(const reading *r, double floor_db)
 {
-  double record =
-      r->record_variance * student_over_normal(r->record_freedom) * student_over_normal(r->record_freedom);
-  /* half of the complex variance lies along the value, half across; k = 2: 4 x 1/2 */
-  double noise = 2.0 * (fmax(r->idle_variance, record) + r->float_variance);
+  double noise = noise_variance(r);
   double gate_re = r->value.re - r->closed_earlier.re, gate_im = r->value.im - r->closed_earlier.im;
+  double moved = gate_re * gate_re + gate_im * gate_im;
   double floor_rel = mt_ratio_of_db(floor_db) - 1.0;
-  double all = noise + gate_re * gate_re + gate_im * gate_im;
-  double value = power(r->value);
+  double value = power(r->value), all;
 
+  /* a gate that closes earlier also hears less noise: noise alone passes this in 2 of 100 */
+  if (moved < 4.0 * noise * r->cut_share)
+    moved = 0.0;
+  /* half of the complex variance lies along the value, half across; k = 2: 4 x 1/2 */
+  all = 2.0 * noise + moved;
   if (!(value > all))
     return REL_MOST;
   return fmin(REL_MOST, sqrt(all / value + floor_rel * floor_rel));
 }
 
-static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r, double delay_s)
+/* Degrees, the delay taken out, not unwrapped. */
+static double phase_of(const reading *r, double freq_hz, double delay_s)
 {
-  double floor_db = freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB;
-  double rel = relative_uncertainty(r, floor_db);
   complex_value level = times(r->value, turn(2.0 * MT_PI * freq_hz * delay_s));
+  return atan2(level.im, level.re) * 180.0 / MT_PI;
+}
+
+static double nearest_turn(double phase_deg, double to_deg)
+{
+  return phase_deg + 360.0 * round((to_deg - phase_deg) / 360.0);
+}
+
+/* The phase at the last frequency before `to_hz`, unwrapped by small steps: where the points asked for lie far
+   apart, others are read in between. */
+static double follow_phase(const channel *c, double phase_deg, double from_hz, double to_hz, double delay_s)
+{
+  int nsteps = (int)ceil(log2(to_hz / from_hz) * UNWRAP_STEPS_PER_OCTAVE);
+
+  for (int i = 1; i < nsteps; i++) {
+    double f = from_hz * pow(to_hz / from_hz, (double)i / nsteps);
+    reading r = read_at(c, f);
+    phase_deg = nearest_turn(phase_of(&r, f, delay_s), phase_deg);
+  }
+  return phase_deg;
+}
+
+static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r)
+{
+  double rel = relative_uncertainty(r, freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB);
 
   t->freq_hz[i] = freq_hz;
   t->gain_db[i] = mt_db_of_power(fmax(power(r->value), 1e-60));
-  t->phase_deg[i] = atan2(level.im, level.re) * 180.0 / MT_PI;
   t->uncertainty_db[i] = -mt_db_of_ratio(1.0 - rel);
   t->uncertainty_deg[i] = rel < REL_MOST ? asin(rel) * 180.0 / MT_PI : 180.0;
 }
 
-/* Unwrap what is left beside the delay, put the delay back, and bring the point nearest 1 kHz to -179 ... 181
-   degrees: an inverted unit then reads +180, whichever way the noise leans. */
-static void unwrap(mt_transfer *t, double delay_s)
+/* Put the delay back, and bring the point nearest 1 kHz to -179 ... 181 degrees: an inverted unit then reads
+   +180, whichever way the noise leans. */
+static void settle_phase(mt_transfer *t, double delay_s)
 {
-  double last = t->phase_deg[0], whole;
+  double whole;
   size_t middle = 0;
 
-  for (size_t i = 1; i < t->npoints; i++) {
-    t->phase_deg[i] += 360.0 * round((last - t->phase_deg[i]) / 360.0);
-    last = t->phase_deg[i];
+  for (size_t i = 0; i < t->npoints; i++) {
+    t->phase_deg[i] -= 360.0 * t->freq_hz[i] * delay_s;
     if (fabs(log(t->freq_hz[i] / 1000.0)) < fabs(log(t->freq_hz[middle] / 1000.0)))
       middle = i;
   }
-  for (size_t i = 0; i < t->npoints; i++)
-    t->phase_deg[i] -= 360.0 * t->freq_hz[i] * delay_s;
   whole = 360.0 * ceil((t->phase_deg[middle] - 181.0) / 360.0);
   for (size_t i = 0; i < t->npoints; i++)
     t->phase_deg[i] -= whole;
@@ -603,9 +657,13 @@ static mt_code read_all(const channel *c, const double *freq_hz, size_t npoints,
     return code;
   for (size_t i = 0; i < npoints; i++) {
     reading r = read_at(c, freq_hz[i]);
-    store(out, i, freq_hz[i], &r, delay_s);
+    store(out, i, freq_hz[i], &r);
+    out->phase_deg[i] = phase_of(&r, freq_hz[i], delay_s);
+    if (i > 0)
+      out->phase_deg[i] = nearest_turn(
+          out->phase_deg[i], follow_phase(c, out->phase_deg[i - 1], freq_hz[i - 1], freq_hz[i], delay_s));
   }
-  unwrap(out, delay_s);
+  settle_phase(out, delay_s);
   return MT_OK;
 }
 
