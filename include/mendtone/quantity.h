@@ -95,6 +95,9 @@ typedef struct mt_quantity_info {
 /** The row of a quantity. @param q below MT_Q_LAST (asserted). Never NULL. */
 const mt_quantity_info *mt_quantity_describe(mt_quantity q);
 
+/** Of a bound (`rig_limited`): true when the truth is no less than it (signal to noise and its like). */
+bool mt_quantity_bound_is_least(mt_quantity q);
+
 /** Find a quantity by its exact name. @return false (and `out` unchanged) if there is none. */
 bool mt_quantity_parse(const char *name, mt_quantity *out);
 

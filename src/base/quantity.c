@@ -139,6 +139,11 @@ const mt_quantity_info *mt_quantity_describe(mt_quantity q)
   return &table[q];
 }
 
+bool mt_quantity_bound_is_least(mt_quantity q)
+{
+  return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB;
+}
+
 bool mt_quantity_parse(const char *name, mt_quantity *out)
 {
   for (size_t i = 0; i < MT_Q_LAST; i++)
