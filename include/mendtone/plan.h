@@ -47,6 +47,9 @@ typedef struct mt_plan {
   size_t nstates;
   mt_limit *limits;
   size_t nlimits;
+  unsigned extras;              /**< mask of mt_extra: what to measure beyond the default */
+  double max_level_dbfs;        /**< of the loudest step of "levels"; NAN: not said, level_dbfs applies */
+  double max_level_thd_percent; /**< the distortion at which the maximum level is read; 1 unless said */
 } mt_plan;
 
 /** The built-in plan, mt_plan_default_text() parsed; its limits have line 0. Caller destroys. */

@@ -22,11 +22,10 @@ static int compare_doubles(const void *a, const void *b)
 }
 
 /*
- * Density of the noise beside a line: the median of the bins 4 ... 60 Hz away on both sides, so that
- * a neighbouring line (hum) does not count, turned into a mean. The fit has emptied the line's own
- * bins. Median of a mean of K exponentials: (1 - 1/(9K))^3 of its mean (Wilson and Hilferty 1931).
+ * The median of the bins 4 ... 60 Hz away on both sides, turned into a mean. Median of a mean of K
+ * exponentials: (1 - 1/(9K))^3 of its mean (Wilson and Hilferty 1931).
  */
-static double density_beside(const mt_psd *psd, double freq_hz)
+double mt_density_beside(const mt_psd *psd, double freq_hz)
 {
   double beside[512];
   size_t count = 0;
@@ -49,8 +48,7 @@ static double density_beside(const mt_psd *psd, double freq_hz)
   return fmax(floor_density, beside[count / 2] / pow(1.0 - 1.0 / (9.0 * k), 3.0));
 }
 
-/* Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
-static void debias(double raw_power, double density, double record_s, double *power, double *error)
+void mt_line_debias(double raw_power, double density, double record_s, double *power, double *error)
 {
   double bin = density / record_s;
   *power = raw_power - bin;
@@ -103,13 +101,13 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
     tone->rest.density[i] /= count;
 
   raw = tone->power / count;
-  density = density_beside(&tone->rest, tone->freq_hz);
-  debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
+  density = mt_density_beside(&tone->rest, tone->freq_hz);
+  mt_line_debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
   tone->power_error /= root;
   for (int k = 2; k <= tone->norders; k++) {
     tone->harmonic_raw[k] /= count;
-    debias(tone->harmonic_raw[k], density_beside(&tone->rest, k * tone->freq_hz), tone->record_s,
-           &tone->harmonic_power[k], &tone->harmonic_error[k]);
+    mt_line_debias(tone->harmonic_raw[k], mt_density_beside(&tone->rest, k * tone->freq_hz), tone->record_s,
+                   &tone->harmonic_power[k], &tone->harmonic_error[k]);
     tone->harmonic_error[k] /= root;
   }
   /* Rife and Boorstyn 1974 for a real sinusoid: var w >= 12 / (snr N (N^2 - 1)) */

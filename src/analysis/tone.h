@@ -58,4 +58,13 @@ double mt_tone_level_uncertainty_db(const mt_tone *tone);
 
 void mt_tone_finish(mt_tone *tone);
 
+/**
+ * Density of the noise beside a line, of a record from which the line has been fitted and taken; a
+ * neighbouring line (hum) does not count. Never below the rounding of 24 bits.
+ */
+double mt_density_beside(const mt_psd *psd, double freq_hz);
+
+/** Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
+void mt_line_debias(double raw_power, double density, double record_s, double *power, double *error);
+
 #endif

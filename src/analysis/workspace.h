@@ -41,6 +41,7 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
+  double max_level_thd_percent; /**< distortion at which the maximum level is read */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */
@@ -57,6 +58,20 @@ const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name);
 /** Times of a section from the take's first frame. */
 double mt_section_begin_s(const mt_workspace *ws, const mt_section *section);
 double mt_section_end_s(const mt_workspace *ws, const mt_section *section);
+
+/** Frames that hold a stretch of stimulus time on every channel that carries the marks, less a margin. */
+void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size_t *first, size_t *count);
+
+/** Fit a tone near its expected frequency; one too weak to fit is read at that frequency. */
+mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
+                         mt_error *err);
+
+/**
+ * Record a stretch of a section's x[section->count] that was muted as a problem: it makes the unit look
+ * quieter than it is, or its tone weaker.
+ */
+mt_code mt_workspace_look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                  const double *x, mt_error *err);
 
 /** Copy one channel of a section into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
@@ -102,5 +117,8 @@ mt_code mt_read_range(mt_workspace *ws, mt_error *err);
 mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
 mt_code mt_read_response(mt_workspace *ws, mt_error *err);
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
+mt_code mt_read_intermodulation(mt_workspace *ws, mt_error *err);
+mt_code mt_read_levels(mt_workspace *ws, mt_error *err);
+mt_code mt_read_orders(mt_workspace *ws, mt_error *err);
 
 #endif
