@@ -112,7 +112,8 @@ mt_verdict mt_judge_value(double value, double uncertainty, double min, double m
 mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err);
 
 /**
- * Find likely causes for the pattern of the readings: appends findings, each with its evidence.
+ * Find likely causes for the pattern of the readings: appends findings, each with its evidence. Those found
+ * by an earlier call are dropped; those the analysis made stay.
  *
  * Call it after mt_judge_results(): what the plan passed is no fault. Unjudged results are held against
  * thresholds of common practice (no source). A spoilt take has no findings.

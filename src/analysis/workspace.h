@@ -104,6 +104,9 @@ void mt_reading_set(mt_reading *reading, double value, double uncertainty);
  */
 void mt_reading_set_power(mt_reading *reading, double power, double standard_error);
 
+/** All but the tone re the total, 20 Hz to 20 kHz, and its expanded uncertainty, dB; the tone lies in that band. */
+void mt_tone_thd_n(const mt_tone *tone, double rate_hz, double *value_db, double *uncertainty_db);
+
 mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err);
 
 /* ---- the kinds of reading, rows of the table in measure.c --------------------------------------- */
