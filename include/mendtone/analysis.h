@@ -27,27 +27,45 @@ typedef struct mt_sine_fit {
   double dc;           /**< of full scale */
   double rms_residual; /**< of full scale, rms; everything but fundamental, harmonics fitted and DC */
   int norders;         /**< harmonics fitted jointly: 1 ... norders */
-  double harmonic_amplitude[MT_ORDERS_MAX + 1]; /**< [k]: peak of order k; [1] equals amplitude */
-  double harmonic_phase_rad[MT_ORDERS_MAX + 1];
-  unsigned iterations;
-  bool converged;
+  double harmonic_amplitude[MT_ORDERS_MAX +
+                            1]; /**< [k]: peak of order k; [1] equals amplitude; 0 if not fitted */
+  double
+      harmonic_phase_rad[MT_ORDERS_MAX + 1]; /**< [k]: of cos(2 pi k f (t - t_mid) + phase), at mid-record */
+  unsigned iterations;                       /**< Gauss-Newton steps of the joint fit */
+  bool converged;                            /**< always true on MT_OK: what does not settle is refused */
 } mt_sine_fit;
 
 /**
  * Four-parameter least-squares sine fit, harmonics fitted jointly, frequency tied.
  *
+ * A tone is accepted that stands 18 dB above the noise 10 to 40 bins beside it (n >= 512: 24 dB below white
+ * noise over 48000 samples), or explains more of a shorter record than noise would once in 10^6. Whether it
+ * was steady is another question: src/analysis/steady.h.
+ *
  * @param x        [n], double, borrowed. At least 2 periods and 16 samples.
- * @param guess_hz Start within +-1/n bin-widths of the truth, or 0: search the spectrum's peak.
- * @param norders  1 (fundamental only) ... MT_ORDERS_MAX; orders above rate/2 are left out.
- * @param residual NULL, or [n]: x less all that was fitted.
- * @return MT_OK; MT_E_ARG; MT_E_DATA if x has no tone (silence, an impulse) or is not finite.
+ * @param guess_hz Start within 1.5 bins (1 bin = rate / n) plus 1000 ppm of the truth; the nearest line
+ *                 within 1.5 bins is preferred. 0: search the spectrum's strongest line, from 2 periods up.
+ * @param norders  1 (fundamental only) ... MT_ORDERS_MAX; orders within 2 bins of rate/2 or above are left out.
+ * @param out      Unchanged on failure.
+ * @param residual NULL, or [n]: x less all that was fitted. May be x itself. Undefined on failure.
+ * @return MT_OK; MT_E_ARG; MT_E_DATA if x has no tone there (silence, an impulse, noise) or is not finite;
+ *         MT_E_MEMORY.
  *
  * Source: IEEE 1057 four-parameter fit, t = 0 at mid-record.
+ * Tolerance: the Cramer-Rao bound; below -195 dB of its own; tests/unit/test_fit.c.   Thread: any.
+ * Cost: O(n), about 4 ns a sample for the fundamental, 8 with ten orders; 17 more with guess_hz = 0.
  */
 mt_code mt_fit_sine(const double *x, size_t n, double rate_hz, double guess_hz, int norders, mt_sine_fit *out,
                     double *residual, mt_error *err);
 
-/** Least-squares amplitude and phase at a known frequency (three-parameter fit). Same conventions. */
+/**
+ * Least-squares amplitude and phase at a known frequency (three-parameter fit). Same conventions.
+ *
+ * No test for a tone: silence reads 0. A frequency wrong by d bins leaves pi d / sqrt(3) of the tone.
+ *
+ * @param freq_hz  1.5 bins or more from 0 and from rate/2.
+ * @return MT_OK; MT_E_ARG; MT_E_DATA if x is not finite.
+ */
 mt_code mt_fit_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_sine_fit *out,
                      double *residual, mt_error *err);
 

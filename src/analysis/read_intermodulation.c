@@ -117,10 +117,10 @@ static line line_at(const products *p, double played_hz)
 
   for (size_t i = 0; i < p->fit.nlines; i++)
     if (fabs(p->fit.freq_hz[i] - freq_hz) < 0.5 / p->record_s) {
-      double density = MT_JOINT_ENBW * mt_density_beside(&p->rest, freq_hz);
+      double density = MT_JOINT_ENBW * mt_tone_density_beside(&p->rest, freq_hz);
       out.fitted = true;
       out.bin = density / p->record_s;
-      mt_line_debias(mt_joint_power(&p->fit, i), density, p->record_s, &out.power, &out.error);
+      mt_tone_debias(mt_joint_power(&p->fit, i), density, p->record_s, &out.power, &out.error);
       return out;
     }
   return out;
@@ -142,7 +142,8 @@ static void set_sum(mt_reading *reading, const line *lines, size_t n, double ref
     bins += lines[i].bin;
   }
   error = sqrt(4.0 * sum * sum * variance + bins * bins);
-  mt_reading_set_power(reading, sum * sum / (reference * reference), error / (reference * reference));
+  mt_reading_set_power(reading, sum * sum / (reference * reference), error / (reference * reference),
+                       bins / (reference * reference));
 }
 
 static mt_reading start(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
@@ -185,7 +186,8 @@ static mt_code add_total(mt_workspace *ws, mt_reading reading, const products *p
 
   if (reading.validity == MT_VALID)
     mt_reading_set_power(&reading, (second.power + third.power) / (sum * sum),
-                         hypot(second.error, third.error) / (sum * sum));
+                         hypot(second.error, third.error) / (sum * sum),
+                         hypot(second.bin, third.bin) / (sum * sum));
   return mt_workspace_add(ws, &reading, err);
 }
 
@@ -218,9 +220,7 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
   mt_workspace_copy(ws, section->begin, section->count, channel, x);
-  code = mt_workspace_look_for_gap(ws, section, channel, x, err);
-  if (code == MT_OK)
-    code = fit_products(ws, section, x, x + section->count, &p, err);
+  code = fit_products(ws, section, x, x + section->count, &p, err);
   if (code == MT_OK)
     code = add_readings(ws, section, channel, which, &p, err);
   mt_psd_finish(&p.rest);
