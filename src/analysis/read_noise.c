@@ -125,6 +125,8 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
     mt_reading_set(&snr, mt_tone_level_dbfs(&both->tone[channel]) - mt_db_of_power(noise_power),
                    hypot(mt_tone_level_uncertainty_db(&both->tone[channel]),
                          2.0 * 10.0 / log(10.0) * band.standard_error / noise_power));
+    if (band.power < MT_SILENCE_POWER)
+      mt_reading_refuse(&snr, MT_RIG_LIMITED, "the noise is below the rounding of 24 bits: at least this");
   }
   return mt_workspace_add(ws, &snr, err);
 }

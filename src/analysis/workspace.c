@@ -241,13 +241,10 @@ mt_code mt_workspace_add_curve(mt_workspace *ws, const mt_curve *curve, mt_error
 
 /* ---- a stimulus take ----------------------------------------------------------------------------- */
 
-/* Frames that hold the settled part of a segment on every channel that carries the marks. */
-static void place(const mt_workspace *ws, const mt_segment *segment, mt_section *section)
+void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size_t *first, size_t *count)
 {
   const mt_location *at = ws->location;
   double frames_per_s = ws->take->rate_hz / (1.0 + 1e-6 * at->clock_offset_ppm);
-  double from_s = segment->start_s + segment->fade_in_s + segment->settle_s + MARGIN_S;
-  double to_s = segment->start_s + segment->duration_s - segment->fade_out_s - MARGIN_S;
   double earliest = at->start_frame, latest = at->start_frame;
   double begin, end;
 
@@ -256,17 +253,23 @@ static void place(const mt_workspace *ws, const mt_segment *segment, mt_section 
       earliest = fmin(earliest, at->arrival_frame[c]);
       latest = fmax(latest, at->arrival_frame[c]);
     }
-  begin = fmax(0.0, ceil(latest + from_s * frames_per_s));
-  end = fmin((double)ws->take->nframes, floor(earliest + to_s * frames_per_s));
-  section->segment = segment;
-  mt_text_copy(section->name, sizeof section->name, segment->name);
-  section->begin = (size_t)begin;
-  section->count = end > begin ? (size_t)(end - begin) : 0;
+  begin = fmax(0.0, ceil(latest + (from_s + MARGIN_S) * frames_per_s));
+  end = fmin((double)ws->take->nframes, floor(earliest + (to_s - MARGIN_S) * frames_per_s));
+  *first = (size_t)begin;
+  *count = end > begin ? (size_t)(end - begin) : 0;
 }
 
-/* Fit a tone near its expected frequency; one too weak to fit is read at that frequency. */
-static mt_code fit_expected(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
-                            mt_error *err)
+static void place(const mt_workspace *ws, const mt_segment *segment, mt_section *section)
+{
+  section->segment = segment;
+  mt_text_copy(section->name, sizeof section->name, segment->name);
+  mt_workspace_place(ws, segment->start_s + segment->fade_in_s + segment->settle_s,
+                     segment->start_s + segment->duration_s - segment->fade_out_s, &section->begin,
+                     &section->count);
+}
+
+mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
+                         mt_error *err)
 {
   mt_code code = mt_tone_measure(x, n, rate_hz, expect_hz, out, NULL);
 
@@ -376,8 +379,9 @@ static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
     double played_hz = segment->amplitude[0] > 0.0 ? segment->freq_hz[0] : segment->freq_hz[1];
     mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
     if (segment->kind == MT_SEGMENT_TONE) {
-      code = fit_expected(x, section->count, ws->take->rate_hz,
-                          played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
+      code =
+          mt_workspace_fit(x, section->count, ws->take->rate_hz,
+                           played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
       section->has_tone[c] = code == MT_OK;
     } else {
       code = mt_psd_estimate(x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
@@ -469,8 +473,8 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   code = take_over_problems(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++) {
     mt_section *section = &ws->sections[i];
-    if (section->segment->kind == MT_SEGMENT_SWEEP)
-      continue;
+    if (section->segment->kind != MT_SEGMENT_TONE && section->segment->kind != MT_SEGMENT_SILENCE)
+      continue; /* read by whoever knows it */
     code = fit_section(ws, section, err);
     if (code == MT_OK && section->segment->kind == MT_SEGMENT_TONE && ws->nchannels == MT_PAIR &&
         (section->segment->amplitude[0] == 0.0 || section->segment->amplitude[1] == 0.0))
@@ -480,7 +484,9 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   if (code == MT_OK)
     code = mt_path_look(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++)
-    if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP)
+    /* a sweep is looked at by whoever reads it, and what is quiet in steps may well stand still for a while */
+    if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP &&
+        ws->sections[i].segment->kind != MT_SEGMENT_STEPS)
       code = look_for_faults(ws, &ws->sections[i], err);
   if (code == MT_OK)
     find_routes(ws);
