@@ -116,23 +116,33 @@ static const mt_curve *find_phase(const mt_workspace *ws, mt_channel channel)
   return NULL;
 }
 
+static mt_code refuse_curve(mt_workspace *ws, mt_curve *curve, mt_validity validity, const char *why,
+                            mt_error *err)
+{
+  double nothing = 0.0;
+
+  curve->validity = validity;
+  mt_text_copy(curve->why, sizeof curve->why, why);
+  curve->x = curve->y = curve->uncertainty = &nothing;
+  return mt_workspace_add_curve(ws, curve, err);
+}
+
 /* Each channel's phase had its own delay taken out: put the difference of the two back. */
 static mt_code read_phase_difference(mt_workspace *ws, const mt_section *section, mt_error *err)
 {
   const mt_curve *left = find_phase(ws, MT_LEFT), *right = find_phase(ws, MT_RIGHT);
-  mt_curve curve = mt_workspace_curve(ws, MT_Q_PHASE_DIFFERENCE, MT_CHANNEL_BOTH, section);
+  mt_curve curve = mt_workspace_curve(ws, MT_Q_PHASE_DIFFERENCE, MT_LEFT, section);
   double late_s = (ws->location->arrival_frame[0] - ws->location->arrival_frame[1]) / ws->take->rate_hz;
   mt_code code;
 
+  curve.channel = MT_CHANNEL_BOTH;
   if (left == NULL || right == NULL || left->npoints != right->npoints || left->npoints == 0 ||
       !ws->location->arrived[0] || !ws->location->arrived[1])
-    return MT_OK;
-  if (left->validity != MT_VALID || right->validity != MT_VALID) {
-    curve.validity = left->validity != MT_VALID ? left->validity : right->validity;
-    mt_text_copy(curve.why, sizeof curve.why, left->validity != MT_VALID ? left->why : right->why);
-  } else {
-    curve.validity = MT_VALID;
-  }
+    return refuse_curve(ws, &curve, MT_NO_SIGNAL, "the sweep does not arrive on both channels", err);
+  if (left->validity != MT_VALID)
+    return refuse_curve(ws, &curve, left->validity, left->why, err);
+  if (right->validity != MT_VALID)
+    return refuse_curve(ws, &curve, right->validity, right->why, err);
   curve.npoints = left->npoints;
   curve.x = left->x;
   curve.y = malloc(2 * curve.npoints * sizeof *curve.y);
