@@ -180,7 +180,7 @@ static void what_is_no_corner_is_said(void **state)
   assert_int_equal(mt_curve_corner(&g.curve, 997.0, 3.0, MT_CORNER_HIGH, &corner, &err), MT_E_DATA);
   assert_non_null(strstr(err.message, "already"));
   assert_int_equal(mt_curve_corner(NULL, 997.0, -3.0, MT_CORNER_LOW, &corner, &err), MT_E_ARG);
-  g.y[3] = NAN;
+  g.y[3] = nan("");
   assert_int_equal(mt_curve_corner(&g.curve, 997.0, -3.0, MT_CORNER_LOW, &corner, &err), MT_E_DATA);
   g.curve.npoints = 0;
   assert_int_equal(mt_curve_corner(&g.curve, 997.0, -3.0, MT_CORNER_LOW, &corner, &err), MT_E_DATA);
@@ -239,7 +239,7 @@ static void smoothing_refuses_what_it_cannot_do(void **state)
   (void)state;
   lay(&g, 10.0, 22000.0, 0.0);
   assert_int_equal(mt_curve_smooth(&g.curve, -1.0, y, NULL, &err), MT_E_ARG);
-  assert_int_equal(mt_curve_smooth(&g.curve, NAN, y, NULL, &err), MT_E_ARG);
+  assert_int_equal(mt_curve_smooth(&g.curve, nan(""), y, NULL, &err), MT_E_ARG);
   assert_ok(mt_curve_smooth(&g.curve, 0.0, y, NULL, &err), err);
   g.x[5] = g.x[4];
   assert_int_equal(mt_curve_smooth(&g.curve, 0.5, y, NULL, &err), MT_E_DATA);
