@@ -48,7 +48,7 @@ typedef struct mt_workspace {
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  bool path_is_lossy; /**< a codec was noticed, see path.h */
+  bool path_is_lossy;           /**< a codec was noticed, see path.h */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */
