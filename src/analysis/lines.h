@@ -24,12 +24,13 @@ typedef struct mt_hum {
  * the joint least-squares fit of a line's lobe at every order, on a noise known from between the orders,
  * then falls into one small fit an order. The fundamental is free within 1 % of 50 and of 60 Hz; the mains
  * is the one whose orders stand out together. A line counts only if it is as narrow as a line, sits where
- * the fundamental puts it, and exceeds the noise around it by a margin that noise passes about once in
- * 10^4 records. Hum needs order 1 or 2, or two orders of which one is at most 4: a lone line at 300 Hz,
- * which both mains share, is none. An order that another line covers (one less than 7 bins off) is taken from
- * what is left there, with a standard error that spans from none to twice that.
+ * the fundamental puts it, and exceeds the noise around it by a margin that noise passes less than once in
+ * 10^4 records (2 of 90 000 simulated, white and red). Hum needs order 1 or 2, or two orders of which one is
+ * at most 4: a lone line at 300 Hz, which both mains share, is none. An order that another line covers (one
+ * less than 7 bins off) is taken from what is left there, with a standard error that spans from none to twice
+ * that. A hum that is only just seen reads up to 2 dB too great, as those that read less are not seen.
  *
- * Over a long record the mains may wander: 0.05 Hz are nothing at order 1 and under 0.5 dB at order 10.
+ * Over a long record the mains may wander: 0.05 Hz cost 0.001 dB at order 1 and 0.08 dB at order 10.
  *
  * @param x  [n], borrowed; noise at idle, other lines allowed. At least 0.95 s: less does not tell 50 from
  *           60 Hz. DC may be there.

@@ -1,5 +1,6 @@
 /* The table of readings, and the two ways into it. */
 #include "analysis/clock.h"
+#include "analysis/path.h"
 #include "analysis/workspace.h"
 
 #include <stdlib.h>
@@ -7,8 +8,10 @@
 
 /* To add a reading: one file read_<kind>.c, one row here, one test with an oracle. */
 static mt_code (*const readings[])(mt_workspace *, mt_error *) = {
-    mt_read_route, mt_read_level, mt_read_pair,  mt_read_crosstalk, mt_read_distortion,
-    mt_read_noise, mt_read_range, mt_read_clock, mt_read_response,  mt_read_spectrum,
+    mt_read_route,           mt_read_level,    mt_read_pair,    mt_read_crosstalk, mt_read_distortion,
+    mt_read_noise,           mt_read_range,    mt_read_clock,   mt_read_response,  mt_read_corners,
+    mt_read_spectrum,        mt_read_spurious, mt_read_density, mt_read_bands,     mt_read_orders,
+    mt_read_intermodulation, mt_read_levels,
 };
 
 static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **out, mt_error *err)
@@ -26,6 +29,7 @@ static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **ou
   ws->results = results;
   ws->nchannels = take->nchannels;
   ws->state = "";
+  ws->max_level_thd_percent = MT_MAX_LEVEL_THD_PERCENT;
   results->rate_hz = take->rate_hz;
   results->nchannels = take->nchannels;
   results->nframes = take->nframes;
@@ -36,9 +40,11 @@ static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **ou
 
 static mt_code read_all(mt_workspace *ws, mt_error *err)
 {
+  size_t first_reading = ws->results->nreadings, first_curve = ws->results->ncurves;
   mt_code code = MT_OK;
   for (size_t i = 0; i < sizeof readings / sizeof readings[0] && code == MT_OK; i++)
     code = readings[i](ws, err);
+  mt_path_qualify(ws, first_reading, first_curve);
   return code;
 }
 
@@ -48,13 +54,22 @@ static void conclude(mt_workspace *ws)
   double end_s = (double)ws->take->nframes / ws->take->rate_hz;
   for (size_t i = 0; i < ws->results->nproblems; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 && p->end_s >= end_s)
+    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 &&
+        p->end_s >= end_s)
       ws->results->valid = false;
   }
 }
 
 mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                             const char *state, mt_results *results, mt_error *err)
+{
+  const mt_measure_options options = {state, MT_MAX_LEVEL_THD_PERCENT};
+  return mt_measure_stimulus_with(take, stimulus, location, &options, results, err);
+}
+
+mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulus,
+                                 const mt_location *location, const mt_measure_options *options,
+                                 mt_results *results, mt_error *err)
 {
   mt_workspace *ws;
   mt_code code;
@@ -67,9 +82,11 @@ mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, co
     return code;
   ws->stimulus = stimulus;
   ws->location = location;
-  ws->state = state;
+  ws->state = options->state;
+  ws->max_level_thd_percent = options->max_level_thd_percent;
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
+  results->stimulus_extras = stimulus->extras;
   code = mt_workspace_init_stimulus(ws, err);
   if (code == MT_OK)
     code = mt_clock_settle(ws, err);

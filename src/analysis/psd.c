@@ -295,7 +295,7 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
   spread share;
 
   if (!(from_hz < to_hz && low < high && psd->averages > 0.0))
-    return (mt_band_power){.power = 0.0, .standard_error = INFINITY};
+    return (mt_band_power){.power = 0.0, .standard_error = HUGE_VAL};
   share = spread_of(psd);
   lobe = share.reach / 2 + 1;
   first = (size_t)floor(low / psd->bin_hz + 0.5);

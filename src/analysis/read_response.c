@@ -1,5 +1,6 @@
 /* Response and phase of each channel over frequency, from the sweep. */
 #include "analysis/response.h"
+#include "analysis/sweep_check.h"
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
@@ -101,6 +102,24 @@ static mt_code add_empty(mt_workspace *ws, const mt_section *section, mt_channel
   return mt_results_add_curve(ws->results, &curve, err);
 }
 
+/* A response read over an interruption looks right and is wrong. */
+static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                      const double *x, double start_frame, mt_error *err)
+{
+  mt_sweep_event events[MT_SWEEP_EVENTS_MAX];
+  size_t nevents = 0;
+  char name[8];
+  mt_code code =
+      mt_sweep_find_events(x, ws->take->nframes, ws->take->rate_hz, section->segment, start_frame,
+                           1.0 + 1e-6 * ws->clock_offset_ppm, events, MT_SWEEP_EVENTS_MAX, &nevents, err);
+
+  for (size_t i = 0; i < nevents && code == MT_OK; i++)
+    code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, events[i].begin_s, events[i].end_s, err,
+                                    "the sweep on the %s channel was interrupted (%.0f dB inside)",
+                                    mt_channel_name(channel, name), events[i].depth_db);
+  return code;
+}
+
 static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
                             mt_sweep_reference *sweep, double *x, mt_error *err)
 {
@@ -120,6 +139,9 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
     return add_empty(ws, section, channel, MT_NOT_MEASURED, "the sweep covers too little", err);
   npoints = lay_grid(from_hz, to_hz, freq_hz, &reference);
   mt_workspace_copy(ws, 0, ws->take->nframes, channel, x);
+  code = look_for_interruptions(ws, section, channel, x, start_frame, err);
+  if (code != MT_OK)
+    return code;
   code =
       mt_response_with_reference(sweep, x, ws->take->nframes, start_frame,
                                  section->segment->amplitude[channel], noise, freq_hz, npoints, &h, &local);

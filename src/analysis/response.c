@@ -11,7 +11,7 @@
    reads at any frequency, and shows from which bins a reading came: none outside what was swept. */
 
 /* Kaiser design of the kernel: ripple of the gate, both where it passes and where it stops. */
-#define GATE_STOP_DB 70.0
+#define GATE_STOP_DB 80.0
 /* The gate at low frequencies, as fractions of t2 = L ln 2, the time by which order 2 comes early. It
    opens late enough that order 2 may ring for 0.15 t2 and is still stopped. */
 #define GATE_EARLY_OF_T2 0.02
@@ -42,8 +42,8 @@
 
 /* What is left with everything known, measured against digital filters over delays, clocks, harmonics of
    -40 dB and rates; expanded. Below 20 Hz the kernel has to be cut short at the start of the sweep. */
-#define FLOOR_DB 0.002
-#define FLOOR_BELOW_20_DB 0.02
+#define FLOOR_DB 0.003
+#define FLOOR_BELOW_20_DB 0.05
 #define DEG_PER_DB 6.5963 /* the same relative error: (180 / pi) / (20 / ln 10) */
 
 /* Presence: enough of these stand out of the probes by so much. Noise alone does it for one point in 140. */
@@ -58,6 +58,7 @@
 #define DELAY_LATEST_S 0.025
 #define DELAY_STEP_HZ 2.0
 
+#define UNWRAP_STEPS_PER_OCTAVE 12.0
 #define REL_MOST 0.99 /* 40 dB: not told from nothing */
 
 typedef struct gate {
@@ -591,34 +592,54 @@ static double relative_uncertainty(const reading *r, double floor_db)
   return fmin(REL_MOST, sqrt(all / value + floor_rel * floor_rel));
 }
 
-static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r, double delay_s)
+/* Degrees, the delay taken out, not unwrapped. */
+static double phase_of(const reading *r, double freq_hz, double delay_s)
 {
-  double floor_db = freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB;
-  double rel = relative_uncertainty(r, floor_db);
   complex_value level = times(r->value, turn(2.0 * MT_PI * freq_hz * delay_s));
+  return atan2(level.im, level.re) * 180.0 / MT_PI;
+}
+
+static double nearest_turn(double phase_deg, double to_deg)
+{
+  return phase_deg + 360.0 * round((to_deg - phase_deg) / 360.0);
+}
+
+/* The phase at the last frequency before `to_hz`, unwrapped by small steps: where the points asked for lie far
+   apart, others are read in between. */
+static double follow_phase(const channel *c, double phase_deg, double from_hz, double to_hz, double delay_s)
+{
+  int nsteps = (int)ceil(log2(to_hz / from_hz) * UNWRAP_STEPS_PER_OCTAVE);
+
+  for (int i = 1; i < nsteps; i++) {
+    double f = from_hz * pow(to_hz / from_hz, (double)i / nsteps);
+    reading r = read_at(c, f);
+    phase_deg = nearest_turn(phase_of(&r, f, delay_s), phase_deg);
+  }
+  return phase_deg;
+}
+
+static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r)
+{
+  double rel = relative_uncertainty(r, freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB);
 
   t->freq_hz[i] = freq_hz;
   t->gain_db[i] = mt_db_of_power(fmax(power(r->value), 1e-60));
-  t->phase_deg[i] = atan2(level.im, level.re) * 180.0 / MT_PI;
   t->uncertainty_db[i] = -mt_db_of_ratio(1.0 - rel);
   t->uncertainty_deg[i] = rel < REL_MOST ? asin(rel) * 180.0 / MT_PI : 180.0;
 }
 
-/* Unwrap what is left beside the delay, put the delay back, and bring the point nearest 1 kHz to -179 ... 181
-   degrees: an inverted unit then reads +180, whichever way the noise leans. */
-static void unwrap(mt_transfer *t, double delay_s)
+/* Put the delay back, and bring the point nearest 1 kHz to -179 ... 181 degrees: an inverted unit then reads
+   +180, whichever way the noise leans. */
+static void settle_phase(mt_transfer *t, double delay_s)
 {
-  double last = t->phase_deg[0], whole;
+  double whole;
   size_t middle = 0;
 
-  for (size_t i = 1; i < t->npoints; i++) {
-    t->phase_deg[i] += 360.0 * round((last - t->phase_deg[i]) / 360.0);
-    last = t->phase_deg[i];
+  for (size_t i = 0; i < t->npoints; i++) {
+    t->phase_deg[i] -= 360.0 * t->freq_hz[i] * delay_s;
     if (fabs(log(t->freq_hz[i] / 1000.0)) < fabs(log(t->freq_hz[middle] / 1000.0)))
       middle = i;
   }
-  for (size_t i = 0; i < t->npoints; i++)
-    t->phase_deg[i] -= 360.0 * t->freq_hz[i] * delay_s;
   whole = 360.0 * ceil((t->phase_deg[middle] - 181.0) / 360.0);
   for (size_t i = 0; i < t->npoints; i++)
     t->phase_deg[i] -= whole;
@@ -636,9 +657,13 @@ static mt_code read_all(const channel *c, const double *freq_hz, size_t npoints,
     return code;
   for (size_t i = 0; i < npoints; i++) {
     reading r = read_at(c, freq_hz[i]);
-    store(out, i, freq_hz[i], &r, delay_s);
+    store(out, i, freq_hz[i], &r);
+    out->phase_deg[i] = phase_of(&r, freq_hz[i], delay_s);
+    if (i > 0)
+      out->phase_deg[i] = nearest_turn(
+          out->phase_deg[i], follow_phase(c, out->phase_deg[i - 1], freq_hz[i - 1], freq_hz[i], delay_s));
   }
-  unwrap(out, delay_s);
+  settle_phase(out, delay_s);
   return MT_OK;
 }
 

@@ -1,8 +1,7 @@
 /*
  * Steadiness of a tone. All block values are relative: q = 1 is the tone as fitted, its angle a phase error,
- * its size a level. Steps show in differences over two blocks (the block between may hold the step);
- * each difference is compared with those three blocks before and after, which share no samples with it, and
- * the smaller departure counts: a step stands out on both sides, a drift on neither.
+ * its size a level. Steps show in differences over two blocks (the block between may hold the step). Each
+ * difference is compared with others nearby: a step stands out against most of them, a drift does not.
  */
 #include "analysis/steady.h"
 
@@ -15,11 +14,12 @@
 enum {
   BLOCKS_LEAST = 16,
   BLOCKS_WANTED = 24,
-  LAG = 2,     /* blocks between the two ends of a difference */
-  APART = 3,   /* blocks to the differences it is compared with */
-  TOUCHED = 6, /* comparisons one step may spoil: they are not noise */
-  SIDE = 6,    /* blocks averaged on either side of an event */
-  EIGHTHS = 8  /* parts of a segment, for drift */
+  LAG = 2,      /* blocks between the two ends of a difference */
+  APART = 3,    /* blocks to the differences it is compared with */
+  COMPARED = 6, /* how many of them */
+  TOUCHED = 6,  /* comparisons one step may spoil: they are not noise */
+  SIDE = 6,     /* blocks averaged on either side of an event */
+  EIGHTHS = 8   /* parts of a segment, for drift */
 };
 
 #define BLOCK_S 0.005
@@ -29,6 +29,10 @@ enum {
 #define PHASE_LEAST_RAD 1e-5
 #define LEVEL_LIMIT_DB 0.1
 #define PHASE_LIMIT_DEG 10.0
+/* Phase noise from block to block, beyond what the noise beside the tone explains, that cannot be told from
+   frames lost all the time. It leaves -29 dB beside the tone. */
+#define JITTER_LIMIT_DEG 2.0
+#define JITTER_RATIO 3.0
 /* A wrong sample 120 dB below the tone adds -167 dB to a second of residual. */
 #define CLICK_LEAST 1e-6
 /* A click stands out by this from the peaks of the blocks beside it. Gaussian noise has peaks of about 3
@@ -90,6 +94,7 @@ typedef struct track {
   double phase_threshold; /* rad */
   double level_threshold; /* relative */
   double click_threshold; /* of full scale */
+  bool jitters;           /* the phase is not quiet enough to see steps in */
 } track;
 
 static void track_finish(track *tr)
@@ -184,8 +189,8 @@ static void block_leftover(const track *tr, block *bl)
     double above = middle[i] - (even + odd), below = middle[-1 - (ptrdiff_t)i] - (even - odd);
     sum_above += above * above;
     sum_below += below * below;
-    peak_above = fmax(peak_above, fabs(above));
-    peak_below = fmax(peak_below, fabs(below));
+    peak_above = fabs(above) > peak_above ? fabs(above) : peak_above;
+    peak_below = fabs(below) > peak_below ? fabs(below) : peak_below;
   }
   bl->rms = sqrt((sum_above + sum_below) / (double)(2 * tr->half));
   bl->peak = fmax(peak_above, peak_below);
@@ -268,51 +273,54 @@ static size_t differences_take(const track *tr, difference *between, double *out
 /* One comparison. A level cannot differ by so much that turning it matters. */
 static double apart(double a, double b)
 {
-  return fabs(remainder(a - b, 2.0 * MT_PI));
+  return remainder(a - b, 2.0 * MT_PI);
 }
 
 /**
- * By how much a difference departs from two others nearby, the smaller departure; 0 if there are not two.
+ * By how much a difference departs from the nearest six that share no block with it; 0 if there are not three.
  *
- * The nearest on either side that share no block with it; near an end, or near where the tone is away,
- * two on one side, because a step next to the only one must not be taken for one here.
+ * The middle of the six, the smaller of two: a step spoils three differences in a row, of which one is among
+ * the six, so two more steps nearby are borne; and what drifts is as much below as above. Near an end,
+ * or where the tone is away, more of them lie on one side.
  */
 static double departure(const double *d, size_t count, size_t b)
 {
-  static const int places[] = {-APART, +APART, -2 * APART, +2 * APART};
-  double least = INFINITY;
-  int compared = 0;
+  double by[COMPARED];
+  size_t n = 0;
 
   if (isnan(d[b]))
     return 0.0;
-  for (size_t i = 0; i < 4 && compared < 2; i++) {
-    ptrdiff_t at = (ptrdiff_t)b + places[i];
-    if (at < 0 || at >= (ptrdiff_t)count || isnan(d[at]))
-      continue;
-    least = fmin(least, apart(d[b], d[at]));
-    compared++;
-  }
-  return compared == 2 ? least : 0.0;
+  for (ptrdiff_t off = APART; off <= 2 * COMPARED * APART && n < COMPARED; off += APART)
+    for (int side = -1; side <= 1 && n < COMPARED; side += 2) {
+      ptrdiff_t at = (ptrdiff_t)b + side * off;
+      if (at >= 0 && at < (ptrdiff_t)count && !isnan(d[at]))
+        by[n++] = apart(d[b], d[at]);
+    }
+  if (n < 3)
+    return 0.0;
+  qsort(by, n, sizeof by[0], compare_double);
+  return fmin(fabs(by[(n - 1) / 2]), fabs(by[n / 2]));
 }
 
-/**
- * Standard deviation of a comparison, from the comparisons themselves.
- *
- * The median of all but the TOUCHED largest, so that one step does not hide itself; widened because
- * it is an estimate from few. At least `white`, what the noise beside the tone explains.
- */
-static double spread(track *tr, difference *between, double white)
+/* Standard deviation of a comparison, from the comparisons themselves, and how many made it. */
+typedef struct spread {
+  double sigma;
+  double widen; /* for it is an estimate from few */
+} spread;
+
+/* The median of all but the TOUCHED largest, so that one step does not hide itself. */
+static spread spread_of(track *tr, difference *between)
 {
   double *d = tr->scratch, *sizes = tr->scratch + tr->nblocks;
   size_t count = differences_take(tr, between, d), n = 0, clean;
 
   for (size_t b = 0; b + APART < count; b++)
     if (!isnan(d[b]) && !isnan(d[b + APART]))
-      sizes[n++] = apart(d[b], d[b + APART]);
+      sizes[n++] = fabs(apart(d[b], d[b + APART]));
   clean = n > TOUCHED ? n - TOUCHED : 1;
   qsort(sizes, n, sizeof *sizes, compare_double);
   /* 0.6745: the median of the size of a normal deviate */
-  return fmax(white, n > 0 ? sizes[clean / 2] / 0.6745 : 0.0) * (1.1 + 2.0 / sqrt((double)clean));
+  return (spread){n > 0 ? sizes[clean / 2] / 0.6745 : 0.0, 1.1 + 2.0 / sqrt((double)clean)};
 }
 
 static void thresholds_set(track *tr, const mt_sine_fit *fit)
@@ -323,9 +331,13 @@ static void thresholds_set(track *tr, const mt_sine_fit *fit)
   /* one quadrature of one block over the tone: 2 sigma^2 x 1.5 (Hann) / length; four blocks in a comparison */
   double white = 2.0 * tr->noise * sqrt(1.5 / (double)tr->half) / fit->amplitude;
 
-  tr->phase_threshold = fmax(PHASE_LEAST_RAD, block_sigmas * spread(tr, phase_difference, white));
+  spread phase = spread_of(tr, phase_difference), level = spread_of(tr, level_difference);
+
+  tr->phase_threshold = fmax(PHASE_LEAST_RAD, block_sigmas * phase.widen * fmax(phase.sigma, white));
   tr->level_threshold =
-      fmax(mt_ratio_of_db(LEVEL_LIMIT_DB) - 1.0, block_sigmas * spread(tr, level_difference, white));
+      fmax(mt_ratio_of_db(LEVEL_LIMIT_DB) - 1.0, block_sigmas * level.widen * fmax(level.sigma, white));
+  /* two differences, two blocks each: twice the noise of one block */
+  tr->jitters = 0.5 * phase.sigma > fmax(JITTER_LIMIT_DEG * MT_PI / 180.0, JITTER_RATIO * 0.5 * white);
   tr->click_threshold = fmax(CLICK_LEAST * fit->amplitude, sample_sigmas * tr->noise);
 }
 
@@ -336,7 +348,7 @@ static double peak_beside(const track *tr, size_t b, int side)
   for (int i = 2; i <= 3; i++) {
     ptrdiff_t at = (ptrdiff_t)b + side * i;
     if (at < 0 || at >= (ptrdiff_t)tr->nblocks)
-      return INFINITY;
+      return (double)INFINITY;
     peak = fmax(peak, tr->blocks[at].peak);
   }
   return peak;
@@ -429,7 +441,7 @@ static void event_describe(const track *tr, size_t first, size_t last, double ra
                            .begin_s = (double)(begin > tr->half ? begin - tr->half : 0) / rate_hz,
                            .end_s = (double)(end + tr->half < tr->n ? end + tr->half : tr->n) / rate_hz};
   cis before, after;
-  double before_level, after_level, least = INFINITY, step = 0.0, moved = 0.0;
+  double before_level, after_level, least = (double)INFINITY, step = 0.0, moved = 0.0;
 
   if (beside_event(tr, (ptrdiff_t)first - 1, -1, &before, &before_level) > 0 &&
       beside_event(tr, (ptrdiff_t)last + 1, +1, &after, &after_level) > 0) {
@@ -525,27 +537,25 @@ static void take_off_line(double values[EIGHTHS])
 
 static void drift_find(const track *tr, double rate_hz, mt_steady *out)
 {
-  double level[EIGHTHS], phase[EIGHTHS], per_eighth;
-  bool lost = false, moved = false;
+  double level[EIGHTHS], phase[EIGHTHS], per_eighth, allowance;
+  bool lost = false, moved = false, drifted = false, wandered = false;
 
   for (size_t i = 0; i < out->nevents; i++) {
     lost = lost || out->events[i].kind == MT_STEADY_LOST;
     moved = moved || out->events[i].kind == MT_STEADY_UNSTEADY;
   }
-  if (!eighths(tr, level, phase, &per_eighth))
-    return;
-  take_off_line(phase);
-  for (int i = 0; i < EIGHTHS; i++)
-    level[i] = level_db(level[i]);
-  out->level_span_db = span(level);
-  out->phase_span_deg = span(phase) * 180.0 / MT_PI;
-  /* the thresholds are of four blocks' noise at the false-alarm rate: more than that of two means */
-  double allowance = 1.0 / sqrt(per_eighth);
-  bool drifted =
-      fabs(out->level_span_db) > LEVEL_LIMIT_DB + allowance * mt_db_of_relative(tr->level_threshold);
-  bool wandered =
-      fabs(out->phase_span_deg) > PHASE_LIMIT_DEG + allowance * tr->phase_threshold * 180.0 / MT_PI;
-  if ((drifted && !moved) || (wandered && !lost))
+  if (eighths(tr, level, phase, &per_eighth)) {
+    take_off_line(phase);
+    for (int i = 0; i < EIGHTHS; i++)
+      level[i] = level_db(level[i]);
+    out->level_span_db = span(level);
+    out->phase_span_deg = span(phase) * 180.0 / MT_PI;
+    /* the thresholds are of four blocks' noise at the false-alarm rate: more than that of two means */
+    allowance = 1.0 / sqrt(per_eighth);
+    drifted = fabs(out->level_span_db) > LEVEL_LIMIT_DB + allowance * mt_db_of_relative(tr->level_threshold);
+    wandered = fabs(out->phase_span_deg) > PHASE_LIMIT_DEG + allowance * tr->phase_threshold * 180.0 / MT_PI;
+  }
+  if ((drifted && !moved) || (wandered && !lost) || (tr->jitters && out->nfound == 0))
     event_add(out, (mt_steady_event){.kind = MT_STEADY_UNSTEADY,
                                      .begin_s = 0.0,
                                      .end_s = (double)tr->n / rate_hz,

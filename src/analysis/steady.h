@@ -44,13 +44,14 @@ typedef struct mt_steady {
  *
  * Blocks of 5 ms, at least two periods (one, if else there were fewer than 24 blocks), under a Hann window.
  * Each is compared with its neighbours, so neither a fit that lost frames have biased nor a slow drift of
- * the clock matters: frequency and level are taken from the middle of the blocks' distribution.
+ * the clock matters: frequency and level are the medians of the blocks.
  *
  * - A phase step is reported above `least_phase_step_deg`; a step of the level above 0.1 dB and the noise.
  * - Samples that do not fit (a short mute, a click) are reported above `least_click`, if they stand out from
  *   the blocks beside them: spikes in every period are distortion, not an event.
  * - A drift of level above 0.1 dB, or of phase above 10 degrees (the fitted level is then 0.01 dB low), is
- *   reported as UNSTEADY over the whole segment. Clock drift as such is not.
+ *   reported as UNSTEADY over the whole segment; so is a phase that moves from block to block by more
+ *   than 2 degrees rms and three times what the noise explains. Clock drift as such is not.
  * - Beyond this check: frames lost in a whole number of periods, to within `least_phase_step_deg`, and
  *   muted frames whose samples were nearer to zero than `least_click`. Within a block of either end of
  *   the segment LOST cannot be told from DIP, and is reported as DIP.

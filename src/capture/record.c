@@ -205,10 +205,14 @@ static mt_code find_flat_tops(mt_take *take, unsigned channel, const channel_fac
 
 static mt_code report_silence(mt_take *take, bool all_zero, mt_error *err)
 {
+  if (take->nframes < 2)
+    return MT_OK; /* too short to say: the analysis refuses it by its length */
   return mt_take_add_problem(
       take, MT_PROBLEM_SILENT_INPUT, MT_CHANNEL_BOTH, 0.0, (double)take->nframes / take->rate_hz, err,
-      all_zero ? "every sample is zero: a muted or wrong input, or no permission to record"
-               : "every sample is the same: the input is stuck");
+      all_zero
+          ? "every sample is zero: unmute the input, choose the right one, or allow recording; then take "
+            "again"
+          : "every sample is the same: the input is stuck at one value; check the converter and its leads");
 }
 
 mt_code mt_capture_inspect(mt_take *take, mt_error *err)

@@ -253,6 +253,41 @@ class Headers(Tree):
         self.assertNotEqual(self.compile("c11", guarded.format("int f(void); typeof(1) g(void);")), 0)
 
 
+class Build(Tree):
+    """scripts/build on a project of one file."""
+
+    def setUp(self):
+        super().setUp()
+        shutil.copy(SCRIPTS / "build", self.root / "scripts/build")
+        self.plant("meson.build", "project('small', 'c')\nexecutable('small', 'main.c')\n")
+        self.plant("main.c", "int main(void)\n{\n  return 0;\n}\n")
+
+    def build(self, *options):
+        run = subprocess.run([self.root / "scripts/build", "out", *options], cwd=self.root, capture_output=True,
+                             text=True, stdin=subprocess.DEVNULL, check=False)
+        return run.returncode, run.stderr
+
+    def test_a_folder_is_used_again_or_started_afresh(self):
+        self.assertEqual(self.build()[0], 0)
+        status, said = self.build()
+        self.assertEqual((status, "afresh" in said), (0, False), said)
+        status, said = self.build("-Dbuildtype=release")
+        self.assertEqual((status, "afresh" in said), (0, True), said)
+        self.assertTrue((self.root / "out/small").is_file())
+
+    def test_what_an_older_tree_left_behind_does_no_harm(self):
+        self.assertEqual(self.build()[0], 0)
+        (self.root / "out/build.ninja").write_text("this is no build file\n")
+        status, said = self.build()
+        self.assertEqual(status, 0, said)
+        self.assertIn("once more from nothing", said)
+
+    def test_a_program_that_does_not_compile_fails(self):
+        self.plant("main.c", "int main(void)\n")
+        self.assertNotEqual(self.build()[0], 0)
+        self.assertNotEqual(self.build()[0], 0)
+
+
 class Setup(Tree):
     def test_an_unknown_group_is_refused(self):
         status, output = self.run_script("setup", "--list", "bulid")

@@ -58,7 +58,7 @@ static void any_tone_reads_to_a_ten_thousandth_of_a_decibel(void **state)
   static const double rates[] = {44100.0, 48000.0, 96000.0};
   mt_random random;
   mt_error err = {0};
-  double worst_db = 0.0, worst_hz = 0.0, worst_floor_db = -INFINITY;
+  double worst_db = 0.0, worst_hz = 0.0, worst_floor_db = -(double)INFINITY;
   (void)state;
   mt_random_init(&random, support_seed(20));
   for (int i = 0; i < 90; i++) {
@@ -695,7 +695,7 @@ static void silence_dc_impulse_and_noise_have_no_tone(void **state)
 
 static void samples_that_are_not_finite_are_refused(void **state)
 {
-  static const double wrong[] = {NAN, INFINITY, -INFINITY};
+  static const double wrong[] = {(double)NAN, (double)INFINITY, -(double)INFINITY};
   static const size_t places[] = {0, 4711, 47999};
   mt_sine_fit fit;
   mt_error err = {0};
@@ -739,13 +739,13 @@ static void arguments_out_of_range_are_refused(void **state)
                    MT_E_ARG);
   assert_int_equal(mt_fit_sine(samples, 48000, 48000.0, -1.0, 1, &fit, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_sine(samples, 48000, 48000.0, 24000.0, 1, &fit, NULL, &err), MT_E_ARG);
-  assert_int_equal(mt_fit_sine(samples, 48000, 48000.0, NAN, 1, &fit, NULL, &err), MT_E_ARG);
+  assert_int_equal(mt_fit_sine(samples, 48000, 48000.0, (double)NAN, 1, &fit, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_sine(samples, 48000, 0.0, 997.0, 1, &fit, NULL, &err), MT_E_ARG);
-  assert_int_equal(mt_fit_sine(samples, 48000, NAN, 997.0, 1, &fit, NULL, &err), MT_E_ARG);
+  assert_int_equal(mt_fit_sine(samples, 48000, (double)NAN, 997.0, 1, &fit, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_sine(samples, 48000, 48000.0, 997.0, 1, NULL, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_known(samples, 48000, 48000.0, 0.0, &fit, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_known(samples, 48000, 48000.0, 24000.0, &fit, NULL, &err), MT_E_ARG);
-  assert_int_equal(mt_fit_known(samples, 48000, 48000.0, NAN, &fit, NULL, &err), MT_E_ARG);
+  assert_int_equal(mt_fit_known(samples, 48000, 48000.0, (double)NAN, &fit, NULL, &err), MT_E_ARG);
 }
 
 static void orders_above_half_the_rate_are_left_out(void **state)

@@ -328,13 +328,14 @@ static const struct {
   unsigned bits;
   double rate_hz;
   bool dithered;
-  double full_db, band_db, a_db; /* -SNR re a full-scale sine: to rate/2, 20 kHz, A-weighted 20 Hz - 20 kHz */
+  double full_db, band_db,
+      a_db; /* -SNR re a full-scale sine: to rate/2, 20 kHz, A-weighted 20 Hz - 20 kHz (0: not given) */
 } quantisers[] = {
-    {16, 48000, false, 98.091, 98.882, NAN},      {16, 48000, true, 93.319, 94.111, 96.164},
-    {16, 44100, false, 98.091, 98.514, NAN},      {16, 44100, true, 93.319, 93.743, 95.796},
-    {16, 96000, true, 93.319, 97.121, 99.174},    {20, 48000, false, 122.173, 122.965, NAN},
+    {16, 48000, false, 98.091, 98.882, 0.0},      {16, 48000, true, 93.319, 94.111, 96.164},
+    {16, 44100, false, 98.091, 98.514, 0.0},      {16, 44100, true, 93.319, 93.743, 95.796},
+    {16, 96000, true, 93.319, 97.121, 99.174},    {20, 48000, false, 122.173, 122.965, 0.0},
     {20, 48000, true, 117.402, 118.194, 120.246}, {20, 96000, true, 117.402, 121.204, 123.256},
-    {24, 48000, false, 146.255, 147.047, NAN},    {24, 48000, true, 141.484, 142.276, 144.329},
+    {24, 48000, false, 146.255, 147.047, 0.0},    {24, 48000, true, 141.484, 142.276, 144.329},
     {24, 44100, true, 141.484, 141.908, 143.960},
 };
 
@@ -439,8 +440,9 @@ static void check_spread(mt_window window, size_t n, size_t nfft, double from_hz
   assert_near(sum, 1.0, 4.0 * spread / sqrt(trials), "");
   /* the spread of a spread of Gaussian numbers is 1 / sqrt(2 trials); a tenth for chi-square tails */
   assert_near(spread / reported, 1.0, 4.0 / sqrt(2.0 * trials) * 1.1, "");
+  /* within 0.03, but 3 % less where a lone periodogram's highest peaks are taken for lines now and then */
   if (sigma_over_ideal > 0.0)
-    assert_near(reported / ideal, sigma_over_ideal, 0.03, "");
+    assert_near(reported / ideal, sigma_over_ideal, 0.05, "");
   /* 95.45 % for Gaussian numbers with a known spread: 4 sigma of a binomial, and 1.5 % for the skewness
      of few degrees of freedom */
   assert_near((double)covered / trials, 0.9545, 4.0 * sqrt(0.9545 * 0.0455 / trials) + 0.015, "");

@@ -1,0 +1,623 @@
+#include "analysis/sweep_check.h"
+
+#include "base/decibel.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+/* A cell: Hann window over 2 periods (which nulls DC and all harmonics) or this long if that is longer, ... */
+#define CELL_S 0.002
+/* ... but short against the time in which a linear unit can change, sqrt(L / f). */
+#define CELL_OF_CHANGE 0.35
+#define CELL_OF_CHANGE_LOW 0.25
+#define HOPS 4 /* cells overlap: hops a cell */
+
+#define SCATTER_CELLS 40  /* either side, to know the noise */
+#define DIP_CELLS 6       /* either side, the trend a dip is held against */
+#define DIP_LEAST 0.35    /* of the amplitude; 1 ms of silence takes 0.72 of a 2 ms cell at the least */
+#define DIP_FROM_HZ 500.0 /* below, periods are compared instead */
+#define STEP_LEAST 0.45 /* of the amplitude: 2 sin(26 deg / 2); an order of 10 % that folds back makes 0.4 */
+#define STEP_LEAST_SHARE 1.6 /* times that at most: silence must still count */
+#define STEP_ALONE_CELLS 9
+#define STEP_ALONE_TIMES 4.0
+#define LEVEL_LEAST 0.003 /* of the highest: far down the edge of a filter nothing can be told */
+/* Times the median: noise of 6000 cells reaches about 4 */
+#define SCATTER_TIMES 7.0
+#define DELAY_FROM_HZ 1000.0
+/* Delay from the turn over so many hertz: 20 ms are half a turn. */
+#define TURN_HZ 25.0
+#define TURN_LEVEL_LEAST 0.03 /* as LEVEL_LEAST */
+#define TURN_UNKNOWN 10.0     /* more than the 2 sqrt(2) it can be: where half are, nothing stands out */
+#define TURN_CELL_LEAST 0.25  /* of the level around */
+#define TURN_CELLS 10         /* whose median is taken, either side of the place */
+#define TURN_LEAST 0.25       /* 1.6 ms; a resonance of Q = 10 at 1 kHz makes a third of it */
+
+/* Period against period, on points this far apart */
+#define POINT_S 1e-4
+#define BLOCK_POINTS 10
+#define PERIODS_TO_HZ 1000.0
+#define PERIODS_EITHER_SIDE 2
+#define BLOCK_OUTLIERS 2         /* an edge of a distorted wave may move by a sample */
+#define PERIOD_LEAST 0.07        /* of the amplitude, for what is short against a period ... */
+#define PERIOD_LEAST_SPREAD 0.35 /* ... and for what is not */
+#define PERIOD_TIMES 25.0        /* power, times the median of the blocks; noise of 10 points reaches 5 */
+#define ALONE_TIMES 16.0         /* power */
+#define SCATTER_BLOCKS 200
+
+#define MERGE_S 0.004
+#define DEPTH_LEAST_DB (-80.0)
+
+typedef struct cell {
+  double t_s; /* middle, after the sweep's start */
+  double width_s;
+  double re, im; /* complex amplitude against the sweep at amplitude 1, full scale */
+  double level;  /* of its neighbourhood */
+  double share;  /* of the highest level of all */
+} cell;
+
+typedef struct complex_turn {
+  double re, im;
+} complex_turn;
+
+typedef struct probe {
+  const double *x;
+  size_t n;
+  double rate_hz;
+  const mt_segment *sweep;
+  double constant_s;
+  double step_s;      /* stimulus seconds a frame */
+  double start_frame; /* of the sweep */
+  double from_s, to_s;
+  double mean;
+  cell *cells;
+  size_t ncells;
+  mt_sweep_event *events; /* in seconds after the sweep's start until the end */
+  size_t nevents, max_events;
+} probe;
+
+static double frequency_at(const probe *p, double t_s)
+{
+  return p->sweep->from_hz * exp(t_s / p->constant_s);
+}
+
+static int compare_doubles(const void *a, const void *b)
+{
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+static double median(double *values, size_t n)
+{
+  qsort(values, n, sizeof *values, compare_doubles);
+  return values[n / 2];
+}
+
+static void add_event(probe *p, double begin_s, double end_s, double depth_db)
+{
+  if (p->nevents < p->max_events)
+    p->events[p->nevents++] = (mt_sweep_event){begin_s, end_s, fmax(depth_db, DEPTH_LEAST_DB)};
+}
+
+/* ---- cells ------------------------------------------------------------------------------------------- */
+
+static double cell_width_s(const probe *p, double t_s)
+{
+  double f = frequency_at(p, t_s);
+  return fmax(2.0 / f, fmin(CELL_S, CELL_OF_CHANGE * sqrt(p->constant_s / f)));
+}
+
+/* x times the conjugate of the sweep's phase, interleaved; [nframes] from the first frame on. */
+static void demodulate(const probe *p, size_t first, size_t nframes, double *out)
+{
+  double turns = 2.0 * MT_PI * p->sweep->from_hz * p->constant_s;
+
+  for (size_t i = 0; i < nframes; i++) {
+    double t = ((double)(first + i) - p->start_frame) * p->step_s;
+    double phase = turns * exp(t / p->constant_s);
+    double value = p->x[first + i] - p->mean;
+    out[2 * i] = value * sin(phase);
+    out[2 * i + 1] = value * cos(phase);
+  }
+}
+
+/* The window turned from sample to sample, instead of a cosine for each. */
+static cell read_cell(const probe *p, const double *demodulated, size_t first, double t_s)
+{
+  cell c = {.t_s = t_s, .width_s = cell_width_s(p, t_s)};
+  double half = 0.5 * c.width_s / p->step_s;
+  double middle = p->start_frame + t_s / p->step_s;
+  size_t begin = (size_t)ceil(middle - half), end = (size_t)floor(middle + half);
+  double angle = MT_PI * ((double)begin - middle) / half;
+  double cosine = cos(angle), sine = sin(angle);
+  double turn_cos = cos(MT_PI / half), turn_sin = sin(MT_PI / half);
+  double weights = 0.0;
+
+  for (size_t i = begin; i <= end; i++) {
+    double weight = 1.0 + cosine, next = cosine * turn_cos - sine * turn_sin;
+    c.re += weight * demodulated[2 * (i - first)];
+    c.im += weight * demodulated[2 * (i - first) + 1];
+    weights += weight;
+    sine = sine * turn_cos + cosine * turn_sin;
+    cosine = next;
+  }
+  c.re *= 2.0 / weights;
+  c.im *= 2.0 / weights;
+  return c;
+}
+
+static mt_code make_cells(probe *p, mt_error *err)
+{
+  size_t first = (size_t)(p->start_frame + p->from_s / p->step_s);
+  size_t nframes = (size_t)((p->to_s - p->from_s) / p->step_s) + 1, most = 0;
+  double *demodulated = malloc(2 * nframes * sizeof *demodulated);
+
+  for (double t = p->from_s; t < p->to_s; t += cell_width_s(p, t) / HOPS)
+    most++;
+  p->cells = calloc(most + 1, sizeof *p->cells);
+  if (demodulated == NULL || p->cells == NULL) {
+    free(demodulated);
+    return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep of %zu frames", nframes);
+  }
+  demodulate(p, first, nframes, demodulated);
+  for (double t = p->from_s; t < p->to_s; t += cell_width_s(p, t) / HOPS) {
+    double half = 0.5 * cell_width_s(p, t) + 2.0 * p->step_s;
+    if (t - half > p->from_s && t + half < p->to_s)
+      p->cells[p->ncells++] = read_cell(p, demodulated, first, t);
+  }
+  free(demodulated);
+  return MT_OK;
+}
+
+/* A delay left in the channel turns the amplitude along the sweep; the median of the turns is the delay. */
+static mt_code take_delay_out(probe *p, mt_error *err)
+{
+  double *delays = malloc((p->ncells + 1) * sizeof *delays);
+  double delay;
+  size_t n = 0;
+
+  if (delays == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
+  for (size_t i = 0; i + 1 < p->ncells; i++) {
+    const cell *a = &p->cells[i], *b = &p->cells[i + 1];
+    double hz = frequency_at(p, b->t_s) - frequency_at(p, a->t_s);
+    double turned = atan2(b->im * a->re - b->re * a->im, b->re * a->re + b->im * a->im);
+    if (frequency_at(p, a->t_s) >= DELAY_FROM_HZ)
+      delays[n++] = -turned / (2.0 * MT_PI * hz);
+  }
+  delay = n > 0 ? median(delays, n) : 0.0;
+  for (size_t i = 0; i < p->ncells; i++) {
+    cell *c = &p->cells[i];
+    double angle = 2.0 * MT_PI * delay * frequency_at(p, c->t_s);
+    double re = c->re * cos(angle) - c->im * sin(angle);
+    c->im = c->re * sin(angle) + c->im * cos(angle);
+    c->re = re;
+  }
+  free(delays);
+  return MT_OK;
+}
+
+/* Median over 2 m + 1 cells, of each part: follows a trend, ignores a dip of less than half of them. */
+static cell trend_at(const cell *cells, size_t at, size_t m)
+{
+  double re[2 * DIP_CELLS + 1], im[2 * DIP_CELLS + 1];
+  cell out = cells[at];
+
+  for (size_t i = 0; i <= 2 * m; i++) {
+    re[i] = cells[at + i - m].re;
+    im[i] = cells[at + i - m].im;
+  }
+  out.re = median(re, 2 * m + 1);
+  out.im = median(im, 2 * m + 1);
+  return out;
+}
+
+static void fill_levels(probe *p)
+{
+  double highest = 0.0;
+
+  for (size_t i = 0; i < p->ncells; i++) {
+    size_t from = i > 2 * DIP_CELLS ? i - 2 * DIP_CELLS : 0;
+    size_t to = i + 2 * DIP_CELLS < p->ncells ? i + 2 * DIP_CELLS : p->ncells - 1;
+    for (size_t k = from; k <= to; k++)
+      p->cells[i].level = fmax(p->cells[i].level, hypot(p->cells[k].re, p->cells[k].im));
+    highest = fmax(highest, p->cells[i].level);
+  }
+  for (size_t i = 0; i < p->ncells; i++)
+    p->cells[i].share = highest > 0.0 ? p->cells[i].level / highest : 0.0;
+}
+
+/* Median of `values` around `at`. */
+static double scatter_at(const double *values, size_t n, size_t at, size_t either_side)
+{
+  double some[2 * SCATTER_BLOCKS + 1];
+  size_t from = at > either_side ? at - either_side : 0;
+  size_t to = at + either_side < n ? at + either_side : n - 1;
+
+  memcpy(some, values + from, (to - from + 1) * sizeof *some);
+  return median(some, to - from + 1);
+}
+
+/* ---- what a linear unit cannot do -------------------------------------------------------------------- */
+
+/* Amplitude of the cell against the cells around it: short mutes. */
+static void measure_dips(const probe *p, double *dips)
+{
+  for (size_t i = DIP_CELLS; i + DIP_CELLS < p->ncells; i++) {
+    cell trend = trend_at(p->cells, i, DIP_CELLS);
+    dips[i] = hypot(p->cells[i].re - trend.re, p->cells[i].im - trend.im);
+  }
+}
+
+/* Change from one cell to the next one beside it, less the mean of the changes before and after: a jump. */
+static void measure_steps(const probe *p, double *steps)
+{
+  const size_t h = HOPS / 2;
+  const cell *c = p->cells;
+
+  for (size_t i = 3 * h; i + 3 * h < p->ncells; i++) {
+    double re = 1.5 * (c[i + h].re - c[i - h].re) - 0.5 * (c[i + 3 * h].re - c[i - 3 * h].re);
+    double im = 1.5 * (c[i + h].im - c[i - h].im) - 0.5 * (c[i + 3 * h].im - c[i - 3 * h].im);
+    /* a jump in the middle counts 1.5 - 0.5 = 1 */
+    steps[i] = hypot(re, im);
+  }
+}
+
+static void find_dips(probe *p, const double *dips)
+{
+  for (size_t i = 0; i < p->ncells; i++) {
+    const cell *c = &p->cells[i];
+    double level = hypot(c->re, c->im);
+    if (c->share > LEVEL_LEAST && frequency_at(p, c->t_s) > DIP_FROM_HZ && dips[i] > DIP_LEAST * c->level &&
+        dips[i] > SCATTER_TIMES * scatter_at(dips, p->ncells, i, SCATTER_CELLS))
+      add_event(p, c->t_s - 0.25 * c->width_s, c->t_s + 0.25 * c->width_s, mt_db_of_ratio(level / c->level));
+  }
+}
+
+/* The first cell after `from` that is back at half the level, if the jump there was into a hole. */
+static size_t end_of_hole(const probe *p, size_t from)
+{
+  double before = p->cells[from - HOPS].re * p->cells[from - HOPS].re +
+                  p->cells[from - HOPS].im * p->cells[from - HOPS].im;
+  size_t i = from + HOPS;
+
+  while (i < p->ncells && 16.0 * (p->cells[i].re * p->cells[i].re + p->cells[i].im * p->cells[i].im) < before)
+    i++;
+  return i < p->ncells ? i : p->ncells - 1;
+}
+
+/* Width of a cell against the longest that is short for the change of a linear unit. */
+static double change_share(const probe *p, const cell *c)
+{
+  if (c->width_s <= CELL_S)
+    return 1.0;
+  return c->width_s / (CELL_OF_CHANGE_LOW * sqrt(p->constant_s / frequency_at(p, c->t_s)));
+}
+
+/* A jump has nothing beside it, at least on one side (the other may be the end of a hole); where two periods are
+   long against sqrt(L / f) on both: a steep filter changes gradually. */
+static bool stands_alone(const probe *p, const double *steps, size_t i)
+{
+  double before = i >= STEP_ALONE_CELLS ? steps[i - STEP_ALONE_CELLS] : 0.0;
+  double after = i + STEP_ALONE_CELLS < p->ncells ? steps[i + STEP_ALONE_CELLS] : 0.0;
+  double beside = change_share(p, &p->cells[i]) > 1.0 ? fmax(before, after) : fmin(before, after);
+  return steps[i] > STEP_ALONE_TIMES * beside;
+}
+
+/* There a steep filter may change a good deal from cell to cell, too. */
+static double step_least(const probe *p, const cell *c)
+{
+  double share = change_share(p, c);
+  return STEP_LEAST * fmin(STEP_LEAST_SHARE, fmax(1.0, share * share));
+}
+
+static void find_steps(probe *p, const double *steps)
+{
+  for (size_t i = HOPS; i + HOPS < p->ncells; i++) {
+    const cell *c = &p->cells[i];
+    size_t end;
+    if (!(c->share > LEVEL_LEAST && steps[i] > step_least(p, c) * c->level &&
+          steps[i] > SCATTER_TIMES * scatter_at(steps, p->ncells, i, SCATTER_CELLS)))
+      continue;
+    end = end_of_hole(p, i);
+    if (end > i + HOPS) {
+      const cell *inside = &p->cells[(i + end) / 2];
+      add_event(p, c->t_s, p->cells[end].t_s, mt_db_of_ratio(hypot(inside->re, inside->im) / c->level));
+    } else if (stands_alone(p, steps, i)) {
+      add_event(p, c->t_s - 0.25 * c->width_s, c->t_s + 0.25 * c->width_s, 0.0);
+    }
+  }
+}
+
+/* The turn of the amplitude over TURN_HZ, of length 1, its median over the cells from ... ; false where the sweep is
+   not all there. */
+static bool turn_between(const probe *p, size_t from, size_t hops, double least, complex_turn *out)
+{
+  double re[TURN_CELLS], im[TURN_CELLS];
+
+  for (size_t i = 0; i < TURN_CELLS; i++) {
+    const cell *a = &p->cells[from + i], *b = &p->cells[from + i + hops];
+    double size_a = hypot(a->re, a->im), size_b = hypot(b->re, b->im);
+    if (!(size_a > least && size_b > least))
+      return false;
+    re[i] = (b->re * a->re + b->im * a->im) / (size_a * size_b);
+    im[i] = (b->im * a->re - b->re * a->im) / (size_a * size_b);
+  }
+  *out = (complex_turn){median(re, TURN_CELLS), median(im, TURN_CELLS)};
+  return true;
+}
+
+/* Delay after against delay before: lost or repeated frames, whatever the phase they left off with. */
+static void measure_turns(const probe *p, double *turns)
+{
+  for (size_t i = 1; i + 1 < p->ncells; i++) {
+    const cell *c = &p->cells[i];
+    double hz_a_hop = frequency_at(p, c[1].t_s) - frequency_at(p, c->t_s);
+    size_t hops = (size_t)fmax(2.0, round(TURN_HZ / hz_a_hop)), reach = TURN_CELLS + hops + HOPS / 2;
+    double least = TURN_CELL_LEAST * c->level;
+    complex_turn before, after;
+    if (frequency_at(p, c->t_s) < 0.5 * DELAY_FROM_HZ || i < reach || i + reach >= p->ncells)
+      continue;
+    turns[i] = TURN_UNKNOWN;
+    if (turn_between(p, i - reach, hops, least, &before) &&
+        turn_between(p, i + HOPS / 2 + 1, hops, least, &after))
+      turns[i] = hypot(after.re - before.re, after.im - before.im);
+  }
+}
+
+/* One event where a run of them is highest. */
+static void find_turns(probe *p, const double *turns)
+{
+  size_t best = 0;
+  double highest = 0.0, reach_s;
+
+  for (size_t i = 0; i < p->ncells; i++) {
+    const cell *c = &p->cells[i];
+    bool stands_out = c->share > TURN_LEVEL_LEAST && frequency_at(p, c->t_s) >= DELAY_FROM_HZ &&
+                      turns[i] > TURN_LEAST && turns[i] < TURN_UNKNOWN &&
+                      turns[i] > SCATTER_TIMES * scatter_at(turns, p->ncells, i, SCATTER_BLOCKS);
+    if (stands_out && turns[i] > highest) {
+      best = i;
+      highest = turns[i];
+    } else if (!stands_out && highest > 0.0) {
+      c = &p->cells[best];
+      reach_s = TURN_HZ * p->constant_s / frequency_at(p, c->t_s) + c->width_s;
+      add_event(p, c->t_s - reach_s, c->t_s + reach_s, 0.0);
+      highest = 0.0;
+    }
+  }
+}
+
+static mt_code check_cells(probe *p, mt_error *err)
+{
+  double *values = calloc(p->ncells + 1, sizeof *values);
+
+  if (values == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
+  measure_dips(p, values);
+  find_dips(p, values);
+  memset(values, 0, p->ncells * sizeof *values);
+  measure_steps(p, values);
+  find_steps(p, values);
+  memset(values, 0, p->ncells * sizeof *values);
+  measure_turns(p, values);
+  find_turns(p, values);
+  free(values);
+  return MT_OK;
+}
+
+/* ---- period against period --------------------------------------------------------------------------- */
+
+static double sample_at(const probe *p, double t_s)
+{
+  double at = p->start_frame + t_s / p->step_s;
+  size_t i = (size_t)at;
+  double part = at - (double)i;
+  return p->x[i] + part * (p->x[i + 1] - p->x[i]) - p->mean;
+}
+
+/* x at t, and the median of x at that phase in this period and its neighbours. */
+static double expected_at(const probe *p, double t_s, double *seen)
+{
+  double same[2 * PERIODS_EITHER_SIDE + 1];
+  double periods = frequency_at(p, t_s) * p->constant_s;
+
+  for (int m = -PERIODS_EITHER_SIDE; m <= PERIODS_EITHER_SIDE; m++)
+    same[m + PERIODS_EITHER_SIDE] = sample_at(p, t_s + p->constant_s * log1p(m / periods));
+  *seen = same[PERIODS_EITHER_SIDE];
+  return median(same, 2 * PERIODS_EITHER_SIDE + 1);
+}
+
+static double level_at(const probe *p, double t_s, size_t *cell_index)
+{
+  while (*cell_index + 1 < p->ncells && p->cells[*cell_index].t_s < t_s)
+    ++*cell_index;
+  return p->cells[*cell_index].level;
+}
+
+typedef struct block {
+  double seen, expected, difference; /* mean squares */
+} block;
+
+static block measure_block(const probe *p, double from_s)
+{
+  double apart[BLOCK_POINTS];
+  block b = {0};
+
+  for (size_t i = 0; i < BLOCK_POINTS; i++) {
+    double seen, expected = expected_at(p, from_s + (double)i * POINT_S, &seen);
+    b.seen += seen * seen / BLOCK_POINTS;
+    b.expected += expected * expected / BLOCK_POINTS;
+    apart[i] = (seen - expected) * (seen - expected);
+  }
+  qsort(apart, BLOCK_POINTS, sizeof *apart, compare_doubles);
+  for (size_t i = 0; i < BLOCK_POINTS - BLOCK_OUTLIERS; i++)
+    b.difference += apart[i] / (BLOCK_POINTS - BLOCK_OUTLIERS);
+  return b;
+}
+
+/* The greatest of the blocks `from` ... `to` away on either side. */
+static double beside(const double *differences, size_t nblocks, size_t at, size_t from, size_t to)
+{
+  double before = 0.0, after = 0.0;
+
+  for (size_t i = from; i <= to; i++) {
+    before = fmax(before, at >= i ? differences[at - i] : 0.0);
+    after = fmax(after, at + i < nblocks ? differences[at + i] : 0.0);
+  }
+  return fmax(before, after);
+}
+
+/* An interruption stands alone: a filter that still rings makes a stretch of many periods, and within one period it
+   is as smooth as the sweep. Only what takes most of a period needs not stand alone within it. */
+static bool is_interruption(const double *differences, size_t nblocks, size_t b, double period_blocks,
+                            double level)
+{
+  size_t period = (size_t)period_blocks + 1;
+  size_t away = (size_t)(PERIODS_EITHER_SIDE * period_blocks) + 2;
+  double d = differences[b];
+  double around = scatter_at(differences, nblocks, b, period < SCATTER_BLOCKS ? period : SCATTER_BLOCKS);
+  double least = d > ALONE_TIMES * around ? PERIOD_LEAST * level : PERIOD_LEAST_SPREAD * level;
+
+  return d > least * least && d > PERIOD_TIMES * scatter_at(differences, nblocks, b, SCATTER_BLOCKS) &&
+         d > ALONE_TIMES * beside(differences, nblocks, b, away, away + period + 1);
+}
+
+static void find_blocks(probe *p, double from_s, size_t nblocks, const block *blocks,
+                        const double *differences)
+{
+  const double block_s = BLOCK_POINTS * POINT_S;
+  size_t at = 0;
+
+  for (size_t b = 0; b < nblocks; b++) {
+    double t = from_s + (double)b * block_s;
+    double level = level_at(p, t, &at);
+    if (differences[b] > PERIOD_LEAST * PERIOD_LEAST * level * level &&
+        is_interruption(differences, nblocks, b, 1.0 / (frequency_at(p, t) * block_s), level))
+      add_event(p, t, t + block_s,
+                fmin(0.0, mt_db_of_power(blocks[b].seen / fmax(blocks[b].expected, 1e-30))));
+  }
+}
+
+/* From where two periods lie behind to where linear interpolation stops being good enough. */
+static mt_code check_periods(probe *p, mt_error *err)
+{
+  double l = p->constant_s;
+  double from = p->from_s + l * log1p(PERIODS_EITHER_SIDE / (frequency_at(p, p->from_s) * l)) + 0.01;
+  double to = fmin(p->to_s - 0.1, l * log(PERIODS_TO_HZ / p->sweep->from_hz));
+  size_t nblocks = to > from ? (size_t)((to - from) / (BLOCK_POINTS * POINT_S)) : 0;
+  block *blocks = calloc(nblocks + 1, sizeof *blocks);
+  double *differences = calloc(nblocks + 1, sizeof *differences);
+  mt_code code = MT_OK;
+
+  if (blocks == NULL || differences == NULL) {
+    code = mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
+  } else if (nblocks > 0 && p->ncells > 0) {
+    for (size_t b = 0; b < nblocks; b++) {
+      blocks[b] = measure_block(p, from + (double)b * BLOCK_POINTS * POINT_S);
+      differences[b] = blocks[b].difference;
+    }
+    find_blocks(p, from, nblocks, blocks, differences);
+  }
+  free(blocks);
+  free(differences);
+  return code;
+}
+
+/* ---- events ------------------------------------------------------------------------------------------ */
+
+static int compare_events(const void *a, const void *b)
+{
+  const mt_sweep_event *x = a, *y = b;
+  return (x->begin_s > y->begin_s) - (x->begin_s < y->begin_s);
+}
+
+/* One interruption is seen by several cells and by both methods. */
+static void merge(probe *p)
+{
+  size_t kept = 0;
+
+  qsort(p->events, p->nevents, sizeof *p->events, compare_events);
+  for (size_t i = 0; i < p->nevents; i++) {
+    mt_sweep_event *last = kept > 0 ? &p->events[kept - 1] : NULL;
+    const mt_sweep_event *e = &p->events[i];
+    double near = fmax(MERGE_S, 2.0 / frequency_at(p, e->begin_s));
+    if (last != NULL && e->begin_s <= last->end_s + near) {
+      last->end_s = fmax(last->end_s, e->end_s);
+      last->depth_db = fmin(last->depth_db, e->depth_db);
+    } else {
+      p->events[kept++] = *e;
+    }
+  }
+  p->nevents = kept;
+}
+
+static mt_code set_up(probe *p, double start_frame, double clock_ratio, mt_error *err)
+{
+  double end, sum = 0.0, from_hz, to_hz;
+  size_t first, count;
+
+  if (!(p->rate_hz >= MT_RATE_MIN_HZ && p->rate_hz <= MT_RATE_MAX_HZ) || !(fabs(clock_ratio - 1.0) <= 0.01) ||
+      !mt_response_band(p->sweep, p->rate_hz / clock_ratio, &from_hz, &to_hz) || !(fabs(start_frame) <= 1e12))
+    return mt_fail(err, MT_E_ARG, "not a sweep that %g Hz can carry from frame %g at a clock ratio of %g",
+                   p->rate_hz, start_frame, clock_ratio);
+  p->step_s = clock_ratio / p->rate_hz;
+  p->start_frame = start_frame + p->sweep->start_s / p->step_s;
+  end = p->start_frame + p->sweep->duration_s / p->step_s;
+  if (!(p->start_frame >= 0.0 && end + 2.0 <= (double)p->n))
+    return mt_fail(err, MT_E_DATA,
+                   "the sweep takes frames %.0f to %.0f of a take of %zu frames; expected all of it",
+                   p->start_frame, end, p->n);
+  p->constant_s = mt_segment_sweep_constant(p->sweep);
+  p->from_s = p->sweep->fade_in_s;
+  p->to_s = p->sweep->duration_s - p->sweep->fade_out_s;
+  first = (size_t)p->start_frame;
+  count = (size_t)end + 2 - first;
+  for (size_t i = first; i < first + count; i++) {
+    if (!(fabs(p->x[i]) <= 1e6))
+      return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected a finite number near +-1", i, p->x[i]);
+    sum += p->x[i];
+  }
+  p->mean = sum / (double)count;
+  return MT_OK;
+}
+
+static mt_code search(probe *p, mt_error *err)
+{
+  mt_code code = make_cells(p, err);
+
+  if (code == MT_OK)
+    code = take_delay_out(p, err);
+  if (code != MT_OK)
+    return code;
+  fill_levels(p);
+  code = check_cells(p, err);
+  if (code == MT_OK)
+    code = check_periods(p, err);
+  merge(p);
+  return code;
+}
+
+mt_code mt_sweep_find_events(const double *x, size_t n, double rate_hz, const mt_segment *sweep,
+                             double start_frame, double clock_ratio, mt_sweep_event *events, size_t max,
+                             size_t *nevents, mt_error *err)
+{
+  probe p = {.x = x, .n = n, .rate_hz = rate_hz, .sweep = sweep, .max_events = 1024};
+  mt_code code = set_up(&p, start_frame, clock_ratio, err);
+
+  if (code != MT_OK)
+    return code;
+  p.events = calloc(p.max_events, sizeof *p.events);
+  code = p.events != NULL ? search(&p, err) : mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
+  if (code == MT_OK) {
+    *nevents = p.nevents < max ? p.nevents : max;
+    for (size_t i = 0; i < *nevents; i++) {
+      double first_s = p.start_frame / rate_hz;
+      events[i] = p.events[i];
+      events[i].begin_s = first_s + events[i].begin_s / clock_ratio;
+      events[i].end_s = first_s + events[i].end_s / clock_ratio;
+    }
+  }
+  free(p.cells);
+  free(p.events);
+  return code;
+}
