@@ -177,7 +177,7 @@ void mt_psd_finish(mt_psd *psd)
 /* the curvature correction looks at this many bins on either side */
 #define SIDE 2
 /* bins on either side of a line's lobe that tell the noise beneath it */
-#define BESIDE 4
+#define BESIDE 8
 
 /*
  * The window smears a line over its neighbours, so a curved weight summed over them is too great or too
@@ -245,7 +245,7 @@ static int ascending(const void *a, const void *b)
 /* Median of what lies just beyond a line's lobe on both sides. */
 static double noise_beside(const mt_psd *psd, size_t at, size_t lobe)
 {
-  double sorted[2 * BESIDE];
+  double sorted[2 * BESIDE], shape;
   size_t count = 0;
 
   for (size_t i = lobe + 1; i <= lobe + BESIDE; i++) {
@@ -255,17 +255,19 @@ static double noise_beside(const mt_psd *psd, size_t at, size_t lobe)
       sorted[count++] = psd->density[at + i];
   }
   qsort(sorted, count, sizeof *sorted, ascending);
-  return count > 0 ? 0.5 * (sorted[(count - 1) / 2] + sorted[count / 2]) : 0.0;
+  /* median of a mean of so many exponentials, re its mean (Wilson and Hilferty 1931) */
+  shape = 1.0 - 1.0 / (9.0 * fmax(1.0, psd->averages));
+  return count > 0 ? 0.5 * (sorted[(count - 1) / 2] + sorted[count / 2]) / (shape * shape * shape) : 0.0;
 }
 
 /*
  * Of a density, the part that is noise: all of it, but in the lobe of a line (hum) what lies beside that. A line
- * is a peak that noise of so many averages reaches once in 10^5 (Gamma distribution after Wilson and Hilferty).
+ * is a peak that noise of so many averages does not reach once in 10^7 (Gamma distribution after Wilson and Hilferty).
  * `top` is the nearest peak behind or ahead, within a lobe; SIZE_MAX: none.
  */
 static size_t find_top(const mt_psd *psd, size_t k, size_t lobe)
 {
-  double root = 1.0 - 1.0 / (9.0 * psd->averages) + 4.3 / (3.0 * sqrt(psd->averages));
+  double root = 1.0 - 1.0 / (9.0 * psd->averages) + 5.3 / (3.0 * sqrt(psd->averages));
   double least = root * root * root;
   size_t from = k > lobe ? k - lobe : 1, to = k + lobe < psd->nbins - 1 ? k + lobe : psd->nbins - 2;
   size_t top = SIZE_MAX;
