@@ -248,7 +248,8 @@ static void the_reference_tone_shares_no_period_with_a_rate(void **state)
 /*
  * The exponential sweep: L = T / ln(f2 / f1) (Farina 2000); order n arrives L ln n early; synchronised, as
  * sin(2 pi f1 L exp(t / L)) is (Novak, Lotton and Simon 2015), order n of the sweep is the sweep itself, that much
- * earlier, in phase. Its spectrum is sqrt(L / f) / 2 (Novak 2015, from memory): 1.90394e-2 at 1 kHz, by transform 1.9049e-2.
+ * earlier, in phase. Its spectrum is sqrt(L / f) / 2 (Novak 2015, from memory): 1.90394e-2 at 1 kHz, by transform
+ * 1.9049e-2.
  */
 static void the_sweep_is_that_of_the_papers(void **state)
 {
