@@ -103,7 +103,7 @@ static mt_code run(const layout *plan, const double *x, size_t n, double mean, m
   double *w = malloc(plan->nfft * sizeof *w);
   float *in = malloc(plan->nfft * sizeof *in);
   mt_bin *bins = malloc((plan->nfft / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create(plan->nfft, &transform, err);
+  mt_code code = mt_transform_create_forward(plan->nfft, &transform, err);
 
   if (code == MT_OK && (w == NULL || in == NULL || bins == NULL))
     code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan->nfft);

@@ -329,9 +329,9 @@ mt_code mt_search_marks(const mt_take *take, const mt_segment *const marks[SEARC
   mt_code code = lay_out(&s, take, marks, err);
 
   if (code == MT_OK)
-    code = mt_transform_create(s.nblock, &s.forward, err);
+    code = mt_transform_create_forward(s.nblock, &s.forward, err);
   if (code == MT_OK)
-    code = mt_transform_create(s.npoints, &s.inverse, err);
+    code = mt_transform_create_inverse(s.npoints, &s.inverse, err);
   if (code == MT_OK)
     code = render_chirps(&s, marks, err);
   for (unsigned c = 0; c < take->nchannels && code == MT_OK; c++)
