@@ -13,7 +13,7 @@ extern "C" {
 mt_code mt_capture_run(const mt_audio_backend *backend, const mt_audio_request *request, mt_take **out,
                        mt_error *err);
 
-/** A source that plays a stimulus; borrows it. */
+/** A source that plays a stimulus; borrows it, unchanged, as long as the source is used. */
 mt_audio_source mt_capture_source(const mt_stimulus *stimulus);
 
 /**
@@ -32,10 +32,29 @@ typedef enum mt_marks_found {
 /**
  * Find the two marks by matched filter and estimate arrival, per-channel delay and clock offset.
  *
- * Works at any delay, clock offset within +-1000 ppm, in either polarity, on swapped or summed
- * channels, as long as one channel carries the marks.
+ * Works at any delay and level, clock offset within +-1500 ppm, in either polarity, on swapped or summed
+ * channels, as long as one channel carries both marks. Of several runs in a take the last whole one
+ * counts. Each channel is read for itself: it has arrived if it carries both marks, by itself or by
+ * crosstalk, at no less than a twentieth of the energy in their band.
  *
- * @param out  Filled when both marks are found.
+ * A channel's arrival is what its delay is over the marks' band (300 Hz to 9 kHz): a filter in the unit
+ * is part of it. The clock offset comes from the distance of the marks, in which that cancels; so do
+ * not frames lost or repeated between the marks: up to 20 ms of them look like a clock offset, and only
+ * the tones' frequency contradicts it. The uncertainties cover what the marks' own stretch of the take
+ * shows of noise, hum and distortion.
+ *
+ * @param take   Finite samples. At a rate below 18.1 kHz, which cannot hold the marks, nothing is found.
+ * @param found  Which marks there are. With one only, or the marks of two runs, it is the last one's kind.
+ *               A mark cut by an edge of the take does not count.
+ * @param out    Filled when both marks are found, else unchanged.
+ * @return MT_OK, whatever was found; MT_E_ARG if the stimulus has no "mark-a" and "mark-b"; MT_E_DATA if both
+ *         marks of a run are there, at a distance that no clock explains: frames were lost or repeated;
+ *         MT_E_MEMORY. `found` and `out` are unchanged on failure.
+ *
+ * Source: matched filter and Cramer-Rao bound of the delay, any text on detection and estimation.
+ * Tolerance: clock offset 0.01 ppm at 80 dB (reached: 1e-5), a wire's delay 1e-4 frames (2e-8),
+ * tests/unit/test_locate.c.   Thread: any.   Cost: 30 ms for 15 s of stereo at 48 kHz; memory does not
+ * grow with the take.
  */
 mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_marks_found *found,
                           mt_location *out, mt_error *err);

@@ -29,7 +29,8 @@ typedef enum mt_unit {
   MT_UNIT_FS, /**< fraction of digital full scale (peak) */
   MT_UNIT_OHM,
   MT_UNIT_WATT,
-  MT_UNIT_COUNT, /**< how many */
+  MT_UNIT_COUNT,            /**< how many */
+  MT_UNIT_DBFS_PER_ROOT_HZ, /**< of a density: 10 lg of power (re a full-scale sine) per hertz */
   MT_UNIT_LAST
 } mt_unit;
 
@@ -67,9 +68,18 @@ typedef enum mt_quantity {
   MT_Q_DROPOUTS,
   MT_Q_BOOST,
   MT_Q_BOOST_FREQ,
+  MT_Q_HUM_LINE,
+  MT_Q_SPURIOUS,
+  MT_Q_NOISE_468,
+  MT_Q_CORNER_LOW,
+  MT_Q_CORNER_HIGH,
+  MT_Q_FLATNESS,
   MT_Q_RESPONSE, /* curves from here on */
   MT_Q_PHASE,
   MT_Q_SPECTRUM,
+  MT_Q_NOISE_DENSITY,
+  MT_Q_BAND_LEVEL,
+  MT_Q_GROUP_DELAY,
   MT_Q_LAST
 } mt_quantity;
 

@@ -35,12 +35,12 @@ typedef enum mt_route { MT_ROUTE_NONE, MT_ROUTE_LEFT, MT_ROUTE_RIGHT, MT_ROUTE_B
 typedef struct mt_reading {
   mt_quantity quantity;
   mt_channel channel;
-  char segment[16];   /**< where in the stimulus; "" for a plain recording */
-  char state[32];     /**< positions of the unit's switches */
-  double freq_hz;     /**< of the tone it was read with; 0: does not apply */
-  int order;          /**< harmonic or intermodulation order; 0: does not apply */
-  double mains_hz;    /**< hum only */
-  double value;       /**< in the quantity's own unit; for `route` an mt_route. Meaningless unless
+  char segment[16]; /**< where in the stimulus; "" for a plain recording */
+  char state[32];   /**< positions of the unit's switches */
+  double freq_hz;  /**< of the tone it was read with; hum_line and spurious: of the line; 0: does not apply */
+  int order;       /**< of a harmonic, an intermodulation or a hum line; 0: does not apply */
+  double mains_hz; /**< hum and hum_line only: nominal */
+  double value;    /**< in the quantity's own unit; for `route` an mt_route. Meaningless unless
                            valid or rig_limited */
   double uncertainty; /**< expanded, k = 2, same unit (dB for levels) */
   mt_validity validity;
@@ -60,6 +60,7 @@ typedef struct mt_curve {
   double *uncertainty; /**< expanded, k = 2 */
   mt_validity validity;
   char why[128];
+  double bandwidth_hz; /**< spectrum: the noise bandwidth each point holds the power of; 0: does not apply */
 } mt_curve;
 
 /** A likely cause for a pattern of readings. */
@@ -80,7 +81,7 @@ typedef struct mt_judgement {
   int order;
   bool has_value;
   double value;       /**< in `unit`: of a curve, the value nearest to or furthest beyond its limit */
-  double at_hz;       /**< of a curve: where; else 0 */
+  double at_hz;       /**< of a curve or a spurious line: where; else 0 */
   double uncertainty; /**< expanded, k = 2; in dB when `unit` is % */
   double min;         /**< in `unit`; -INFINITY: none */
   double max;         /**< in `unit`; +INFINITY: none */

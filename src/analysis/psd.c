@@ -176,6 +176,8 @@ void mt_psd_finish(mt_psd *psd)
 #define REACH (2 * (MT_WINDOW_TERMS_MAX - 1))
 /* the curvature correction looks at this many bins on either side */
 #define SIDE 2
+/* bins on either side of a line's lobe that tell the noise beneath it */
+#define BESIDE 4
 
 /*
  * The window smears a line over its neighbours, so a curved weight summed over them is too great or too
@@ -205,32 +207,95 @@ static double corrected(const curvature *c, const double *g)
   return here + c->first * (near - 2.0 * here) + c->second * (far - 4.0 * near + 6.0 * here);
 }
 
-/* Correlation of the densities of bins d apart; [0] is their relative variance. */
-static size_t density_correlation(const mt_psd *psd, double *correlation)
+/* What the spread of a sum over bins is made of. Both falls off with the distance of two bins. */
+typedef struct spread {
+  size_t reach;
+  double noise[REACH + 1]; /* relative variance of a density, and covariance with the one so far away */
+  double line[REACH + 1];  /* the same of noise on a line, re line x noise */
+} spread;
+
+static spread spread_of(const mt_psd *psd)
 {
-  size_t nterms, reach;
+  double hop = psd->window == MT_WINDOW_BLACKMAN_HARRIS_7 ? 0.25 : 0.5;
+  double overlap = psd->window == MT_WINDOW_RECTANGULAR ? 0.0 : mt_window_overlap(psd->window, hop);
+  /* segments that overlap share more of a line's noise than of noise: Welch's sum without the square */
+  double line_averages = psd->averages * (1.0 + 2.0 * overlap * overlap) / (1.0 + 2.0 * overlap);
+  size_t nterms;
+  spread out;
 
   (void)mt_window_terms(psd->window, &nterms);
-  reach = 2 * (nterms - 1);
-  for (size_t d = 0; d <= reach; d++) {
-    double amplitude = mt_window_bin_correlation(psd->window, (unsigned)d);
+  out.reach = 2 * (nterms - 1);
+  for (size_t d = 0; d <= out.reach; d++) {
+    double amplitude = fabs(mt_window_bin_correlation(psd->window, (unsigned)d));
     /* a product of two estimates is itself too great by their correlation */
     double relative = amplitude * amplitude / psd->averages;
-    correlation[d] = relative / (1.0 + relative) * (d == 0 ? 1.0 : 2.0);
+    double both_sides = d == 0 ? 1.0 : 2.0;
+    out.noise[d] = both_sides * relative / (1.0 + relative);
+    out.line[d] = both_sides * 2.0 * amplitude / line_averages;
   }
-  return reach;
+  return out;
+}
+
+static int ascending(const void *a, const void *b)
+{
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+/* Median of what lies just beyond a line's lobe on both sides. */
+static double noise_beside(const mt_psd *psd, size_t at, size_t lobe)
+{
+  double sorted[2 * BESIDE];
+  size_t count = 0;
+
+  for (size_t i = lobe + 1; i <= lobe + BESIDE; i++) {
+    if (at >= i)
+      sorted[count++] = psd->density[at - i];
+    if (at + i < psd->nbins)
+      sorted[count++] = psd->density[at + i];
+  }
+  qsort(sorted, count, sizeof *sorted, ascending);
+  return count > 0 ? 0.5 * (sorted[(count - 1) / 2] + sorted[count / 2]) : 0.0;
+}
+
+/*
+ * Of a density, the part that is noise: all of it, but in the lobe of a line (hum) what lies beside that. A line
+ * is a peak that noise of so many averages reaches once in 10^5 (Gamma distribution after Wilson and Hilferty).
+ * `top` is the nearest peak behind or ahead, within a lobe; SIZE_MAX: none.
+ */
+static size_t find_top(const mt_psd *psd, size_t k, size_t lobe)
+{
+  double root = 1.0 - 1.0 / (9.0 * psd->averages) + 4.3 / (3.0 * sqrt(psd->averages));
+  double least = root * root * root;
+  size_t from = k > lobe ? k - lobe : 1, to = k + lobe < psd->nbins - 1 ? k + lobe : psd->nbins - 2;
+  size_t top = SIZE_MAX;
+
+  for (size_t i = from; i <= to; i++) {
+    const double *d = psd->density + i;
+    size_t below = i > lobe ? i - lobe - 1 : 0, above = i + lobe + 1 < psd->nbins ? i + lobe + 1 : i;
+    if (d[0] < d[-1] || d[0] < d[1] || (top != SIZE_MAX && d[0] < psd->density[top]))
+      continue;
+    /* cheap, and right nearly always: a line stands far above either side of its lobe */
+    if (d[0] < least * fmin(psd->density[below], psd->density[above]))
+      continue;
+    if (d[0] >= least * noise_beside(psd, i, lobe))
+      top = i;
+  }
+  return top;
 }
 
 mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_weighting weighting)
 {
   const curvature bend = curvature_of(psd->window);
-  double correlation[REACH + 1], recent[REACH + 1] = {0.0}, g[2 * SIDE + 1];
+  double noise[REACH + 1] = {0.0}, line[REACH + 1] = {0.0}, g[2 * SIDE + 1];
   double power = 0.0, variance = 0.0, low = fmax(from_hz, 0.0), high = fmin(to_hz, 0.5 * psd->rate_hz);
-  size_t first, last, reach;
+  size_t first, last, lobe;
+  spread share;
 
   if (!(from_hz < to_hz && low < high && psd->averages > 0.0))
     return (mt_band_power){.power = 0.0, .standard_error = HUGE_VAL};
-  reach = density_correlation(psd, correlation);
+  share = spread_of(psd);
+  lobe = share.reach / 2 + 1;
   first = (size_t)floor(low / psd->bin_hz + 0.5);
   last = (size_t)floor(high / psd->bin_hz + 0.5);
   if (last >= psd->nbins)
@@ -240,16 +305,21 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
   for (size_t k = first; k <= last; k++) {
     double left = fmax(low, ((double)k - 0.5) * psd->bin_hz);
     double right = fmin(high, ((double)k + 0.5) * psd->bin_hz);
-    double share = 0.0;
+    size_t top = find_top(psd, k, lobe);
+    double floor_density =
+        top != SIZE_MAX ? fmin(psd->density[k], noise_beside(psd, top, lobe)) : psd->density[k];
+    double weight;
 
     memmove(g, g + 1, 2 * SIDE * sizeof *g);
     g[2 * SIDE] = mt_weighting_power(weighting, (double)(k + SIDE) * psd->bin_hz);
-    memmove(recent + 1, recent, reach * sizeof *recent);
-    recent[0] = psd->density[k] * corrected(&bend, g) * fmax(right - left, 0.0);
-    power += recent[0];
-    for (size_t d = 0; d <= reach; d++)
-      share += correlation[d] * recent[d];
-    variance += share * recent[0];
+    memmove(noise + 1, noise, share.reach * sizeof *noise);
+    memmove(line + 1, line, share.reach * sizeof *line);
+    weight = corrected(&bend, g) * fmax(right - left, 0.0);
+    noise[0] = floor_density * weight;
+    line[0] = sqrt((psd->density[k] - floor_density) * floor_density) * weight;
+    power += psd->density[k] * weight;
+    for (size_t d = 0; d <= share.reach; d++)
+      variance += share.noise[d] * noise[d] * noise[0] + share.line[d] * line[d] * line[0];
   }
   return (mt_band_power){.power = fmax(power, 0.0), .standard_error = sqrt(fmax(variance, 0.0))};
 }

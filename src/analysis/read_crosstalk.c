@@ -34,7 +34,7 @@ static mt_code read_from(mt_workspace *ws, int s, mt_error *err)
     const mt_tone *heard = &section->tone[victim], *strong = &section->tone[source];
     double ratio = heard->power / strong->power;
     double error = hypot(heard->power_error, ratio * strong->power_error) / strong->power;
-    mt_reading_set_power(&reading, ratio, error);
+    mt_reading_set_power(&reading, ratio, error, heard->noise_power / strong->power);
   }
   return mt_workspace_add(ws, &reading, err);
 }

@@ -13,6 +13,7 @@
 static mt_code read_harmonics(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   const mt_tone *tone = &section->tone[channel];
+  double relative = tone->power_error / tone->power;
   mt_code code = MT_OK;
 
   for (int k = 2; k <= tone->norders && code == MT_OK; k++) {
@@ -20,7 +21,8 @@ static mt_code read_harmonics(mt_workspace *ws, const mt_section *section, mt_ch
     reading.order = k;
     if (reading.validity == MT_VALID)
       mt_reading_set_power(&reading, tone->harmonic_power[k] / tone->power,
-                           tone->harmonic_error[k] / tone->power);
+                           hypot(tone->harmonic_error[k], tone->harmonic_power[k] * relative) / tone->power,
+                           tone->harmonic_noise[k] / tone->power);
     code = mt_workspace_add(ws, &reading, err);
   }
   return code;
@@ -32,24 +34,25 @@ static mt_code read_thd(mt_workspace *ws, const mt_section *section, mt_channel 
   const mt_tone *tone = &section->tone[channel];
   mt_reading thd_f = mt_workspace_tone_reading(ws, MT_Q_THD_F, channel, section);
   mt_reading thd_r = mt_workspace_tone_reading(ws, MT_Q_THD_R, channel, section);
-  double power = 0.0, variance = 0.0;
+  double power = 0.0, variance = 0.0, null = 0.0;
   mt_code code;
 
   for (int k = 2; k <= tone->norders; k++) {
     power += tone->harmonic_power[k];
     variance += tone->harmonic_error[k] * tone->harmonic_error[k];
+    null += tone->harmonic_noise[k] * tone->harmonic_noise[k];
   }
   if (tone->norders < 2) {
     mt_reading_refuse(&thd_f, MT_NOT_MEASURED, "no harmonic lies below half the sample rate");
     mt_reading_refuse(&thd_r, MT_NOT_MEASURED, "no harmonic lies below half the sample rate");
   }
   if (thd_f.validity == MT_VALID) {
-    double ratio = power / tone->power;
-    double error = sqrt(variance) / tone->power;
-    mt_reading_set_power(&thd_f, ratio, error);
+    double ratio = power / tone->power, none = sqrt(null) / tone->power;
+    double error = hypot(sqrt(variance), ratio * tone->power_error) / tone->power;
     /* r / (1 + r), and its slope 1 / (1 + r)^2 */
-    mt_reading_set_power(&thd_r, ratio / (1.0 + fmax(ratio, 0.0)),
-                         error / ((1.0 + fmax(ratio, 0.0)) * (1.0 + fmax(ratio, 0.0))));
+    double total = 1.0 + fmax(ratio, 0.0);
+    mt_reading_set_power(&thd_f, ratio, error, none);
+    mt_reading_set_power(&thd_r, ratio / total, error / (total * total), none / (total * total));
   }
   code = mt_workspace_add(ws, &thd_f, err);
   return code == MT_OK ? mt_workspace_add(ws, &thd_r, err) : code;
@@ -65,14 +68,16 @@ static mt_code read_thd_n(mt_workspace *ws, const mt_section *section, mt_channe
   if (reading.validity == MT_VALID) {
     mt_band_power rest =
         mt_psd_band(&tone->rest, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0), MT_WEIGHT_NONE);
-    double power = rest.power, variance = rest.standard_error * rest.standard_error, ratio, slope;
+    double power = rest.power, variance = rest.standard_error * rest.standard_error, ratio, relative;
     for (int k = 2; k <= tone->norders && k * tone->freq_hz <= BAND_TO_HZ; k++) {
       power += tone->harmonic_raw[k];
       variance += tone->harmonic_error[k] * tone->harmonic_error[k];
     }
     ratio = power / (tone->power + power);
-    slope = tone->power / ((tone->power + power) * (tone->power + power));
-    mt_reading_set(&reading, mt_db_of_power(ratio), 2.0 * 10.0 / log(10.0) * slope * sqrt(variance) / ratio);
+    /* of rest / (tone + rest), relative: both relative errors, times the tone's share */
+    relative =
+        hypot(sqrt(variance) / power, tone->power_error / tone->power) * tone->power / (tone->power + power);
+    mt_reading_set(&reading, mt_db_of_power(ratio), 2.0 * 10.0 / log(10.0) * relative);
   }
   return mt_workspace_add(ws, &reading, err);
 }
@@ -85,15 +90,16 @@ static mt_code read_sinad(mt_workspace *ws, const mt_section *section, mt_channe
   mt_code code;
 
   if (sinad.validity == MT_VALID) {
-    double rest = tone->rest_power, frames = tone->record_s * (double)tone->nrecords * ws->take->rate_hz;
-    double uncertainty;
-    for (int k = 2; k <= tone->norders; k++)
-      rest += tone->harmonic_raw[k];
-    /* the power of n independent samples is known to sqrt(2 / n); coloured noise has fewer */
-    uncertainty = 2.0 * 10.0 / log(10.0) * sqrt(2.0 / frames) + mt_tone_level_uncertainty_db(tone);
-    mt_reading_set(&sinad, mt_db_of_power(tone->power / rest), uncertainty);
-    mt_reading_set(&enob, (sinad.value - mt_tone_level_dbfs(tone) - DB_QUANTISER) / DB_PER_BIT,
-                   uncertainty / DB_PER_BIT);
+    double rest = tone->rest_power, variance = tone->rest_error * tone->rest_error, uncertainty;
+    for (int k = 2; k <= tone->norders; k++) {
+      rest += tone->harmonic_power[k];
+      variance += tone->harmonic_error[k] * tone->harmonic_error[k];
+    }
+    uncertainty = 2.0 * 10.0 / log(10.0) * sqrt(variance) / rest;
+    mt_reading_set(&sinad, mt_db_of_power(tone->power / rest),
+                   hypot(uncertainty, mt_tone_level_uncertainty_db(tone)));
+    /* of the error alone: the tone's own level falls out */
+    mt_reading_set(&enob, (-mt_db_of_power(rest) - DB_QUANTISER) / DB_PER_BIT, uncertainty / DB_PER_BIT);
   }
   code = mt_workspace_add(ws, &sinad, err);
   return code == MT_OK ? mt_workspace_add(ws, &enob, err) : code;

@@ -3,6 +3,9 @@
 
 #include "base/decibel.h"
 
+/* Rounding of float samples, of full scale. */
+#define DC_FLOOR 1e-9
+
 static mt_code read_tone(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   const mt_tone *tone = &section->tone[channel];
@@ -38,21 +41,49 @@ static mt_code read_frequency_and_peak(mt_workspace *ws, const mt_section *secti
   return code == MT_OK ? mt_workspace_add(ws, &peak, err) : code;
 }
 
-/* The mean of a record in which nothing (or a whole tone) was played. */
+/* Mean of a stretch under a raised cosine, through which hum does not leak as it does through a bare mean. */
+static double smooth_mean(const mt_workspace *ws, const mt_section *section, mt_channel channel, size_t first,
+                          size_t count)
+{
+  double sum = 0.0;
+
+  for (size_t i = 0; i < count; i++) {
+    double weight = 1.0 - cos(2.0 * MT_PI * ((double)i + 0.5) / (double)count);
+    sum += weight *
+           (double)ws->take->samples[(section->begin + first + i) * ws->take->nchannels + (size_t)channel];
+  }
+  return sum / (double)count;
+}
+
+/*
+ * The mean of a record in which nothing was played. A unit that still settles (a coupling capacitor after the
+ * mark) is read in the second half, and is not known better than by half of what it moved since the first.
+ */
+static void set_idle_dc(const mt_workspace *ws, const mt_section *section, mt_channel channel, mt_reading *dc)
+{
+  size_t half = section->count / 2;
+  double whole = smooth_mean(ws, section, channel, 0, section->count);
+  double early = smooth_mean(ws, section, channel, 0, half);
+  double late = smooth_mean(ws, section, channel, section->count - half, half);
+  /* the raised cosine lets 1.5 times the noise of a bare mean through */
+  double density = mt_tone_density_beside(&section->noise[channel], 0.0);
+  double error = sqrt(1.5 * density / 4.0 / ((double)section->count / ws->take->rate_hz));
+  double moved = fabs(late - early);
+
+  if (moved <= 3.0 * 2.0 * error)
+    mt_reading_set(dc, whole, 2.0 * error + DC_FLOOR);
+  else
+    mt_reading_set(dc, late, 2.0 * sqrt(2.0) * error + 0.5 * moved + DC_FLOOR);
+}
+
 static mt_code read_dc(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   mt_reading dc = mt_workspace_reading(ws, MT_Q_DC, channel, section);
 
-  if (section->has_tone[channel]) {
+  if (section->has_tone[channel])
     mt_reading_set(&dc, section->tone[channel].dc, section->tone[channel].dc_uncertainty);
-  } else {
-    const mt_psd *noise = &section->noise[channel];
-    double duration_s = (double)section->count / ws->take->rate_hz;
-    double sum = 0.0, density = noise->nbins > 2 ? noise->density[2] : 0.0;
-    for (size_t i = 0; i < section->count; i++)
-      sum += (double)ws->take->samples[(section->begin + i) * ws->take->nchannels + (size_t)channel];
-    mt_reading_set(&dc, sum / (double)section->count, 2.0 * sqrt(density / 4.0 / duration_s) + 1e-9);
-  }
+  else
+    set_idle_dc(ws, section, channel, &dc);
   return mt_workspace_add(ws, &dc, err);
 }
 

@@ -10,8 +10,8 @@
 #define BAND_FROM_HZ 20.0
 #define BAND_TO_HZ 20000.0
 
-/* Silence is known to be silence down to the rounding of 24 bits, not below (6.02 x 24 + 1.76 dB). */
-#define SILENCE_POWER 2.4e-15
+/* An order of hum is stated when it exceeds so many of its standard errors. */
+#define SIGNIFICANT 3.0
 
 static const struct {
   mt_quantity quantity;
@@ -24,11 +24,11 @@ static const struct {
 
 static void set_noise(mt_reading *reading, mt_band_power band)
 {
-  if (band.power > SILENCE_POWER) {
+  if (band.power > MT_SILENCE_POWER) {
     mt_reading_set(reading, mt_db_of_power(band.power),
                    2.0 * 10.0 / log(10.0) * band.standard_error / band.power);
   } else if (reading->validity == MT_VALID) {
-    mt_reading_set(reading, mt_db_of_power(SILENCE_POWER), 0.0);
+    mt_reading_set(reading, mt_db_of_power(MT_SILENCE_POWER), 0.0);
     mt_reading_refuse(reading, MT_RIG_LIMITED, "digital silence: at most the rounding of 24 bits");
   }
 }
@@ -36,6 +36,25 @@ static void set_noise(mt_reading *reading, mt_band_power band)
 static mt_band_power noise_band(const mt_workspace *ws, const mt_psd *noise, mt_weighting weighting)
 {
   return mt_psd_band(noise, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0), weighting);
+}
+
+/* The orders that stand out, each at its place. */
+static mt_code read_hum_lines(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  const mt_hum *hum = &ws->hum[channel];
+  mt_code code = MT_OK;
+
+  for (int k = 1; k <= MT_ORDERS_MAX && hum->significant && code == MT_OK; k++) {
+    mt_reading line = mt_workspace_reading(ws, MT_Q_HUM_LINE, channel, section);
+    if (hum->order_power[k] <= SIGNIFICANT * hum->order_standard_error[k])
+      continue;
+    line.order = k;
+    line.mains_hz = hum->mains_hz;
+    line.freq_hz = k * hum->freq_hz;
+    mt_reading_set_power(&line, hum->order_power[k], hum->order_standard_error[k]);
+    code = mt_workspace_add(ws, &line, err);
+  }
+  return code;
 }
 
 static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
@@ -52,15 +71,18 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
   free(x);
   if (code != MT_OK)
     return code;
+  ws->hum[channel] = found;
+  ws->has_hum[channel] = true;
   hum.mains_hz = found.mains_hz;
   if (found.significant) {
     mt_reading_set(&hum, mt_db_of_power(found.power),
                    2.0 * 10.0 / log(10.0) * found.standard_error / found.power);
   } else if (hum.validity == MT_VALID) {
-    mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, SILENCE_POWER)), 0.0);
+    mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, MT_SILENCE_POWER)), 0.0);
     mt_reading_refuse(&hum, MT_RIG_LIMITED, "no mains hum stands out of the noise: at most this");
   }
-  return mt_workspace_add(ws, &hum, err);
+  code = mt_workspace_add(ws, &hum, err);
+  return code == MT_OK ? read_hum_lines(ws, section, channel, err) : code;
 }
 
 static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel channel, mt_error *err)
@@ -75,7 +97,7 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
     mt_reading_refuse(&snr, idle->validity[channel], "%s", idle->why[channel]);
   if (snr.validity == MT_VALID) {
     mt_band_power band = noise_band(ws, &idle->noise[channel], MT_WEIGHT_NONE);
-    double noise_power = fmax(band.power, SILENCE_POWER);
+    double noise_power = fmax(band.power, MT_SILENCE_POWER);
     mt_reading_set(&snr, mt_tone_level_dbfs(&both->tone[channel]) - mt_db_of_power(noise_power),
                    hypot(mt_tone_level_uncertainty_db(&both->tone[channel]),
                          2.0 * 10.0 / log(10.0) * band.standard_error / noise_power));

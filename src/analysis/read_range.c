@@ -27,13 +27,15 @@ mt_code mt_read_range(mt_workspace *ws, mt_error *err)
     if (range.validity == MT_VALID) {
       mt_band_power rest = mt_psd_band(&tone->rest, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0),
                                        MT_WEIGHT_CCIR_RMS);
-      double power = rest.power;
-      for (int k = 2; k <= tone->norders && k * tone->freq_hz <= BAND_TO_HZ; k++)
-        power +=
-            tone->harmonic_raw[k] * mt_power_of_db(mt_weighting_db(MT_WEIGHT_CCIR_RMS, k * tone->freq_hz));
+      double power = rest.power, variance = rest.standard_error * rest.standard_error;
+      for (int k = 2; k <= tone->norders && k * tone->freq_hz <= BAND_TO_HZ; k++) {
+        double weight = mt_power_of_db(mt_weighting_db(MT_WEIGHT_CCIR_RMS, k * tone->freq_hz));
+        power += tone->harmonic_raw[k] * weight;
+        variance += tone->harmonic_error[k] * tone->harmonic_error[k] * weight * weight;
+      }
       mt_reading_set(&range, mt_tone_level_dbfs(&both->tone[c]) - mt_db_of_power(power),
                      hypot(mt_tone_level_uncertainty_db(&both->tone[c]),
-                           2.0 * 10.0 / log(10.0) * rest.standard_error / power));
+                           2.0 * 10.0 / log(10.0) * sqrt(variance) / power));
     }
     code = mt_workspace_add(ws, &range, err);
   }

@@ -2,7 +2,6 @@
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
-#include "base/text.h"
 
 #include <string.h>
 
@@ -50,20 +49,18 @@ static void conclude(mt_cells *cells, double averages)
   }
 }
 
-static mt_code add(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_cells *cells,
-                   mt_error *err)
+static mt_code add(mt_workspace *ws, const mt_section *section, mt_channel channel, const mt_psd *psd,
+                   mt_cells *cells, mt_error *err)
 {
-  mt_curve curve = {.quantity = MT_Q_SPECTRUM, .channel = channel};
+  mt_curve curve = mt_workspace_curve(ws, MT_Q_SPECTRUM, channel, section);
 
-  mt_text_copy(curve.segment, sizeof curve.segment, section->name);
-  mt_text_copy(curve.state, sizeof curve.state, ws->state);
+  conclude(cells, psd->averages);
   curve.npoints = cells->count;
   curve.x = cells->x;
   curve.y = cells->y;
   curve.uncertainty = cells->u;
-  curve.validity = section->validity[channel];
-  mt_text_copy(curve.why, sizeof curve.why, section->why[channel]);
-  return mt_results_add_curve(ws->results, &curve, err);
+  curve.bandwidth_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz;
+  return mt_workspace_add_curve(ws, &curve, err);
 }
 
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err)
@@ -82,12 +79,10 @@ mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err)
         raise_cell(&cells, tone->freq_hz, fmax(0.0, tone->power));
         for (int k = 2; k <= tone->norders; k++)
           raise_cell(&cells, k * tone->freq_hz, tone->harmonic_raw[k]);
-        conclude(&cells, tone->rest.averages);
-        code = add(ws, section, c, &cells, err);
+        code = add(ws, section, c, &tone->rest, &cells, err);
       } else if (section->has_noise[c]) {
         fill(&cells, &section->noise[c]);
-        conclude(&cells, section->noise[c].averages);
-        code = add(ws, section, c, &cells, err);
+        code = add(ws, section, c, &section->noise[c], &cells, err);
       }
     }
   }

@@ -11,7 +11,7 @@
    reads at any frequency, and shows from which bins a reading came: none outside what was swept. */
 
 /* Kaiser design of the kernel: ripple of the gate, both where it passes and where it stops. */
-#define GATE_STOP_DB 70.0
+#define GATE_STOP_DB 80.0
 /* The gate at low frequencies, as fractions of t2 = L ln 2, the time by which order 2 comes early. It
    opens late enough that order 2 may ring for 0.15 t2 and is still stopped. */
 #define GATE_EARLY_OF_T2 0.02

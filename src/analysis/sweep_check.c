@@ -28,6 +28,7 @@
 /* Delay from the turn over so many hertz: 20 ms are half a turn. */
 #define TURN_HZ 25.0
 #define TURN_LEVEL_LEAST 0.03 /* as LEVEL_LEAST */
+#define TURN_UNKNOWN 10.0     /* more than the 2 sqrt(2) it can be: where half are, nothing stands out */
 #define TURN_CELL_LEAST 0.25  /* of the level around */
 #define TURN_CELLS 10         /* whose median is taken, either side of the place */
 #define TURN_LEAST 0.25       /* 1.6 ms; a resonance of Q = 10 at 1 kHz makes a third of it */
@@ -387,6 +388,7 @@ static void measure_turns(const probe *p, double *turns)
     complex_turn before, after;
     if (frequency_at(p, c->t_s) < 0.5 * DELAY_FROM_HZ || i < reach || i + reach >= p->ncells)
       continue;
+    turns[i] = TURN_UNKNOWN;
     if (turn_between(p, i - reach, hops, least, &before) &&
         turn_between(p, i + HOPS / 2 + 1, hops, least, &after))
       turns[i] = size_of(after.re - before.re, after.im - before.im);
@@ -402,7 +404,7 @@ static void find_turns(probe *p, const double *turns)
   for (size_t i = 0; i < p->ncells; i++) {
     const cell *c = &p->cells[i];
     bool stands_out = c->share > TURN_LEVEL_LEAST && frequency_at(p, c->t_s) >= DELAY_FROM_HZ &&
-                      turns[i] > TURN_LEAST &&
+                      turns[i] > TURN_LEAST && turns[i] < TURN_UNKNOWN &&
                       turns[i] > SCATTER_TIMES * scatter_at(turns, p->ncells, i, SCATTER_BLOCKS);
     if (stands_out && turns[i] > highest) {
       best = i;

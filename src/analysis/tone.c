@@ -26,7 +26,7 @@ static int compare_doubles(const void *a, const void *b)
  * a neighbouring line (hum) does not count, turned into a mean. The fit has emptied the line's own
  * bins. Median of a mean of K exponentials: (1 - 1/(9K))^3 of its mean (Wilson and Hilferty 1931).
  */
-static double density_beside(const mt_psd *psd, double freq_hz)
+double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 {
   double beside[512];
   size_t count = 0;
@@ -49,6 +49,16 @@ static double density_beside(const mt_psd *psd, double freq_hz)
   return fmax(floor_density, beside[count / 2] / pow(1.0 - 1.0 / (9.0 * k), 3.0));
 }
 
+/* Other lines taken out before the last fit: so many, so much of the noise in an order's bin let through to
+   the fit, so far above the noise around them, so many bins from anything known (half a lobe of the window). */
+#define LINES_MAX 12
+#define LINE_LEAK 0.01
+#define LINE_ABOVE_NOISE 12.0
+#define LINE_BINS 4
+
+/* A time constant of an eighth of the record is followed to 1e-6 of the drift. */
+#define DRIFT_DEGREE 12
+
 /* Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
 static void debias(double raw_power, double density, double record_s, double *power, double *error)
 {
@@ -57,18 +67,167 @@ static void debias(double raw_power, double density, double record_s, double *po
   *error = sqrt(2.0 * fmax(*power, 0.0) * bin + bin * bin);
 }
 
-static void add_fit(mt_tone *tone, const mt_sine_fit *fit, size_t n, const double *residual)
+/* ---- lines beside the tone ----------------------------------------------------------------------- */
+
+static int nearest_order(const mt_sine_fit *fit, double freq_hz)
 {
-  double sum = 0.0;
+  double order = floor(freq_hz / fit->freq_hz + 0.5);
+  return (int)fmin(fmax(order, 1.0), (double)fit->norders);
+}
+
+/*
+ * The strongest line that is none of the tone's orders and would move their fit: a record of T seconds lets
+ * 1 / (pi T distance) of its amplitude through to an order. One that adds less than a tenth of the noise in the
+ * order's own bin may stay. @return its frequency, or 0.
+ */
+static double find_line(const mt_psd *psd, const mt_sine_fit *fit, double record_s, const double *done,
+                        size_t ndone)
+{
+  double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz, strongest = 0.0;
+  double noise = mt_tone_density_beside(psd, fit->freq_hz) / record_s;
+  size_t at = 0;
+
+  for (size_t i = LINE_BINS; i + 1 < psd->nbins; i++) {
+    double f = (double)i * psd->bin_hz, power = psd->density[i] * width_hz;
+    double distance_hz = fabs(f - nearest_order(fit, f) * fit->freq_hz);
+    double leak = power / pow(MT_PI * record_s * distance_hz, 2.0);
+    bool known = distance_hz < LINE_BINS * psd->bin_hz;
+    if (psd->density[i] < psd->density[i - 1] || psd->density[i] < psd->density[i + 1] ||
+        !(leak > fmax(LINE_LEAK * noise, strongest)))
+      continue;
+    for (size_t d = 0; d < ndone && !known; d++)
+      known = fabs(f - done[d]) < LINE_BINS * psd->bin_hz;
+    if (known || psd->density[i] < LINE_ABOVE_NOISE * mt_tone_density_beside(psd, f))
+      continue;
+    strongest = leak;
+    at = i;
+  }
+  if (at == 0)
+    return 0.0;
+  {
+    double left = log(psd->density[at - 1]), top = log(psd->density[at]), right = log(psd->density[at + 1]);
+    double bend = 2.0 * top - left - right;
+    return ((double)at + (bend > 0.0 ? 0.5 * (right - left) / bend : 0.0)) * psd->bin_hz;
+  }
+}
+
+/* How a tone is fitted: its frequency too, or at a frequency known. */
+typedef struct fit_request {
+  double rate_hz;
+  double freq_hz;
+  int norders;
+  bool known;
+} fit_request;
+
+static mt_code fit_once(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
+                        double *residual, mt_error *err)
+{
+  mt_code code;
+
+  if (!request->known)
+    return mt_fit_sine(x, n, request->rate_hz, request->freq_hz, request->norders, fit, residual, err);
+  code = mt_fit_known(x, n, request->rate_hz, request->freq_hz, fit, residual, err);
+  if (code == MT_OK)
+    fit->norders = 1;
+  return code;
+}
+
+/* Take the lines that matter out of left[n]. @return how many. */
+static size_t take_lines(double *left, double *work, size_t n, double rate_hz, const mt_sine_fit *fit,
+                         const mt_psd *psd)
+{
+  double done[LINES_MAX];
+  size_t taken = 0;
+
+  for (size_t tried = 0; tried < LINES_MAX; tried++) {
+    double at_hz = find_line(psd, fit, (double)n / rate_hz, done, tried);
+    mt_sine_fit line;
+    if (at_hz == 0.0)
+      break;
+    done[tried] = at_hz;
+    if (mt_fit_sine(left, n, rate_hz, at_hz, 1, &line, work, NULL) != MT_OK || !line.converged)
+      continue;
+    memcpy(left, work, n * sizeof *left);
+    taken++;
+  }
+  return taken;
+}
+
+/* A coupling capacitor that settles: a slow drift, taken out by Legendre polynomials. @return whether it was. */
+static bool take_drift(double *left, size_t n, const mt_psd *psd)
+{
+  double coefficient[DRIFT_DEGREE + 1] = {0.0};
+
+  if (psd->nbins <= LINE_BINS ||
+      fmax(psd->density[1], psd->density[2]) < LINE_ABOVE_NOISE * mt_tone_density_beside(psd, 0.0))
+    return false;
+  for (int pass = 0; pass < 2; pass++)
+    for (size_t i = 0; i < n; i++) {
+      double u = (2.0 * (double)i + 1.0) / (double)n - 1.0, before = 1.0, here = u, sum = coefficient[0];
+      if (pass == 0)
+        coefficient[0] += left[i] / (double)n;
+      for (int k = 1; k <= DRIFT_DEGREE; k++) {
+        double next = ((2.0 * k + 1.0) * u * here - k * before) / (k + 1.0);
+        if (pass == 0)
+          coefficient[k] += (2.0 * k + 1.0) / (double)n * left[i] * here;
+        sum += coefficient[k] * here;
+        before = here;
+        here = next;
+      }
+      if (pass == 1)
+        left[i] -= sum;
+    }
+  return true;
+}
+
+/*
+ * Fit, and where hum or another line stands beside the tone, take it out and fit again: it would move every
+ * order by what a rectangular record lets through of it. What is left of x, lines and all, is in residual[n],
+ * its density in `rest`.
+ */
+static mt_code fit_record(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
+                          double *residual, mt_psd *rest, mt_error *err)
+{
+  double *left = malloc(2 * n * sizeof *left), *work = left + n;
+  mt_code code = left != NULL ? fit_once(x, n, request, fit, residual, err)
+                              : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
+
+  if (code == MT_OK)
+    code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
+  if (code == MT_OK && fit->amplitude > 0.0) {
+    memcpy(left, residual, n * sizeof *left);
+    bool moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
+    moved = take_drift(left, n, rest) || moved;
+    if (moved) {
+      fit_request again = *request;
+      for (size_t i = 0; i < n; i++) {
+        double lines = residual[i] - left[i];
+        residual[i] = lines;
+        left[i] = x[i] - lines;
+      }
+      again.freq_hz = fit->freq_hz;
+      code = fit_once(left, n, &again, fit, work, err);
+      for (size_t i = 0; i < n && code == MT_OK; i++)
+        residual[i] += work[i];
+      if (code == MT_OK) {
+        mt_psd_finish(rest);
+        code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
+      }
+    }
+  }
+  free(left);
+  return code;
+}
+
+/* ---- what the readings take ---------------------------------------------------------------------- */
+
+static void add_fit(mt_tone *tone, const mt_sine_fit *fit)
+{
   tone->freq_hz += fit->freq_hz;
   tone->power += fit->amplitude * fit->amplitude;
   tone->dc += fit->dc;
   for (int k = 2; k <= fit->norders; k++)
     tone->harmonic_raw[k] += fit->harmonic_amplitude[k] * fit->harmonic_amplitude[k];
-  for (size_t i = 0; i < n; i++)
-    sum += residual[i] * residual[i];
-  /* the fit has taken 2 norders + 2 degrees of freedom */
-  tone->rest_power += 2.0 * sum / (double)(n - (size_t)(2 * fit->norders + 2));
 }
 
 static mt_code add_density(mt_psd *total, mt_psd *part, mt_error *err)
@@ -88,6 +247,19 @@ static mt_code add_density(mt_psd *total, mt_psd *part, mt_error *err)
   return MT_OK;
 }
 
+/*
+ * All but DC, which takes half a lobe of the window: of the density, as the mean square of a record that holds no
+ * whole number of a hum's periods would be off by 1 / (4 pi f T) of it.
+ */
+static void set_rest(mt_tone *tone, double rate_hz)
+{
+  double lowest_hz = LINE_BINS * tone->rest.bin_hz;
+  mt_band_power band = mt_psd_band(&tone->rest, lowest_hz, 0.5 * rate_hz, MT_WEIGHT_NONE);
+
+  tone->rest_power = band.power + lowest_hz * mt_tone_density_beside(&tone->rest, 0.0);
+  tone->rest_error = band.standard_error;
+}
+
 /* Turn sums over the records into means and give each its uncertainty. */
 static void conclude(mt_tone *tone, size_t record, double rate_hz)
 {
@@ -98,19 +270,24 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->record_s = n / rate_hz;
   tone->freq_hz /= count;
   tone->dc /= count;
-  tone->rest_power /= count;
   for (size_t i = 0; i < tone->rest.nbins; i++)
     tone->rest.density[i] /= count;
 
+  set_rest(tone, rate_hz);
   raw = tone->power / count;
-  density = density_beside(&tone->rest, tone->freq_hz);
+  density = mt_tone_density_beside(&tone->rest, tone->freq_hz);
   debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
   tone->power_error /= root;
+  tone->noise_power = density / tone->record_s / root;
+  /* the fit took the noise in the bin of each order with it */
+  tone->rest_power += density / tone->record_s;
   for (int k = 2; k <= tone->norders; k++) {
+    double beside = mt_tone_density_beside(&tone->rest, k * tone->freq_hz);
     tone->harmonic_raw[k] /= count;
-    debias(tone->harmonic_raw[k], density_beside(&tone->rest, k * tone->freq_hz), tone->record_s,
-           &tone->harmonic_power[k], &tone->harmonic_error[k]);
+    debias(tone->harmonic_raw[k], beside, tone->record_s, &tone->harmonic_power[k], &tone->harmonic_error[k]);
     tone->harmonic_error[k] /= root;
+    tone->harmonic_noise[k] = beside / tone->record_s / root;
+    tone->rest_power += beside / tone->record_s;
   }
   /* Rife and Boorstyn 1974 for a real sinusoid: var w >= 12 / (snr N (N^2 - 1)) */
   variance = density * rate_hz / 4.0;
@@ -118,8 +295,8 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->freq_uncertainty_hz =
       2.0 *
       fmax(sqrt(12.0 / (snr * n * (n * n - 1.0))) * rate_hz / (2.0 * MT_PI) / root, 1e-12 * tone->freq_hz);
-  /* the noise below the first few bins is what moves a mean */
-  density = tone->rest.nbins > 2 ? tone->rest.density[2] : 0.0;
+  /* the noise of the lowest frequencies is what moves a mean */
+  density = mt_tone_density_beside(&tone->rest, 0.0);
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
 }
 
@@ -165,22 +342,23 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
     mt_sine_fit fit;
     mt_psd psd = {0};
     double level;
-    code = mt_fit_sine(x + r * record, record, rate_hz, expect_hz, MT_ORDERS_MAX, &fit, residual, err);
-    if (code != MT_OK)
+    fit_request request = {.rate_hz = rate_hz, .freq_hz = expect_hz, .norders = MT_ORDERS_MAX};
+    code = fit_record(x + r * record, record, &request, &fit, residual, &psd, err);
+    if (code != MT_OK) {
+      mt_psd_finish(&psd);
       break;
+    }
     if (r == 0) {
       tone.phase_rad = fit.phase_rad;
       tone.norders = fit.norders;
       if (expect_hz == 0.0)
         expect_hz = fit.freq_hz;
     }
-    add_fit(&tone, &fit, record, residual);
+    add_fit(&tone, &fit);
     level = mt_db_of_ratio(fit.amplitude);
     least = fmin(least, level);
     most = fmax(most, level);
     code = add_events(&tone, &fit, residual, record, rate_hz, (double)(r * record) / rate_hz, err);
-    if (code == MT_OK)
-      code = mt_psd_estimate(residual, record, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
     if (code == MT_OK)
       code = add_density(&tone.rest, &psd, err);
   }
@@ -200,6 +378,7 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
 mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_tone *out,
                               mt_error *err)
 {
+  const fit_request request = {.rate_hz = rate_hz, .freq_hz = freq_hz, .norders = 1, .known = true};
   mt_tone tone = {0};
   mt_sine_fit fit;
   mt_code code;
@@ -207,12 +386,9 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
 
   if (residual == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
-  code = mt_fit_known(x, n, rate_hz, freq_hz, &fit, residual, err);
-  if (code == MT_OK)
-    code = mt_psd_estimate(residual, n, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &tone.rest, err);
+  code = fit_record(x, n, &request, &fit, residual, &tone.rest, err);
   if (code == MT_OK) {
-    fit.norders = 1;
-    add_fit(&tone, &fit, n, residual);
+    add_fit(&tone, &fit);
     code = add_events(&tone, &fit, residual, n, rate_hz, 0.0, err);
   }
   if (code == MT_OK) {
@@ -245,7 +421,7 @@ double mt_tone_level_dbfs(const mt_tone *tone)
 double mt_tone_level_uncertainty_db(const mt_tone *tone)
 {
   /* dB of a power: 4.343 times the relative error */
-  return 2.0 * 10.0 / log(10.0) * tone->power_error / tone->power + LEVEL_FLOOR_DB;
+  return hypot(2.0 * 10.0 / log(10.0) * tone->power_error / tone->power, LEVEL_FLOOR_DB);
 }
 
 void mt_tone_finish(mt_tone *tone)

@@ -16,6 +16,7 @@ typedef struct mt_tone {
   bool freq_is_given;         /**< too weak to fit its own: the expected frequency was used */
   double power;               /**< of the fundamental, noise in its bin taken off; may be <= 0 */
   double power_error;         /**< one standard error */
+  double noise_power;         /**< one standard error if there were no tone */
   double phase_rad;           /**< of the cosine at mid-record; of the first record */
   double dc;                  /**< of full scale */
   double dc_uncertainty;      /**< expanded, k = 2 */
@@ -23,8 +24,10 @@ typedef struct mt_tone {
   int norders;
   double harmonic_power[MT_ORDERS_MAX + 1]; /**< [2...]: noise taken off, may be <= 0 */
   double harmonic_error[MT_ORDERS_MAX + 1]; /**< one standard error */
+  double harmonic_noise[MT_ORDERS_MAX + 1]; /**< one standard error if there were no harmonic */
   double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
   double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
+  double rest_error;                        /**< one standard error */
   mt_psd rest;                              /**< its density; owned */
   double level_spread_db;                   /**< largest less smallest level of the records */
   size_t nrecords;
@@ -55,6 +58,9 @@ bool mt_tone_is_present(const mt_tone *tone);
 /** RMS level, dBFS, and its expanded uncertainty, dB. The tone must be present. */
 double mt_tone_level_dbfs(const mt_tone *tone);
 double mt_tone_level_uncertainty_db(const mt_tone *tone);
+
+/** Density of the noise beside a line, what stands out of it (hum) left aside; never below the rounding of 24 bits. */
+double mt_tone_density_beside(const mt_psd *psd, double freq_hz);
 
 void mt_tone_finish(mt_tone *tone);
 

@@ -145,15 +145,25 @@ void mt_reading_set(mt_reading *reading, double value, double uncertainty)
   reading->uncertainty = uncertainty;
 }
 
-void mt_reading_set_power(mt_reading *reading, double power, double standard_error)
+/*
+ * The largest power that would still give one so small, two standard errors off: u = power + 2 se(u), with
+ * se(u)^2 = null^2 + 2 null u, as noise of power `null` on a line of power u makes it.
+ */
+static double bound_of(double power, double null_error)
+{
+  double a = power + 4.0 * null_error;
+  return a + sqrt(fmax(0.0, a * a - power * power + 4.0 * null_error * null_error));
+}
+
+void mt_reading_set_power(mt_reading *reading, double power, double standard_error, double null_error)
 {
   if (reading->validity != MT_VALID)
     return;
-  if (power > 2.0 * standard_error && power > 0.0) {
+  if (power > 2.0 * standard_error && power > 4.0 * null_error) {
     mt_reading_set(reading, mt_db_of_power(power), 2.0 * 10.0 / log(10.0) * standard_error / power);
     return;
   }
-  mt_reading_set(reading, mt_db_of_power(fmax(power, 0.0) + 2.0 * standard_error), 0.0);
+  mt_reading_set(reading, mt_db_of_power(bound_of(fmax(power, -null_error), null_error)), 0.0);
   if (reading->validity == MT_VALID) {
     reading->validity = MT_RIG_LIMITED;
     snprintf(reading->why, sizeof reading->why, "below the noise: at most this");
@@ -200,6 +210,22 @@ mt_reading mt_workspace_tone_reading(const mt_workspace *ws, mt_quantity quantit
 mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err)
 {
   return mt_results_add_reading(ws->results, reading, err);
+}
+
+mt_curve mt_workspace_curve(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                            const mt_section *section)
+{
+  mt_curve curve = {.quantity = quantity, .channel = channel, .validity = section->validity[channel]};
+
+  mt_text_copy(curve.segment, sizeof curve.segment, section->name);
+  mt_text_copy(curve.state, sizeof curve.state, ws->state);
+  mt_text_copy(curve.why, sizeof curve.why, section->why[channel]);
+  return curve;
+}
+
+mt_code mt_workspace_add_curve(mt_workspace *ws, const mt_curve *curve, mt_error *err)
+{
+  return mt_results_add_curve(ws->results, curve, err);
 }
 
 /* ---- a stimulus take ----------------------------------------------------------------------------- */

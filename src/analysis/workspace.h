@@ -7,11 +7,15 @@
 #ifndef ANALYSIS_WORKSPACE_H
 #define ANALYSIS_WORKSPACE_H
 
+#include "analysis/lines.h"
 #include "analysis/tone.h"
 
 #include <mendtone/analysis.h>
 
 #define MT_PAIR 2 /* channels a check is about */
+
+/** Silence is known to be silence down to the rounding of 24 bits, not below (6.02 x 24 + 1.76 dB). */
+#define MT_SILENCE_POWER 2.4e-15
 
 /** A stretch of the take that holds one thing, the same frames on both channels. */
 typedef struct mt_section {
@@ -38,6 +42,8 @@ typedef struct mt_workspace {
   mt_section sections[MT_SEGMENTS_MAX];
   mt_route route[MT_PAIR]; /**< which stimulus channel each capture channel hears */
   bool route_known[MT_PAIR];
+  bool has_hum[MT_PAIR]; /**< it was looked for in the idle noise: hum[] is filled */
+  mt_hum hum[MT_PAIR];
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
@@ -84,12 +90,21 @@ void mt_reading_refuse(mt_reading *reading, mt_validity validity, const char *fm
 void mt_reading_set(mt_reading *reading, double value, double uncertainty);
 
 /**
- * Set a reading from a power ratio known to a standard error: in dB; below two standard errors only
- * the upper bound ratio + 2 se is given, as rig_limited.
+ * Set a reading from a power ratio known to a standard error, in dB. One that noise might have made, or that
+ * is not twice its standard error, is given as an upper bound, rig_limited.
+ *
+ * @param null_error  what the standard error would be if there were nothing but noise. Four of them are passed
+ *                    by a single line's noise with a probability of exp(-5); the other condition asks more of
+ *                    a single line, 8.5 of them: exp(-9.5).
  */
-void mt_reading_set_power(mt_reading *reading, double power, double standard_error);
+void mt_reading_set_power(mt_reading *reading, double power, double standard_error, double null_error);
 
 mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err);
+
+/** A curve with quantity, channel, segment, state and the section's validity set; no points yet. */
+mt_curve mt_workspace_curve(const mt_workspace *ws, mt_quantity quantity, mt_channel channel,
+                            const mt_section *section);
+mt_code mt_workspace_add_curve(mt_workspace *ws, const mt_curve *curve, mt_error *err);
 
 /* ---- the kinds of reading, rows of the table in measure.c --------------------------------------- */
 mt_code mt_read_level(mt_workspace *ws, mt_error *err);
@@ -101,6 +116,10 @@ mt_code mt_read_noise(mt_workspace *ws, mt_error *err);
 mt_code mt_read_range(mt_workspace *ws, mt_error *err);
 mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
 mt_code mt_read_response(mt_workspace *ws, mt_error *err);
+mt_code mt_read_corners(mt_workspace *ws, mt_error *err); /* after mt_read_response() */
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
+mt_code mt_read_spurious(mt_workspace *ws, mt_error *err);
+mt_code mt_read_density(mt_workspace *ws, mt_error *err);
+mt_code mt_read_bands(mt_workspace *ws, mt_error *err);
 
 #endif

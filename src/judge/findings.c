@@ -18,6 +18,7 @@
 #define WEAK_DB 6.0
 #define DISTORTION_DB (-60.0)
 #define FLOOR_DBFS (-70.0)
+#define LINE_DBFS (-90.0)
 #define EDGE_LOSS_DB 1.0
 #define LOW_EDGE_HZ 30.0
 #define HIGH_EDGE_HZ 18000.0
@@ -386,6 +387,7 @@ static void find_corner(edge *e, size_t from, int step)
 static bool find_edge(const scene *s, mt_channel channel, int step, edge *e)
 {
   const mt_curve *c = find_curve(s, MT_Q_RESPONSE, channel);
+  const mt_reading *corner;
   size_t top = 0, cell;
 
   if (c == NULL || is_passed(s, c) || !find_plateau(c, &top))
@@ -399,6 +401,11 @@ static bool find_edge(const scene *s, mt_channel channel, int step, edge *e)
   if (!(e->loss_db - fmax(c->uncertainty[cell], c->uncertainty[cell + 1]) > EDGE_LOSS_DB))
     return false;
   find_corner(e, top, step);
+  corner = find(s, step < 0 ? MT_Q_CORNER_LOW : MT_Q_CORNER_HIGH, channel, 0);
+  if (is_valid(corner)) { /* read with more care than the loss allows to reckon */
+    e->corner_hz = corner->value;
+    e->is_reached = true;
+  }
   return true;
 }
 
@@ -751,6 +758,73 @@ static bool find_noise(const scene *s, mt_channel channel, mt_finding *f)
   return true;
 }
 
+/* ---- lines from other circuits ----------------------------------------------------------------------- */
+
+/* USB frames come every millisecond, the microframes of a fast link eight times as often. */
+#define FRAME_HZ 1000.0
+#define MICROFRAME_HZ 8000.0
+/* what a line may be off by: its own place, and a link's clock against the sound card's (500 ppm, fast) */
+#define FRAME_OFF_HZ 2.0
+#define FRAME_OFF 5e-4
+/* below this a foreign line is seldom a converter's */
+#define SWITCHING_HZ 2000.0
+
+static bool is_multiple(double freq_hz, double of_hz)
+{
+  double order = floor(freq_hz / of_hz + 0.5);
+  return order >= 1.0 && fabs(freq_hz - order * of_hz) <= FRAME_OFF_HZ + FRAME_OFF * freq_hz;
+}
+
+/* The lines of the idle noise that count, of one kind, cited strongest first as they were read. */
+static size_t cite_lines_of(const scene *s, mt_channel channel, bool of_frames, bool *all_micro,
+                            mt_finding *f)
+{
+  size_t count = 0;
+
+  *all_micro = true;
+  for (size_t i = 0; i < s->results->nreadings; i++) {
+    const mt_reading *r = &s->results->readings[i];
+    char at[24], text[48];
+    if (!is_named(s, r, MT_Q_SPURIOUS, channel, 0) || !exceeds(r, LINE_DBFS) || r->freq_hz <= 0.0 ||
+        (strcmp(r->segment, "idle") != 0 && r->segment[0] != '\0') ||
+        is_multiple(r->freq_hz, FRAME_HZ) != of_frames || (!of_frames && r->freq_hz < SWITCHING_HZ))
+      continue;
+    *all_micro = *all_micro && is_multiple(r->freq_hz, MICROFRAME_HZ);
+    cite(f, "a line at %s: %s", mt_wording_frequency(r->freq_hz, at, sizeof at),
+         mt_wording_value(r->value, r->uncertainty, MT_UNIT_DBFS, text, sizeof text));
+    count++;
+  }
+  return count;
+}
+
+static bool find_usb_frames(const scene *s, mt_channel channel, mt_finding *f)
+{
+  bool all_micro;
+
+  if (cite_lines_of(s, channel, true, &all_micro, f) == 0)
+    return false;
+  say(f,
+      "The %s channel has lines at multiples of %g kHz, where the frames of a USB link are: likely the "
+      "current of that link in a shared ground or supply. Check first: a laptop on battery, another port or "
+      "cable, the bench without the unit.",
+      side[channel], (all_micro ? MICROFRAME_HZ : FRAME_HZ) / 1e3);
+  return true;
+}
+
+static bool find_switching(const scene *s, mt_channel channel, mt_finding *f)
+{
+  bool all_micro;
+
+  if (cite_lines_of(s, channel, false, &all_micro, f) == 0)
+    return false;
+  say(f,
+      "The %s channel has lines that are neither mains nor its own distortion: likely a switching supply, a "
+      "charger, a display or a clock near by. Check first: whether they go when the suspect is switched off "
+      "or the unit runs from another supply.",
+      side[channel]);
+  return true;
+}
+
 /* ---- the table --------------------------------------------------------------------------------------- */
 
 static const struct cause {
@@ -773,6 +847,8 @@ static const struct cause {
     {"hum-mains", false, find_hum_mains},
     {"hum-rectifier", false, find_hum_rectifier},
     {"noise-high", false, find_noise},
+    {"usb-frame-noise", false, find_usb_frames},
+    {"switching-noise", false, find_switching},
 };
 
 static mt_code ask(const scene *s, const struct cause *cause, mt_channel channel, mt_results *results,

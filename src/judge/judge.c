@@ -125,6 +125,8 @@ static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_read
   bool is_number = r->validity == MT_VALID || r->validity == MT_RIG_LIMITED;
   bounds b;
 
+  if (r->quantity == MT_Q_SPURIOUS)
+    j.at_hz = r->freq_hz;
   if (is_number)
     set_value(&j, r->value, r->uncertainty);
   if (!results->valid) {

@@ -308,17 +308,21 @@ static mt_code read_stretch(mt_config_item group, mt_limit *limit, mt_error *err
 static mt_code read_order(mt_config_item group, mt_limit *limit, mt_error *err)
 {
   mt_config_item item;
-  double order = 0.0;
+  double order = 0.0, least;
   mt_code code;
 
   if (!mt_config_find(group, "order", &item))
     return MT_OK;
-  if (limit->quantity != MT_Q_HARMONIC && limit->quantity != MT_Q_IMD_MOD && limit->quantity != MT_Q_IMD_DIFF)
-    return mt_config_fail(item, err, "order is for harmonic, imd_mod and imd_diff; leave it out for %s",
+  if (limit->quantity != MT_Q_HARMONIC && limit->quantity != MT_Q_HUM_LINE &&
+      limit->quantity != MT_Q_IMD_MOD && limit->quantity != MT_Q_IMD_DIFF)
+    return mt_config_fail(item, err,
+                          "order is for harmonic, hum_line, imd_mod and imd_diff; leave it out for %s",
                           mt_quantity_describe(limit->quantity)->name);
-  code = mt_config_number(group, "order", 2.0, MAX_ORDER, &order, err);
+  least = limit->quantity == MT_Q_HUM_LINE ? 1.0 : 2.0;
+  code = mt_config_number(group, "order", least, MAX_ORDER, &order, err);
   if (code == MT_OK && order != floor(order))
-    return mt_config_fail(item, err, "order is %g; expected a whole number, 2 to %g", order, MAX_ORDER);
+    return mt_config_fail(item, err, "order is %g; expected a whole number, %g to %g", order, least,
+                          MAX_ORDER);
   limit->order = (int)order;
   return code;
 }

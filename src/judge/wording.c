@@ -21,6 +21,8 @@ static const char *const nouns[MT_Q_LAST] = {
     [MT_Q_SINAD] = "signal to noise and distortion (SINAD)",
     [MT_Q_NOISE_A] = "noise (A-weighted)",
     [MT_Q_NOISE_CCIR] = "noise (CCIR-weighted)",
+    [MT_Q_NOISE_468] = "noise (468 quasi-peak)",
+    [MT_Q_SPURIOUS] = "foreign line",
     [MT_Q_SNR] = "signal-to-noise ratio",
     [MT_Q_PEAK] = "highest sample",
     [MT_Q_MAX_LEVEL] = "largest undistorted level",
@@ -45,6 +47,8 @@ static const char *noun(const mt_judgement *j, char *out, size_t size)
 {
   if (j->quantity == MT_Q_HARMONIC && j->order > 0)
     put(out, size, "harmonic %d", j->order);
+  else if (j->quantity == MT_Q_HUM_LINE)
+    put(out, size, "hum at the mains frequency x %d", j->order);
   else
     mt_text_copy(out, size,
                  nouns[j->quantity] != NULL ? nouns[j->quantity] : mt_quantity_describe(j->quantity)->label);

@@ -186,6 +186,8 @@ static void put_curve(writer *w, json_t *object, const mt_curve *c)
   put_text(w, object, "state", c->state);
   put_text(w, object, "x_unit", mt_unit_name(MT_UNIT_HZ));
   put_text(w, object, "y_unit", mt_unit_name(info->unit));
+  if (c->bandwidth_hz != 0.0)
+    put_number(w, object, "bandwidth_hz", c->bandwidth_hz);
   put_text(w, object, "validity", mt_validity_name(c->validity));
   if (c->validity != MT_VALID)
     put_text(w, object, "why", c->why);
@@ -607,7 +609,8 @@ static void read_curve(reader *r, const json_t *object, mt_results *results)
     return;
   if (!get_channel(r, object, &c.channel) || !get_text(r, object, "segment", c.segment, sizeof c.segment) ||
       !get_text(r, object, "state", c.state, sizeof c.state) ||
-      !get_text(r, object, "why", c.why, sizeof c.why))
+      !get_text(r, object, "why", c.why, sizeof c.why) ||
+      !get_number_if(r, object, "bandwidth_hz", 0.0, 1e6, &c.bandwidth_hz))
     return;
   c.npoints = json_array_size(json_object_get(object, "x"));
   points = calloc(3 * c.npoints + 1, sizeof *points);

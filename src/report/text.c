@@ -12,7 +12,6 @@
 #define LABEL_COLUMNS 22
 #define CELL_COLUMNS 10
 #define ALIKE 2.0 /* uncertainties: then the columns of a row get the same decimals */
-#define HALF_POWER_DB (-3.0103)
 
 /* ---- verdict, limits, causes ------------------------------------------------------------------ */
 
@@ -361,6 +360,8 @@ static int compare_entries(const void *left, const void *right)
     return quantity_rank(a->reading->quantity) < quantity_rank(b->reading->quantity) ? -1 : 1;
   if (a->reading->order != b->reading->order)
     return a->reading->order < b->reading->order ? -1 : 1;
+  if (a->reading->quantity == MT_Q_SPURIOUS && a->reading->freq_hz != b->reading->freq_hz)
+    return a->reading->freq_hz < b->reading->freq_hz ? -1 : 1;
   return a->index < b->index ? -1 : 1;
 }
 
@@ -417,6 +418,12 @@ static cell merge_cells(const cell *a, const cell *b)
   return strongest;
 }
 
+/* Lines of both channels stand in one row when they are in one place; 0 Hz stands for no line. */
+static bool is_same_line(const mt_reading *a, const mt_reading *b)
+{
+  return a->quantity != MT_Q_SPURIOUS || fabs(a->freq_hz - b->freq_hz) <= fmin(1.0, b->freq_hz);
+}
+
 static bool is_summed_up(const mt_reading *r)
 {
   return r->quantity == MT_Q_HARMONIC && r->order >= 4;
@@ -438,7 +445,7 @@ static size_t gather_row(const entry *entries, size_t n, mt_channel first, row *
     cell c = make_cell(r);
     bool same_order = r->order == head->order || (is_summed_up(r) && is_summed_up(head));
     if (entries[i].visit != entries[0].visit || compare_segments(r, head) != 0 ||
-        r->quantity != head->quantity || !same_order)
+        r->quantity != head->quantity || !same_order || !is_same_line(r, head))
       break;
     if (column < 0)
       continue;
@@ -452,14 +459,25 @@ static size_t gather_row(const entry *entries, size_t n, mt_channel first, row *
   return i;
 }
 
-static void print_quantity(row *r, int order, FILE *out)
+/* A line's place, to the hertz it is known to. */
+static const char *line_place(double freq_hz, char out[32])
+{
+  snprintf(out, 32, freq_hz < 9999.5 ? "%.0f Hz" : "%.5g kHz", freq_hz < 9999.5 ? freq_hz : freq_hz / 1e3);
+  return out;
+}
+
+static void print_quantity(row *r, const mt_reading *head, FILE *out)
 {
   const mt_quantity_info *info = mt_quantity_describe(r->quantity);
-  char label[64];
+  int order = head->order;
+  char label[64], number[32];
 
   snprintf(label, sizeof label, "  %s", info->label);
   if (r->quantity == MT_Q_HARMONIC && order >= 4)
     snprintf(label, sizeof label, "  harmonics 4 and up");
+  else if (r->quantity == MT_Q_SPURIOUS)
+    snprintf(label, sizeof label, "  %s%s", head->freq_hz > 0.0 ? "line at " : "foreign lines",
+             head->freq_hz > 0.0 ? line_place(head->freq_hz, number) : "");
   else if (order > 0)
     snprintf(label, sizeof label, "  %s %d", info->label, order);
   r->label = label;
@@ -515,7 +533,7 @@ static void print_table(const entry *entries, size_t n, mt_channel first, FILE *
       if (due && with_heading)
         print_heading(entries[heading].reading, with_state, out);
       due = false;
-      print_quantity(&r, entries[i].reading->order, out);
+      print_quantity(&r, entries[i].reading, out);
     }
     i += taken;
   }
@@ -633,44 +651,38 @@ static void format_frequency(double freq_hz, char out[32])
     snprintf(out, 32, "%.3g kHz", freq_hz / 1e3);
 }
 
-/* Frequency between two points where the curve crosses half power. */
-static double crossing(const mt_curve *c, size_t inside, size_t outside)
+static const mt_reading *find_corner(const mt_results *results, mt_quantity quantity, const mt_curve *c)
 {
-  double part = (HALF_POWER_DB - c->y[inside]) / (c->y[outside] - c->y[inside]);
-  return c->x[inside] * pow(c->x[outside] / c->x[inside], part);
-}
-
-static size_t nearest_point(const mt_curve *c, double freq_hz)
-{
-  size_t nearest = 0;
-  for (size_t i = 1; i < c->npoints; i++)
-    if (fabs(c->x[i] - freq_hz) < fabs(c->x[nearest] - freq_hz))
-      nearest = i;
-  return nearest;
-}
-
-static void print_corners(const mt_curve *c, FILE *out)
-{
-  size_t middle = nearest_point(c, 1000.0);
-  size_t low = middle, high = middle;
-  char channel[8], from[32], to[32], text[160];
-
-  if (c->npoints == 0 || c->x[0] <= 0.0)
-    return;
-  mt_channel_name(c->channel, channel);
-  if (c->y[middle] < HALF_POWER_DB) {
-    snprintf(text, sizeof text, "%s: below -3 dB even at 1 kHz", channel);
-    mt_layout_wrap(out, "  ", "  ", text);
-    return;
+  for (size_t i = 0; i < results->nreadings; i++) {
+    const mt_reading *r = &results->readings[i];
+    if (r->quantity == quantity && r->channel == c->channel && strcmp(r->segment, c->segment) == 0 &&
+        strcmp(r->state, c->state) == 0)
+      return r;
   }
-  while (low > 0 && c->y[low - 1] >= HALF_POWER_DB)
-    low--;
-  while (high + 1 < c->npoints && c->y[high + 1] >= HALF_POWER_DB)
-    high++;
-  format_frequency(low > 0 ? crossing(c, low, low - 1) : c->x[0], from);
-  format_frequency(high + 1 < c->npoints ? crossing(c, high, high + 1) : c->x[c->npoints - 1], to);
-  snprintf(text, sizeof text, "%s: within 3 dB from %s%s to %s%s", channel, from,
-           low > 0 ? "" : " (lowest read)", to, high + 1 < c->npoints ? "" : " (highest read)");
+  return NULL;
+}
+
+/* Where the corner is, or the end of what was read. */
+static void describe_corner(const mt_reading *corner, double end_hz, const char *end_name, char out[64])
+{
+  char number[32];
+
+  format_frequency(corner->validity == MT_VALID ? corner->value : end_hz, number);
+  snprintf(out, 64, "%s%s", number, corner->validity == MT_VALID ? "" : end_name);
+}
+
+static void print_corners(const mt_results *results, const mt_curve *c, FILE *out)
+{
+  const mt_reading *low = find_corner(results, MT_Q_CORNER_LOW, c);
+  const mt_reading *high = find_corner(results, MT_Q_CORNER_HIGH, c);
+  char channel[8], from[64], to[64], text[200];
+
+  if (low == NULL || high == NULL || c->npoints == 0)
+    return;
+  describe_corner(low, c->x[0], " (lowest read)", from);
+  describe_corner(high, c->x[c->npoints - 1], " (highest read)", to);
+  snprintf(text, sizeof text, "%s: within 3 dB from %s to %s", mt_channel_name(c->channel, channel), from,
+           to);
   mt_layout_wrap(out, "  ", "  ", text);
 }
 
@@ -721,7 +733,7 @@ static void print_response(const mt_results *results, FILE *out)
   }
   for (size_t i = 0; i < results->ncurves; i++)
     if (results->curves[i].quantity == MT_Q_RESPONSE && results->curves[i].validity == MT_VALID)
-      print_corners(&results->curves[i], out);
+      print_corners(results, &results->curves[i], out);
 }
 
 /* ---- conditions ------------------------------------------------------------------------------- */

@@ -374,6 +374,12 @@ static void dried_out_capacitor_is_named_and_reckoned(void **state)
   find_causes(r, NULL);
   assert_true(cites(only(r, "low-end-lost", MT_LEFT), "-3 dB at about 18 Hz, reckoned from that loss"));
 
+  /* a corner that was read is stated as it was read */
+  add(r, MT_Q_CORNER_LOW, MT_LEFT, "sweep", 18.3, 0.1);
+  find_causes(r, NULL);
+  assert_true(cites(only(r, "low-end-lost", MT_LEFT), "-3 dB at about 18 Hz"));
+  assert_false(cites(only(r, "low-end-lost", MT_LEFT), "-3 dB at about 18 Hz, reckoned from that loss"));
+
   /* 10.6 Hz (470 uF): 0.5 dB down at 30 Hz, as it should be */
   bend_high_pass(r, 0, 10.582, 1);
   expect_none(r, "load_ohm = 32;");
@@ -610,6 +616,40 @@ static void noise_is_named_when_it_is_not_hum(void **state)
   mt_results_destroy(&r);
 }
 
+static mt_reading *add_line(mt_results *results, mt_channel channel, const char *segment, double freq_hz,
+                            double level_dbfs)
+{
+  mt_reading *r = add(results, MT_Q_SPURIOUS, channel, segment, level_dbfs, 0.3);
+  r->freq_hz = freq_hz;
+  return r;
+}
+
+/* USB 2.0: a frame every millisecond, at high speed a microframe every 125 us. */
+static void lines_at_frame_rates_are_told_from_other_lines(void **state)
+{
+  mt_results *r = sound_unit();
+  (void)state;
+  add_line(r, MT_RIGHT, "idle", 1000.1, -96.0);
+  add_line(r, MT_RIGHT, "idle", 14321.0, -97.0);
+  expect_none(r, NULL); /* too weak to matter */
+  add_line(r, MT_RIGHT, "both", 1000.1, -70.0);
+  expect_none(r, NULL); /* beside a tone it may be the unit's own */
+  add_line(r, MT_LEFT, "idle", 1000.1, -84.0);
+  add_line(r, MT_LEFT, "idle", 2999.8, -86.0);
+  find_causes(r, NULL);
+  assert_true(cites(only(r, "usb-frame-noise", MT_LEFT), "a line at 1 kHz: -84.0 dBFS"));
+  assert_non_null(strstr(r->findings[0].text, "multiples of 1 kHz"));
+  r->readings[r->nreadings - 1].freq_hz = 16001.5;
+  r->readings[r->nreadings - 2].freq_hz = 8000.9;
+  find_causes(r, NULL);
+  assert_non_null(strstr(only(r, "usb-frame-noise", MT_LEFT)->text, "multiples of 8 kHz"));
+  r->readings[r->nreadings - 1].validity = MT_RIG_LIMITED; /* a bound is no line */
+  r->readings[r->nreadings - 2].freq_hz = 14321.0;
+  find_causes(r, NULL);
+  assert_true(cites(only(r, "switching-noise", MT_LEFT), "a line at 14.3 kHz: -84.0 dBFS"));
+  mt_results_destroy(&r);
+}
+
 /* ---- several at once --------------------------------------------------------------------------------------- */
 
 static void several_faults_are_each_named_and_asking_twice_changes_nothing(void **state)
@@ -665,6 +705,7 @@ int main(void)
       cmocka_unit_test(shared_return_is_named_where_the_data_say_so),
       cmocka_unit_test(hum_of_the_mains_is_told_from_ripple),
       cmocka_unit_test(noise_is_named_when_it_is_not_hum),
+      cmocka_unit_test(lines_at_frame_rates_are_told_from_other_lines),
       cmocka_unit_test(several_faults_are_each_named_and_asking_twice_changes_nothing),
       cmocka_unit_test(each_state_has_its_own_findings),
   };

@@ -40,7 +40,8 @@ static mt_results *sample_results(void)
   mt_results *r = new_results();
   mt_error err = {0};
   double x[3] = {20.0, 997.0, 20000.0}, y[3] = {-0.25, 0.0, 0.1}, u[3] = {0.01, 0.0, 0.02};
-  mt_curve curve = {.quantity = MT_Q_RESPONSE, .segment = "sweep", .state = "flat", .npoints = 3};
+  mt_curve curve = {
+      .quantity = MT_Q_RESPONSE, .segment = "sweep", .state = "flat", .npoints = 3, .bandwidth_hz = 5.25};
   mt_finding finding = {.id = "channel-silent", .channel = MT_RIGHT, .text = "a break", .nevidence = 2};
   mt_problem problem = {MT_PROBLEM_SILENT_INPUT, MT_RIGHT, 0.5, 1.25, "all zero"};
   mt_judgement route = {.quantity = MT_Q_ROUTE,
@@ -167,7 +168,8 @@ static void every_field_stands_where_the_format_says(void **state)
       "\"value\":-90.5,\"unit\":\"dBFS\",\"uncertainty\":0.5,\"validity\":\"valid\",\"verdict\":null}],\n"
       " \"curves\":[\n"
       "  {\"quantity\":\"response\",\"channel\":\"left\",\"segment\":\"sweep\",\"state\":\"flat\","
-      "\"x_unit\":\"Hz\",\"y_unit\":\"dB\",\"validity\":\"valid\",\"x\":[20.0,997.0,20000.0],"
+      "\"x_unit\":\"Hz\",\"y_unit\":\"dB\",\"bandwidth_hz\":5.25,\"validity\":\"valid\",\"x\":[20.0,997.0,"
+      "20000.0],"
       "\"y\":[-0.25,0.0,0.10000000000000001],\"uncertainty\":[0.01,0.0,0.02]}],\n"
       " \"findings\":[\n"
       "  {\"id\":\"channel-silent\",\"channel\":\"right\",\"text\":\"a break\","

@@ -205,7 +205,7 @@ static void mistakes_in_a_limit_are_named(void **state)
       {"quantity = \"harmonic\"; order = 2.5; max = 1; unit = \"dB\";",
        "p.cfg:2: order is 2.5; expected a whole number, 2 to 32"},
       {"quantity = \"thd_n\"; order = 2; max = 1; unit = \"dB\";",
-       "p.cfg:2: order is for harmonic, imd_mod and imd_diff; leave it out for thd_n"},
+       "p.cfg:2: order is for harmonic, hum_line, imd_mod and imd_diff; leave it out for thd_n"},
       {"quantity = \"gain\"; channel = \"lef\"; max = 1; unit = \"dB\";",
        "p.cfg:2: unknown channel \"lef\"; did you mean \"left\"?"},
       {"quantity = \"gain\"; channel = \"ch33\"; max = 1; unit = \"dB\";",

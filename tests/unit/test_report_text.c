@@ -56,11 +56,11 @@ static void add_judgement(mt_results *results, mt_quantity quantity, mt_verdict 
 
 static void add_response(mt_results *results, mt_channel channel)
 {
-  /* -3.0103 dB half way, in log frequency, between 10 and 40 Hz: 20 Hz */
   double x[] = {10.0, 40.0, 1000.0, 22000.0};
   double y[] = {-6.0206, 0.0, 0.0, -1.0};
   double u[] = {0.02, 0.02, 0.0, 0.02};
-  mt_curve c = {.quantity = MT_Q_RESPONSE, .channel = channel, .segment = "sweep", .npoints = 4};
+  mt_curve c = {
+      .quantity = MT_Q_RESPONSE, .channel = channel, .segment = "sweep", .state = "default", .npoints = 4};
   mt_error err = {0};
   c.x = x;
   c.y = y;
@@ -100,6 +100,9 @@ static void a_faulty_unit_reads_like_this(void **state)
       "nothing played\n"
       "  noise                    -50.12    -99.987                     dBFS FAIL left\n"
       "                 +/-         0.50      0.011\n"
+      "sweep\n"
+      "  low -3 dB corner          20.00                           0.10 Hz\n"
+      "  high -3 dB corner      not read                                Hz\n"
       "  +/- is the uncertainty of the row at 95 % (k = 2); a check passes only if the\n"
       "  value does so with its uncertainty.\n"
       "\n"
@@ -136,6 +139,8 @@ static void a_faulty_unit_reads_like_this(void **state)
   add(r, MT_Q_ROUTE, MT_RIGHT, "right", MT_ROUTE_NONE, 0, MT_VALID, MT_VERDICT_FAIL);
   add(r, MT_Q_POLARITY, MT_LEFT, "left", -1.0, 0, MT_VALID, MT_VERDICT_NONE);
   add(r, MT_Q_POLARITY, MT_RIGHT, "right", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE);
+  add(r, MT_Q_CORNER_LOW, MT_LEFT, "sweep", 20.0, 0.1, MT_VALID, MT_VERDICT_NONE);
+  add(r, MT_Q_CORNER_HIGH, MT_LEFT, "sweep", 0, 0, MT_NOT_MEASURED, MT_VERDICT_NONE);
   /* what the rig allows to say is rounded away from what it bounds */
   add(r, MT_Q_CROSSTALK, MT_LEFT, "right", -95.38, 3.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
   add(r, MT_Q_CROSSTALK, MT_RIGHT, "left", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE);

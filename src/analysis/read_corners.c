@@ -1,0 +1,156 @@
+/* What is read off the response and the phase: corners, flatness, group delay. */
+#include "analysis/workspace.h"
+
+#include <mendtone/curve.h>
+
+#include "base/text.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define REFERENCE_HZ 997.0
+/* half the power */
+#define CORNER_DB (-3.0102999566398120)
+/* Where the middle of the band is looked for: the response at the reference tone is 0 dB, but a corner at a few
+   hundred hertz takes from it already, by 0.2 dB at 226 Hz, and by as much too low a corner would be read. */
+#define PLATEAU_FROM_HZ 300.0
+#define PLATEAU_TO_HZ 8000.0
+#define PLATEAU_MAX_DB 1.0
+#define FLAT_FROM_HZ 20.0
+#define FLAT_TO_HZ 20000.0
+
+/* The curve of this take: the last one added, as results may hold other states. */
+static const mt_curve *find_curve(const mt_workspace *ws, mt_quantity quantity, mt_channel channel)
+{
+  for (size_t i = ws->results->ncurves; i-- > 0;) {
+    const mt_curve *c = &ws->results->curves[i];
+    if (c->quantity == quantity && c->channel == channel && strcmp(c->state, ws->state) == 0)
+      return c;
+  }
+  return NULL;
+}
+
+static mt_reading start(const mt_workspace *ws, mt_quantity quantity, const mt_curve *curve)
+{
+  mt_reading reading =
+      mt_workspace_reading(ws, quantity, curve->channel, mt_workspace_find(ws, curve->segment));
+
+  if (curve->validity != MT_VALID)
+    mt_reading_refuse(&reading, curve->validity, "%s", curve->why);
+  return reading;
+}
+
+/* The highest third octave of the middle; a lift of the treble does not count for more than PLATEAU_MAX_DB. */
+static mt_figure plateau_of(const mt_curve *curve, const double *y, const double *uncertainty)
+{
+  mt_figure plateau = {-HUGE_VAL, 0.0};
+
+  for (size_t i = 0; i < curve->npoints; i++)
+    if (curve->x[i] >= PLATEAU_FROM_HZ && curve->x[i] <= PLATEAU_TO_HZ && y[i] > plateau.value)
+      plateau = (mt_figure){y[i], uncertainty[i]};
+  plateau.value = fmin(plateau.value, PLATEAU_MAX_DB);
+  return plateau;
+}
+
+/* The corner and, if there is none within what was read, why. */
+static mt_code find_corner(const mt_curve *curve, mt_corner_side side, mt_figure *corner, mt_error *err)
+{
+  double *scratch = malloc((2 * curve->npoints + 1) * sizeof *scratch);
+  mt_curve unsure = *curve;
+  mt_figure plateau;
+  mt_code code;
+
+  if (scratch == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", curve->npoints);
+  unsure.uncertainty = scratch + curve->npoints;
+  code = mt_curve_smooth(curve, 1.0 / 3.0, scratch, unsure.uncertainty, err);
+  if (code == MT_OK) {
+    plateau = plateau_of(curve, scratch, unsure.uncertainty);
+    for (size_t i = 0; i < curve->npoints; i++)
+      unsure.uncertainty[i] = hypot(curve->uncertainty[i], plateau.uncertainty);
+    code = mt_curve_corner(&unsure, REFERENCE_HZ, plateau.value + CORNER_DB, side, corner, err);
+  }
+  free(scratch);
+  return code;
+}
+
+static mt_code read_corner(mt_workspace *ws, const mt_curve *curve, mt_corner_side side, mt_error *err)
+{
+  mt_reading reading = start(ws, side == MT_CORNER_LOW ? MT_Q_CORNER_LOW : MT_Q_CORNER_HIGH, curve);
+  mt_error why = {0};
+  mt_figure corner;
+  mt_code code;
+
+  if (reading.validity != MT_VALID)
+    return mt_workspace_add(ws, &reading, err);
+  code = find_corner(curve, side, &corner, &why);
+  if (code == MT_OK) {
+    mt_reading_set(&reading, corner.value, corner.uncertainty);
+  } else if (code != MT_E_DATA) {
+    return mt_fail(err, code, "%s", why.message);
+  } else if (side == MT_CORNER_LOW && curve->x[0] < REFERENCE_HZ) {
+    /* lower than what was read is an upper bound, which a limit can be held against */
+    mt_reading_set(&reading, curve->x[0], 0.0);
+    mt_reading_refuse(&reading, MT_RIG_LIMITED, "%s", why.message);
+  } else {
+    mt_reading_refuse(&reading, MT_NOT_MEASURED, "%s", why.message);
+  }
+  return mt_workspace_add(ws, &reading, err);
+}
+
+static mt_code read_flatness(mt_workspace *ws, const mt_curve *curve, mt_error *err)
+{
+  mt_reading reading = start(ws, MT_Q_FLATNESS, curve);
+  mt_error why = {0};
+  mt_figure flatness;
+
+  if (reading.validity == MT_VALID) {
+    if (mt_curve_flatness(curve, FLAT_FROM_HZ, FLAT_TO_HZ, &flatness, NULL, NULL, &why) == MT_OK)
+      mt_reading_set(&reading, flatness.value, flatness.uncertainty);
+    else
+      mt_reading_refuse(&reading, MT_NOT_MEASURED, "%s", why.message);
+  }
+  return mt_workspace_add(ws, &reading, err);
+}
+
+static mt_code read_group_delay(mt_workspace *ws, const mt_curve *phase, mt_error *err)
+{
+  mt_curve curve = *phase;
+  mt_error why = {0};
+  double *points = calloc(2 * phase->npoints + 1, sizeof *points);
+  mt_code code = MT_OK;
+
+  if (points == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", phase->npoints);
+  curve.quantity = MT_Q_GROUP_DELAY;
+  curve.y = points;
+  curve.uncertainty = points + phase->npoints;
+  if (curve.validity == MT_VALID && mt_curve_group_delay(phase, curve.y, curve.uncertainty, &why) != MT_OK) {
+    curve.validity = MT_NOT_MEASURED;
+    mt_text_copy(curve.why, sizeof curve.why, why.message);
+  }
+  code = mt_workspace_add_curve(ws, &curve, err);
+  free(points);
+  return code;
+}
+
+mt_code mt_read_corners(mt_workspace *ws, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++) {
+    const mt_curve *response = find_curve(ws, MT_Q_RESPONSE, c);
+    const mt_curve *phase = find_curve(ws, MT_Q_PHASE, c);
+    if (response == NULL)
+      continue;
+    code = read_corner(ws, response, MT_CORNER_LOW, err);
+    if (code == MT_OK)
+      code = read_corner(ws, response, MT_CORNER_HIGH, err);
+    if (code == MT_OK)
+      code = read_flatness(ws, response, err);
+    if (code == MT_OK && phase != NULL)
+      code = read_group_delay(ws, phase, err);
+  }
+  return code;
+}

@@ -1,0 +1,35 @@
+/*
+ * Are the uncertainties true? At least a thousand simulated units of random properties; for each quantity the
+ * share of truths inside the stated interval (k = 2), with the 95 % interval of that share.
+ *
+ *   coverage [UNITS [SEED [LOG]]]
+ */
+#include "coverage.h"
+#include "support.h"
+
+#define UNITS 1000
+
+static size_t nunits = UNITS;
+static uint64_t seed = 1;
+static FILE *misses;
+
+static void print_table(void **state)
+{
+  coverage_table table;
+  (void)state;
+  coverage_run(seed, nunits, misses, &table);
+  coverage_print(&table, stdout);
+}
+
+int main(int argc, char **argv)
+{
+  const struct CMUnitTest tests[] = {cmocka_unit_test(print_table)};
+
+  if (argc > 1)
+    nunits = (size_t)strtoull(argv[1], NULL, 10);
+  if (argc > 2)
+    seed = strtoull(argv[2], NULL, 10);
+  if (argc > 3)
+    misses = fopen(argv[3], "w");
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,61 @@
+/**
+ * @file coverage.h  Are the stated uncertainties true? Simulated units of random properties, each reading
+ * held against what must be read, counted by quantity.
+ *
+ * The truths come from the units' parameters in closed form: harmonics from the polynomial, levels and phases
+ * from the filters' transfer functions, noise from the integral of its density. None comes from the analysis;
+ * the weighting curves are shared with it, and test_weighting.c holds those against the standards.
+ */
+#ifndef COVERAGE_H
+#define COVERAGE_H
+
+#include <mendtone/results.h>
+#include <mendtone/simulate.h>
+#include <mendtone/stimulus.h>
+
+#include "base/random.h"
+
+#include <stdio.h>
+
+#define COVERAGE_ROWS_MAX 48
+
+/** One quantity over all units. */
+typedef struct coverage_row {
+  char name[32];
+  bool is_fact;        /**< route, polarity: right or wrong, no interval */
+  bool is_nothing;     /**< the truth is that there is none: any valid reading is a false one */
+  size_t nvalid;       /**< readings with a value and an interval */
+  size_t ninside;      /**< ... that holds the truth */
+  size_t nabove;       /**< ... that lies above the truth */
+  size_t nbounds;      /**< readings that are an upper bound */
+  size_t nbelow;       /**< ... with the truth below it */
+  size_t nrefused;     /**< readings that say why they are none */
+  double sum_ratio_sq; /**< of error over stated standard uncertainty */
+} coverage_row;
+
+typedef struct coverage_table {
+  size_t nunits;
+  size_t nlost; /**< units whose take was refused as a whole */
+  size_t nrows;
+  coverage_row rows[COVERAGE_ROWS_MAX];
+} coverage_table;
+
+/** A random unit, and the take's rate and level. */
+typedef struct coverage_case {
+  mt_simulated_unit unit;
+  double rate_hz;
+  double level_dbfs;
+} coverage_case;
+
+/** Draw a unit that does not clip anywhere. */
+void coverage_draw(mt_random *random, coverage_case *out);
+
+/** Measure `nunits` random units and count. Each failing reading goes to `log` when that is not NULL. */
+void coverage_run(uint64_t seed, size_t nunits, FILE *log, coverage_table *out);
+
+/** Wilson's 95 % interval of a share (Wilson 1927). */
+void coverage_wilson(size_t hits, size_t count, double *low, double *high);
+
+void coverage_print(const coverage_table *table, FILE *out);
+
+#endif
