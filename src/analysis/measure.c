@@ -1,5 +1,6 @@
 /* The table of readings, and the two ways into it. */
 #include "analysis/clock.h"
+#include "analysis/path.h"
 #include "analysis/workspace.h"
 
 #include <stdlib.h>
@@ -37,9 +38,11 @@ static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **ou
 
 static mt_code read_all(mt_workspace *ws, mt_error *err)
 {
+  size_t first_reading = ws->results->nreadings, first_curve = ws->results->ncurves;
   mt_code code = MT_OK;
   for (size_t i = 0; i < sizeof readings / sizeof readings[0] && code == MT_OK; i++)
     code = readings[i](ws, err);
+  mt_path_qualify(ws, first_reading, first_curve);
   return code;
 }
 
@@ -49,7 +52,8 @@ static void conclude(mt_workspace *ws)
   double end_s = (double)ws->take->nframes / ws->take->rate_hz;
   for (size_t i = 0; i < ws->results->nproblems; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 && p->end_s >= end_s)
+    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 &&
+        p->end_s >= end_s)
       ws->results->valid = false;
   }
 }

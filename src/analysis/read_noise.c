@@ -51,7 +51,8 @@ static mt_code read_hum_lines(mt_workspace *ws, const mt_section *section, mt_ch
     line.order = k;
     line.mains_hz = hum->mains_hz;
     line.freq_hz = k * hum->freq_hz;
-    mt_reading_set_power(&line, hum->order_power[k], hum->order_standard_error[k]);
+    mt_reading_set_power(&line, hum->order_power[k], hum->order_standard_error[k],
+                         hum->order_standard_error[k]);
     code = mt_workspace_add(ws, &line, err);
   }
   return code;

@@ -12,7 +12,7 @@ static mt_code add_line(mt_workspace *ws, const mt_section *section, mt_channel 
   mt_reading reading = mt_workspace_reading(ws, MT_Q_SPURIOUS, channel, section);
 
   reading.freq_hz = line->freq_hz;
-  mt_reading_set_power(&reading, line->power, line->standard_error);
+  mt_reading_set_power(&reading, line->power, line->standard_error, line->standard_error);
   return mt_workspace_add(ws, &reading, err);
 }
 

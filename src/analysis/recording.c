@@ -1,5 +1,5 @@
 /* A plain recording: on each channel a steady tone, idle noise, or something that is neither. */
-#include "analysis/workspace.h"
+#include "analysis/path.h"
 
 #include "base/decibel.h"
 #include "base/text.h"
@@ -141,5 +141,5 @@ mt_code mt_workspace_init_recording(mt_workspace *ws, mt_error *err)
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
     code = classify(ws, section, c, x, err);
   free(x);
-  return code;
+  return code == MT_OK ? mt_path_look(ws, err) : code;
 }

@@ -1,6 +1,7 @@
 #include "analysis/workspace.h"
 
 #include "analysis/gap.h"
+#include "analysis/path.h"
 
 #include "base/decibel.h"
 #include "base/text.h"
@@ -16,6 +17,9 @@
 
 /* The shortest standstill that is called a dropout. */
 #define GAP_S 0.001
+
+/* A dip of a tone that went through a codec is its noise below this. */
+#define CODEC_DIP_DB 1.0
 
 /* A channel hears a stimulus channel when its tone is within this of the loudest channel's ... */
 #define FOREIGN_DB (-10.0)
@@ -103,6 +107,9 @@ mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_
     const mt_steady_event *event = &tone->events[i];
     double begin_s = mt_section_begin_s(ws, section) + event->begin_s;
     double end_s = mt_section_begin_s(ws, section) + event->end_s;
+    /* a codec's noise comes in bursts; what leaves the tone as it was is one of these */
+    if (ws->path_is_lossy && event->kind == MT_STEADY_DIP && fabs(event->level_change_db) < CODEC_DIP_DB)
+      continue;
     if (event->kind == MT_STEADY_LOST)
       code = mt_workspace_add_problem(
           ws, MT_PROBLEM_LOST, channel, begin_s, end_s, err,
@@ -271,19 +278,55 @@ static mt_code fit_expected(const double *x, size_t n, double rate_hz, double ex
 }
 
 /* A stretch that was muted makes the unit look quieter than it is, or its tone weaker. */
-static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
-                            mt_error *err)
+static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   double rate_hz = ws->take->rate_hz;
-  size_t begin, count;
+  size_t begin = 0, count = 0;
+  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
+  bool found;
   char name[8];
 
-  if (!mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count))
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+  mt_workspace_copy(ws, section->begin, section->count, channel, x);
+  /* half a period of any tone played is shorter than a gap, so a flat top is not taken for one */
+  found = mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count);
+  free(x);
+  if (!found)
     return MT_OK;
   return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
                                   (double)(section->begin + begin + count) / rate_hz, err,
                                   "the %s channel stood still for %.1f ms", mt_channel_name(channel, name),
                                   1e3 * (double)count / rate_hz);
+}
+
+/* Nothing to speak of arrives there: a channel 40 dB below the other, or no tone at all. */
+static bool is_quiet(const mt_section *section, unsigned channel)
+{
+  double loudest = 0.0;
+
+  for (int c = 0; c < MT_PAIR; c++)
+    if (section->has_tone[c])
+      loudest = fmax(loudest, section->tone[c].power);
+  return !section->has_tone[channel] || section->tone[channel].power < 1e-4 * loudest;
+}
+
+/*
+ * What was not whole or not steady. Where nothing arrives a codec delivers zeros, or what joint coding of
+ * the channels leaves there: no fault, and nothing but the route is read from it.
+ */
+static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
+    if (ws->path_is_lossy && is_quiet(section, c))
+      continue;
+    code = look_for_gap(ws, section, (mt_channel)c, err);
+    if (code == MT_OK && section->has_tone[c])
+      code = mt_workspace_add_events(ws, section, (mt_channel)c, err);
+  }
+  return code;
 }
 
 static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
@@ -307,9 +350,6 @@ static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
                              &section->noise[c], err);
       section->has_noise[c] = code == MT_OK;
     }
-    /* half a period of any tone played is shorter than a gap, so a flat top is not taken for one */
-    if (code == MT_OK)
-      code = look_for_gap(ws, section, (mt_channel)c, x, err);
   }
   free(x);
   return code;
@@ -401,10 +441,13 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
     if (code == MT_OK && section->segment->kind == MT_SEGMENT_TONE && ws->nchannels == MT_PAIR &&
         (section->segment->amplitude[0] == 0.0 || section->segment->amplitude[1] == 0.0))
       code = settle_weaker(ws, section, err);
-    for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++)
-      if (section->has_tone[c])
-        code = mt_workspace_add_events(ws, section, (mt_channel)c, err);
   }
+  /* first, as a codec's noise is not to be taken for clicks */
+  if (code == MT_OK)
+    code = mt_path_look(ws, err);
+  for (size_t i = 0; i < ws->nsections && code == MT_OK; i++)
+    if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP)
+      code = look_for_faults(ws, &ws->sections[i], err);
   if (code == MT_OK)
     find_routes(ws);
   return code;

@@ -47,6 +47,7 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
+  bool path_is_lossy; /**< a codec was noticed, see path.h */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */

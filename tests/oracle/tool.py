@@ -22,6 +22,20 @@ class Check:
             raise SystemExit(f"mendtone analyse {path}: status {run.returncode}: {run.stderr.strip()}")
         return json.loads(run.stdout)["readings"]
 
+    def results(self, path):
+        """All that `mendtone analyse --json -` says, whatever the verdict."""
+        run = subprocess.run([self.tool, "analyse", str(path), "--json", "-"], capture_output=True, text=True,
+                             stdin=subprocess.DEVNULL, check=False)
+        if run.returncode not in (0, 1, 2):
+            raise SystemExit(f"mendtone analyse {path}: status {run.returncode}: {run.stderr.strip()}")
+        return json.loads(run.stdout)
+
+    def true(self, text, good):
+        """One comparison made by the caller."""
+        self.done += 1
+        self.failed += not good
+        print(f"  {text}{'' if good else '   WRONG'}")
+
     def title(self, text):
         print(f"\n{text}\n  {'quantity':<14}{'channel':<9}{'mendtone':>14}{'expected':>14}{'off by':>12}"
               f"{'allowed':>12}")

@@ -40,7 +40,7 @@ static filter first_order(double corner_hz, double rate_hz, bool low_pass)
 static double complex response_of(const filter *f, double freq_hz, const setting *s)
 {
   double w = 2.0 * MT_PI * freq_hz * (1.0 + s->ppm * 1e-6) / s->rate_hz;
-  double complex z = cos(w) - sin(w) * I;
+  double complex z = cexp(-(double complex)_Complex_I * w);
   return (f->b0 + f->b1 * z + f->b2 * z * z) / (1.0 + f->a1 * z + f->a2 * z * z);
 }
 
