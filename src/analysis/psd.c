@@ -1,3 +1,5 @@
+#include "analysis/psd.h"
+
 #include "analysis/weighting.h"
 #include "analysis/window.h"
 #include "signal/transform.h"
@@ -96,33 +98,74 @@ static void accumulate(mt_transform *transform, const layout *plan, const double
     density[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
 }
 
-static mt_code run(const layout *plan, const double *x, size_t n, double mean, mt_window window,
-                   double *density, mt_error *err)
+void mt_psd_tools_finish(mt_psd_tools *tools)
 {
-  mt_transform *transform = NULL;
-  double *w = malloc(plan->nfft * sizeof *w);
-  float *in = malloc(plan->nfft * sizeof *in);
-  mt_bin *bins = malloc((plan->nfft / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create_forward(plan->nfft, &transform, err);
+  mt_transform_destroy(&tools->transform);
+  free(tools->bins);
+  free(tools->in);
+  free(tools->w);
+  memset(tools, 0, sizeof *tools);
+}
 
-  if (code == MT_OK && (w == NULL || in == NULL || bins == NULL))
-    code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan->nfft);
-  if (code == MT_OK) {
-    mt_window_fill(window, plan->nfft, w);
-    for (size_t i = 0; i < plan->count; i++) {
-      size_t start = plan->count > 1 ? (size_t)((uint64_t)i * (n - plan->nfft) / (plan->count - 1)) : 0;
-      accumulate(transform, plan, x + start, mean, w, in, bins, density);
-    }
+static mt_code prepare(mt_psd_tools *tools, size_t nfft, mt_window window, mt_error *err)
+{
+  mt_code code;
+
+  if (tools->nfft == nfft && tools->window == window)
+    return MT_OK;
+  mt_psd_tools_finish(tools);
+  tools->w = malloc(nfft * sizeof *tools->w);
+  tools->in = malloc(nfft * sizeof *tools->in);
+  tools->bins = malloc((nfft / 2 + 1) * sizeof *tools->bins);
+  code = mt_transform_create_forward(nfft, &tools->transform, err);
+  if (code == MT_OK && (tools->w == NULL || tools->in == NULL || tools->bins == NULL))
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", nfft);
+  if (code != MT_OK) {
+    mt_psd_tools_finish(tools);
+    return code;
   }
-  mt_transform_destroy(&transform);
-  free(bins);
-  free(in);
-  free(w);
+  mt_window_fill(window, nfft, tools->w);
+  tools->nfft = nfft;
+  tools->window = window;
+  return MT_OK;
+}
+
+static double averages_of(mt_psd_tools *tools, const layout *plan)
+{
+  bool known = tools->count == plan->count && !(tools->hop < plan->hop) && !(tools->hop > plan->hop);
+
+  if (!known) {
+    tools->averages = equivalent_averages(plan, tools->window);
+    tools->count = plan->count;
+    tools->hop = plan->hop;
+  }
+  return tools->averages;
+}
+
+static mt_code run(mt_psd_tools *tools, const layout *plan, const double *x, size_t n, double mean,
+                   mt_window window, double *density, mt_error *err)
+{
+  mt_code code = prepare(tools, plan->nfft, window, err);
+
+  for (size_t i = 0; i < plan->count && code == MT_OK; i++) {
+    size_t start = plan->count > 1 ? (size_t)((uint64_t)i * (n - plan->nfft) / (plan->count - 1)) : 0;
+    accumulate(tools->transform, plan, x + start, mean, tools->w, tools->in, tools->bins, density);
+  }
   return code;
 }
 
 mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window window, size_t nfft, mt_psd *out,
                         mt_error *err)
+{
+  mt_psd_tools tools = {0};
+  mt_code code = mt_psd_estimate_with(&tools, x, n, rate_hz, window, nfft, out, err);
+
+  mt_psd_tools_finish(&tools);
+  return code;
+}
+
+mt_code mt_psd_estimate_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, mt_window window,
+                             size_t nfft, mt_psd *out, mt_error *err)
 {
   layout plan;
   double mean = 0.0, gain, scale;
@@ -143,7 +186,7 @@ mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window win
   density = calloc(plan.nfft / 2 + 1, sizeof *density);
   if (density == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan.nfft);
-  code = run(&plan, x, n, mean, window, density, err);
+  code = run(tools, &plan, x, n, mean, window, density, err);
   if (code != MT_OK) {
     free(density);
     return code;
@@ -158,7 +201,7 @@ mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window win
                   .bin_hz = rate_hz / (double)plan.nfft,
                   .rate_hz = rate_hz,
                   .window = window,
-                  .averages = equivalent_averages(&plan, window)};
+                  .averages = averages_of(tools, &plan)};
   return MT_OK;
 }
 
