@@ -1,6 +1,7 @@
 #include "analysis/sweep_check.h"
 
 #include "base/decibel.h"
+#include "base/order.h"
 #include "signal/sweep.h"
 
 #include <stdlib.h>
@@ -45,8 +46,6 @@
 #define ALONE_TIMES 16.0         /* power */
 #define SCATTER_BLOCKS 200
 
-/* Values sorted by insertion */
-#define FEW 16
 /* Frames rendered at once */
 #define CHUNK 1024
 
@@ -92,32 +91,9 @@ static double frequency_at(const probe *p, double t_s)
   return p->sweep->from_hz * exp(t_s / p->constant_s);
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
-/* A few are sorted faster in place than by a call for each comparison. */
-static void sort(double *values, size_t n)
-{
-  if (n > FEW) {
-    qsort(values, n, sizeof *values, compare_doubles);
-    return;
-  }
-  for (size_t i = 1; i < n; i++) {
-    double value = values[i];
-    size_t k = i;
-    for (; k > 0 && values[k - 1] > value; k--)
-      values[k] = values[k - 1];
-    values[k] = value;
-  }
-}
-
 static double median(double *values, size_t n)
 {
-  sort(values, n);
-  return values[n / 2];
+  return mt_order_select(values, n, n / 2);
 }
 
 static void add_event(probe *p, double begin_s, double end_s, double depth_db)
@@ -480,7 +456,7 @@ static block measure_block(const probe *p, double from_s)
     b.expected += expected * expected / BLOCK_POINTS;
     apart[i] = (seen - expected) * (seen - expected);
   }
-  sort(apart, BLOCK_POINTS);
+  mt_order_sort(apart, BLOCK_POINTS);
   for (size_t i = 0; i < BLOCK_POINTS - BLOCK_OUTLIERS; i++)
     b.difference += apart[i] / (BLOCK_POINTS - BLOCK_OUTLIERS);
   return b;
