@@ -364,11 +364,15 @@ static mt_code divide(const mt_sweep_reference *r, double amplitude, double offs
 
 /* ---- one frequency ----------------------------------------------------------------------------------- */
 
+/* Two numbers side by side, as every processor of interest has them. */
+enum { LANES = 2 };
+typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
+
 /* Sums over the bins under the kernel. */
 typedef struct gathering {
   complex_value sum, weight;             /* of quotient x kernel; of the kernel */
   complex_value earlier, earlier_weight; /* the same, the gate closing earlier */
-  double probe_re[NPROBES], probe_im[NPROBES];
+  lanes probe_re[NPROBES / LANES], probe_im[NPROBES / LANES];
   double idle, transform;
 } gathering;
 
@@ -438,14 +442,15 @@ static void gather(const channel *c, double freq_hz, const gate *g, gathering *s
   spinner late = spin(centre, u, r->bin_hz), late_earlier = spin(centre - 0.5 * cut, u, r->bin_hz);
   spinner half_length = spin(0.5 * length, u, r->bin_hz);
   spinner half_earlier = spin(0.5 * (length - cut), u, r->bin_hz);
-  double turn_re[NPROBES], turn_im[NPROBES], over_half = 1.0 / (half * half);
+  double over_half = 1.0 / (half * half);
+  lanes turn_re[NPROBES / LANES], turn_im[NPROBES / LANES];
 
   *sums = (gathering){0};
   for (int p = 0; p < NPROBES; p++) {
     complex_value back =
         turn(-2.0 * MT_PI * r->bin_hz * (centre + (PROBE_FROM_OF_T2 + p * PROBE_STEP_OF_T2) * t2));
-    turn_re[p] = back.re;
-    turn_im[p] = back.im;
+    turn_re[p / LANES][p % LANES] = back.re;
+    turn_im[p / LANES][p % LANES] = back.im;
   }
   if (last > r->high_bin)
     last = r->high_bin;
@@ -461,8 +466,8 @@ static void gather(const channel *c, double freq_hz, const gate *g, gathering *s
     add_to(&sums->earlier, times(q, late_earlier.at), kernel_earlier);
     add_to(&sums->earlier_weight, late_earlier.at, kernel_earlier);
     /* Horner's scheme: of the probes only their power is wanted, so the first bin's phase does not matter */
-    for (int p = 0; p < NPROBES; p++) {
-      double re = sums->probe_re[p], im = sums->probe_im[p];
+    for (int p = 0; p < NPROBES / LANES; p++) {
+      lanes re = sums->probe_re[p], im = sums->probe_im[p];
       sums->probe_re[p] = re * turn_re[p] - im * turn_im[p] + q.re * kernel;
       sums->probe_im[p] = re * turn_im[p] + im * turn_re[p] + q.im * kernel;
     }
@@ -495,7 +500,8 @@ static reading read_at(const channel *c, double freq_hz)
   out.value = over(sums.sum, sums.weight);
   out.closed_earlier = over(sums.earlier, sums.earlier_weight);
   for (int p = 0; p < NPROBES; p++)
-    probed += sums.probe_re[p] * sums.probe_re[p] + sums.probe_im[p] * sums.probe_im[p];
+    probed +=
+        power((complex_value){sums.probe_re[p / LANES][p % LANES], sums.probe_im[p / LANES][p % LANES]});
   out.record_variance = probed / (NPROBES * weight);
   out.record_freedom = 2.0 * fmin(NPROBES, span / gate_length_s(&g));
   out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
