@@ -6,8 +6,7 @@
 
 /**
  * Cosine and sine of the sweep's phase, 2 pi f1 L exp(t / L), at t0_s + n dt_s after the segment's start, by
- * rotation: within 1e-11 of the phase taken afresh for each frame, which is
- * how it is rounded itself. Goes on outside the segment; no fades.
+ * rotation: as near as the phase in double itself, 1e-10 at 20 kHz. Goes on outside the segment; no fades.
  *
  * @param cos_part, sin_part  [nframes] each.
  */
