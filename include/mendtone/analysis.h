@@ -228,6 +228,18 @@ void mt_transfer_finish(mt_transfer *transfer);
 mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                             const char *state, mt_results *results, mt_error *err);
 
+#define MT_MAX_LEVEL_THD_PERCENT 1.0
+
+typedef struct mt_measure_options {
+  const char *state;            /**< name of the unit's state */
+  double max_level_thd_percent; /**< distortion at which the maximum level is read; above 0 */
+} mt_measure_options;
+
+/** mt_measure_stimulus() with more to say; that one reads the maximum level at MT_MAX_LEVEL_THD_PERCENT. */
+mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulus,
+                                 const mt_location *location, const mt_measure_options *options,
+                                 mt_results *results, mt_error *err);
+
 /** Read a plain recording: a steady tone, idle noise, or silence. */
 mt_code mt_measure_recording(const mt_take *take, mt_results *results, mt_error *err);
 

@@ -59,6 +59,15 @@ typedef enum mt_marks_found {
 mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_marks_found *found,
                           mt_location *out, mt_error *err);
 
+/**
+ * The same where it is not known which of several layouts was played: the distance of the marks tells.
+ *
+ * @param stimuli  [n], of like marks, the one expected first: where two fit, the earlier one is taken.
+ * @param which    the one that fits, filled when both marks are found.
+ */
+mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
+                                mt_marks_found *found, mt_location *out, mt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

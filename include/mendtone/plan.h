@@ -47,6 +47,9 @@ typedef struct mt_plan {
   size_t nstates;
   mt_limit *limits;
   size_t nlimits;
+  unsigned extras;              /**< mask of mt_extra: what to measure beyond the default */
+  double max_level_dbfs;        /**< of the loudest step of "levels"; NAN: not said, level_dbfs applies */
+  double max_level_thd_percent; /**< the distortion at which the maximum level is read; 1 unless said */
 } mt_plan;
 
 /** The built-in plan, mt_plan_default_text() parsed; its limits have line 0. Caller destroys. */
@@ -109,7 +112,8 @@ mt_verdict mt_judge_value(double value, double uncertainty, double min, double m
 mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err);
 
 /**
- * Find likely causes for the pattern of the readings: appends findings, each with its evidence.
+ * Find likely causes for the pattern of the readings: appends findings, each with its evidence. Those found
+ * by an earlier call are dropped; those the analysis made stay.
  *
  * Call it after mt_judge_results(): what the plan passed is no fault. Unjudged results are held against
  * thresholds of common practice (no source). A spoilt take has no findings.

@@ -52,9 +52,12 @@ typedef enum mt_quantity {
   MT_Q_NOISE,
   MT_Q_NOISE_A,
   MT_Q_NOISE_CCIR,
+  MT_Q_NOISE_468,
   MT_Q_SNR,
   MT_Q_DYNAMIC_RANGE,
   MT_Q_HUM,
+  MT_Q_HUM_LINE,
+  MT_Q_SPURIOUS,
   MT_Q_IMD_MOD,
   MT_Q_IMD_DIFF,
   MT_Q_CLOCK_OFFSET,
@@ -68,15 +71,17 @@ typedef enum mt_quantity {
   MT_Q_DROPOUTS,
   MT_Q_BOOST,
   MT_Q_BOOST_FREQ,
-  MT_Q_HUM_LINE,
-  MT_Q_SPURIOUS,
-  MT_Q_NOISE_468,
   MT_Q_CORNER_LOW,
   MT_Q_CORNER_HIGH,
   MT_Q_FLATNESS,
   MT_Q_RESPONSE, /* curves from here on */
   MT_Q_PHASE,
   MT_Q_SPECTRUM,
+  MT_Q_HARMONIC_2,
+  MT_Q_HARMONIC_3,
+  MT_Q_HARMONIC_4,
+  MT_Q_HARMONIC_5,
+  MT_Q_LINEARITY,
   MT_Q_NOISE_DENSITY,
   MT_Q_BAND_LEVEL,
   MT_Q_GROUP_DELAY,
@@ -86,14 +91,19 @@ typedef enum mt_quantity {
 typedef struct mt_quantity_info {
   const char *name;    /**< as in results.json and in plans */
   mt_unit unit;        /**< as read and stored; a plan may use another that converts */
-  bool is_curve;       /**< over frequency, rather than one number */
+  bool is_curve;       /**< over frequency or level, rather than one number */
   const char *label;   /**< words for a table, at most 24 characters */
   const char *meaning; /**< one sentence, with the reference */
   const char *source;  /**< the standard or book it is defined by, or "own definition" */
+  bool also_curve;     /**< one number, and also a curve over frequency: a limit with from_hz or to_hz is
+                            held against that */
 } mt_quantity_info;
 
 /** The row of a quantity. @param q below MT_Q_LAST (asserted). Never NULL. */
 const mt_quantity_info *mt_quantity_describe(mt_quantity q);
+
+/** Of a bound (`rig_limited`): true when the truth is no less than it (signal to noise and its like). */
+bool mt_quantity_bound_is_least(mt_quantity q);
 
 /** Find a quantity by its exact name. @return false (and `out` unchanged) if there is none. */
 bool mt_quantity_parse(const char *name, mt_quantity *out);

@@ -2,6 +2,7 @@
 #ifndef MENDTONE_RESULTS_H
 #define MENDTONE_RESULTS_H
 
+#include <mendtone/extras.h>
 #include <mendtone/quantity.h>
 #include <mendtone/take.h>
 
@@ -46,20 +47,26 @@ typedef struct mt_reading {
   mt_validity validity;
   char why[128]; /**< when not valid: the reason in words */
   mt_verdict verdict;
+  char definition[96]; /**< where several are in use: the one that was used, with its source; may be "" */
 } mt_reading;
 
-/** A quantity over frequency. x ascending. Arrays are owned by the results. */
+/** A point of a curve with this uncertainty (dB) or more cannot be told from noise: its y is an upper bound. */
+#define MT_CURVE_BOUND_DB 40.0
+
+/** A quantity over frequency or level. x ascending. Arrays are owned by the results. */
 typedef struct mt_curve {
   mt_quantity quantity;
   mt_channel channel;
   char segment[16];
   char state[32];
   size_t npoints;
-  double *x; /**< Hz */
+  double *x; /**< in x_unit */
   double *y;
-  double *uncertainty; /**< expanded, k = 2 */
+  double *uncertainty; /**< expanded, k = 2; MT_CURVE_BOUND_DB where y is only an upper bound */
   mt_validity validity;
   char why[128];
+  mt_unit x_unit; /**< MT_UNIT_DBFS: the level played; MT_UNIT_NONE stands for MT_UNIT_HZ */
+  double *floor;  /**< NULL, or what the same estimate reads of noise alone, in the unit of y */
   double bandwidth_hz; /**< spectrum: the noise bandwidth each point holds the power of; 0: does not apply */
 } mt_curve;
 
@@ -115,6 +122,7 @@ typedef struct mt_results {
   mt_judgement *judgements;
   size_t njudgements;
   mt_verdict verdict;
+  unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
 } mt_results;
 
 /** Make an empty set of results. */
@@ -132,6 +140,9 @@ mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, m
 /** The first reading of that quantity, channel and segment (NULL or "": any segment), or NULL. */
 const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,
                                   const char *segment);
+
+/** The unit of a curve's x: MT_UNIT_HZ unless it says another. */
+mt_unit mt_curve_x_unit(const mt_curve *curve);
 
 /** The first curve of that quantity and channel, or NULL. */
 const mt_curve *mt_results_find_curve(const mt_results *results, mt_quantity quantity, mt_channel channel);

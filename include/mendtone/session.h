@@ -23,11 +23,15 @@ typedef struct mt_session_options {
   double level_dbfs;     /**< NAN: the plan's, else -20 */
   const char *save_take; /**< where to keep the take as float WAV, NULL: not kept */
   const char *state;     /**< name of the unit's state, NULL: "default" */
+  bool has_extras;       /**< false: the plan's, else none. `analyse` tells from the marks' distance which
+                              there are, whatever is expected */
+  unsigned extras;       /**< mask of mt_extra */
+  double max_level_dbfs; /**< of the loudest step of the extra "levels"; NAN: the plan's, else the level */
   mt_audio_progress progress;
   void *progress_ctx;
 } mt_session_options;
 
-/** All zero but level_dbfs = NAN. */
+/** All zero but level_dbfs = max_level_dbfs = NAN. */
 mt_session_options mt_session_defaults(void);
 
 /** Play, capture, read, judge. A missed limit is not an error: see results->verdict. */

@@ -9,6 +9,7 @@
 #define MENDTONE_STIMULUS_H
 
 #include <mendtone/error.h>
+#include <mendtone/extras.h>
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -19,27 +20,34 @@ extern "C" {
 
 #define MT_STIMULUS_CHANNELS 2
 #define MT_SEGMENTS_MAX 24
+#define MT_STEPS 36 /**< of a MT_SEGMENT_STEPS, each as long as the others */
 
 typedef enum mt_segment_kind {
-  MT_SEGMENT_MARK,    /**< chirp, upward on the left and downward on the right, same band and time */
-  MT_SEGMENT_SILENCE, /**< nothing played */
-  MT_SEGMENT_TONE,    /**< a sine on each channel that has an amplitude */
-  MT_SEGMENT_SWEEP    /**< synchronised exponential sweep sin(2 pi f1 L exp(t/L)), both channels alike */
+  MT_SEGMENT_MARK,     /**< chirp, upward on the left and downward on the right, same band and time */
+  MT_SEGMENT_SILENCE,  /**< nothing played */
+  MT_SEGMENT_TONE,     /**< a sine on each channel that has an amplitude */
+  MT_SEGMENT_SWEEP,    /**< synchronised exponential sweep sin(2 pi f1 L exp(t/L)) on each channel that has an
+                           amplitude */
+  MT_SEGMENT_TWO_TONE, /**< a sum of two sines on each channel */
+  MT_SEGMENT_STEPS     /**< a sine whose level rises in MT_STEPS steps, its phase going on */
 } mt_segment_kind;
 
 /** One segment. Between segments there is silence. All fades are raised-cosine and lie inside the segment. */
 typedef struct mt_segment {
-  char name[16]; /**< "idle", "left", "right", "both", "low", "sweep", "mark-a", "mark-b" */
+  char name[16]; /**< "idle", "left", "right", "both", "low", "sweep", "mark-a", "mark-b"; of the extras
+                      "imd-250-8000"..., "levels", "sweep-left", "sweep-right" */
   mt_segment_kind kind;
   double start_s;
   double duration_s;
   double fade_in_s;
   double fade_out_s;
-  double freq_hz[MT_STIMULUS_CHANNELS];   /**< tone */
-  double amplitude[MT_STIMULUS_CHANNELS]; /**< peak, 1.0 = full scale; 0: silent */
+  double freq_hz[MT_STIMULUS_CHANNELS];   /**< tone, steps; two tones: the first */
+  double amplitude[MT_STIMULUS_CHANNELS]; /**< peak, 1.0 = full scale; 0: silent; steps: of the last one */
   double from_hz;                         /**< sweep and mark: lower edge */
   double to_hz;                           /**< sweep and mark: upper edge */
-  double settle_s;                        /**< after the fade-in, what to leave out of a reading */
+  double settle_s; /**< after the fade-in (of steps: of each), what to leave out of a reading */
+  double second_hz[MT_STIMULUS_CHANNELS];        /**< two tones: the second, above the first */
+  double second_amplitude[MT_STIMULUS_CHANNELS]; /**< its peak */
 } mt_segment;
 
 /** A plain record: copy it freely. */
@@ -49,7 +57,27 @@ typedef struct mt_stimulus {
   double duration_s; /**< including lead-in and tail */
   size_t nsegments;
   mt_segment segments[MT_SEGMENTS_MAX];
+  unsigned extras;       /**< mask of mt_extra */
+  double max_level_dbfs; /**< of the last step of "levels" */
 } mt_stimulus;
+
+/**
+ * Lay out a check with extras between the sweep and the end mark.
+ *
+ * - MT_EXTRA_INTERMODULATION: five pairs of tones on both channels, 6.9 s, their peak the reference level.
+ * - MT_EXTRA_LEVELS: 997 Hz from 80 dB below the maximum level up to it, 9.4 s.
+ * - MT_EXTRA_CROSSTALK: a sweep on the left alone, then on the right alone, 11.2 s.
+ *
+ * Any two layouts differ in length by more than 2 s, so that the marks' distance tells which it is.
+ *
+ * @param rate_hz         44100 ... 192000.
+ * @param level_dbfs      -60 ... 0; the peak level of tones, marks and sweep.
+ * @param extras          mask of mt_extra; 0: the default check.
+ * @param max_level_dbfs  level_dbfs ... 0, the loudest step of MT_EXTRA_LEVELS; NAN: level_dbfs.
+ * @return MT_OK; MT_E_ARG if a value is out of range, and `out` is unchanged.
+ */
+mt_code mt_stimulus_init(double rate_hz, double level_dbfs, unsigned extras, double max_level_dbfs,
+                         mt_stimulus *out, mt_error *err);
 
 /**
  * Lay out the default two-channel check: mark, idle, left alone, right alone, both at the reference
@@ -73,6 +101,16 @@ void mt_stimulus_render(const mt_stimulus *stimulus, double t0_s, double dt_s, s
 
 /** The segment of that name, or NULL. */
 const mt_segment *mt_stimulus_find(const mt_stimulus *stimulus, const char *name);
+
+/**
+ * Level of a step, dB re the last one: -80 to -20 in steps of 4 dB, then of 1 dB up to 0.
+ *
+ * @param step  below MT_STEPS.
+ */
+double mt_segment_step_db(unsigned step);
+
+/** The settled part of a step, seconds from the start of the segment. */
+void mt_segment_step_span(const mt_segment *segment, unsigned step, double *from_s, double *to_s);
 
 /** L of a sweep segment, seconds: its duration over ln(to / from). */
 double mt_segment_sweep_constant(const mt_segment *segment);

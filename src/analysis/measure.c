@@ -8,9 +8,10 @@
 
 /* To add a reading: one file read_<kind>.c, one row here, one test with an oracle. */
 static mt_code (*const readings[])(mt_workspace *, mt_error *) = {
-    mt_read_route,    mt_read_level,    mt_read_pair,    mt_read_crosstalk, mt_read_distortion,
-    mt_read_noise,    mt_read_range,    mt_read_clock,   mt_read_response,  mt_read_corners,
-    mt_read_spectrum, mt_read_spurious, mt_read_density, mt_read_bands,
+    mt_read_route,           mt_read_level,    mt_read_pair,    mt_read_crosstalk, mt_read_distortion,
+    mt_read_noise,           mt_read_range,    mt_read_clock,   mt_read_response,  mt_read_corners,
+    mt_read_spectrum,        mt_read_spurious, mt_read_density, mt_read_bands,     mt_read_orders,
+    mt_read_intermodulation, mt_read_levels,
 };
 
 static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **out, mt_error *err)
@@ -28,6 +29,7 @@ static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **ou
   ws->results = results;
   ws->nchannels = take->nchannels;
   ws->state = "";
+  ws->max_level_thd_percent = MT_MAX_LEVEL_THD_PERCENT;
   results->rate_hz = take->rate_hz;
   results->nchannels = take->nchannels;
   results->nframes = take->nframes;
@@ -61,6 +63,14 @@ static void conclude(mt_workspace *ws)
 mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                             const char *state, mt_results *results, mt_error *err)
 {
+  const mt_measure_options options = {state, MT_MAX_LEVEL_THD_PERCENT};
+  return mt_measure_stimulus_with(take, stimulus, location, &options, results, err);
+}
+
+mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulus,
+                                 const mt_location *location, const mt_measure_options *options,
+                                 mt_results *results, mt_error *err)
+{
   mt_workspace *ws;
   mt_code code;
 
@@ -72,9 +82,11 @@ mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, co
     return code;
   ws->stimulus = stimulus;
   ws->location = location;
-  ws->state = state;
+  ws->state = options->state;
+  ws->max_level_thd_percent = options->max_level_thd_percent;
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
+  results->stimulus_extras = stimulus->extras;
   code = mt_workspace_init_stimulus(ws, err);
   if (code == MT_OK)
     code = mt_clock_settle(ws, err);

@@ -58,6 +58,24 @@ static mt_code read_thd(mt_workspace *ws, const mt_section *section, mt_channel 
   return code == MT_OK ? mt_workspace_add(ws, &thd_r, err) : code;
 }
 
+void mt_tone_thd_n(const mt_tone *tone, double rate_hz, double *value_db, double *uncertainty_db)
+{
+  mt_band_power rest =
+      mt_psd_band(&tone->rest, BAND_FROM_HZ, fmin(BAND_TO_HZ, rate_hz / 2.0), MT_WEIGHT_NONE);
+  double power = rest.power, variance = rest.standard_error * rest.standard_error, ratio, relative;
+
+  for (int k = 2; k <= tone->norders && k * tone->freq_hz <= BAND_TO_HZ; k++) {
+    power += tone->harmonic_raw[k];
+    variance += tone->harmonic_error[k] * tone->harmonic_error[k];
+  }
+  ratio = power / (tone->power + power);
+  /* of rest / (tone + rest), relative: both relative errors, times the tone's share */
+  relative =
+      hypot(sqrt(variance) / power, tone->power_error / tone->power) * tone->power / (tone->power + power);
+  *value_db = mt_db_of_power(ratio);
+  *uncertainty_db = 2.0 * 10.0 / log(10.0) * relative;
+}
+
 static mt_code read_thd_n(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   const mt_tone *tone = &section->tone[channel];
@@ -66,18 +84,9 @@ static mt_code read_thd_n(mt_workspace *ws, const mt_section *section, mt_channe
   if (reading.validity == MT_VALID && (tone->freq_hz < BAND_FROM_HZ || tone->freq_hz > BAND_TO_HZ))
     mt_reading_refuse(&reading, MT_NOT_MEASURED, "the tone lies outside 20 Hz to 20 kHz");
   if (reading.validity == MT_VALID) {
-    mt_band_power rest =
-        mt_psd_band(&tone->rest, BAND_FROM_HZ, fmin(BAND_TO_HZ, ws->take->rate_hz / 2.0), MT_WEIGHT_NONE);
-    double power = rest.power, variance = rest.standard_error * rest.standard_error, ratio, relative;
-    for (int k = 2; k <= tone->norders && k * tone->freq_hz <= BAND_TO_HZ; k++) {
-      power += tone->harmonic_raw[k];
-      variance += tone->harmonic_error[k] * tone->harmonic_error[k];
-    }
-    ratio = power / (tone->power + power);
-    /* of rest / (tone + rest), relative: both relative errors, times the tone's share */
-    relative =
-        hypot(sqrt(variance) / power, tone->power_error / tone->power) * tone->power / (tone->power + power);
-    mt_reading_set(&reading, mt_db_of_power(ratio), 2.0 * 10.0 / log(10.0) * relative);
+    double value, uncertainty;
+    mt_tone_thd_n(tone, ws->take->rate_hz, &value, &uncertainty);
+    mt_reading_set(&reading, value, uncertainty);
   }
   return mt_workspace_add(ws, &reading, err);
 }

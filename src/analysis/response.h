@@ -54,4 +54,10 @@ mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *
                                    double start_frame, double amplitude, const mt_psd *noise,
                                    const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err);
 
+/**
+ * How much of a harmonic that folds back at half the rate the gate lets through to the response at freq_hz (of the
+ * stimulus's clock), re that harmonic's own share of the fundamental: 0 away from where the two cross.
+ */
+double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order, double freq_hz);
+
 #endif

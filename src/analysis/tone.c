@@ -24,9 +24,8 @@ static int compare_doubles(const void *a, const void *b)
 }
 
 /*
- * Density of the noise beside a line: the median of the bins 4 ... 60 Hz away on both sides, so that
- * a neighbouring line (hum) does not count, turned into a mean. The fit has emptied the line's own
- * bins. Median of a mean of K exponentials: (1 - 1/(9K))^3 of its mean (Wilson and Hilferty 1931).
+ * The median of the bins 4 ... 60 Hz away on both sides, turned into a mean. Median of a mean of K
+ * exponentials: (1 - 1/(9K))^3 of its mean (Wilson and Hilferty 1931).
  */
 double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 {
@@ -61,8 +60,7 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 /* A time constant of an eighth of the record is followed to 1e-6 of the drift. */
 #define DRIFT_DEGREE 12
 
-/* Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
-static void debias(double raw_power, double density, double record_s, double *power, double *error)
+void mt_tone_debias(double raw_power, double density, double record_s, double *power, double *error)
 {
   double bin = density / record_s;
   *power = raw_power - bin;
@@ -281,7 +279,7 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   set_rest(tone, rate_hz);
   raw = tone->power / count;
   density = mt_tone_density_beside(&tone->rest, tone->freq_hz);
-  debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
+  mt_tone_debias(raw, density, tone->record_s, &tone->power, &tone->power_error);
   tone->power_error /= root;
   tone->noise_power = density / tone->record_s / root;
   /* the fit took the noise in the bin of each order with it */
@@ -289,7 +287,8 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   for (int k = 2; k <= tone->norders; k++) {
     double beside = mt_tone_density_beside(&tone->rest, k * tone->freq_hz);
     tone->harmonic_raw[k] /= count;
-    debias(tone->harmonic_raw[k], beside, tone->record_s, &tone->harmonic_power[k], &tone->harmonic_error[k]);
+    mt_tone_debias(tone->harmonic_raw[k], beside, tone->record_s, &tone->harmonic_power[k],
+                   &tone->harmonic_error[k]);
     tone->harmonic_error[k] /= root;
     tone->harmonic_noise[k] = beside / tone->record_s / root;
     tone->rest_power += beside / tone->record_s;

@@ -64,4 +64,7 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz);
 
 void mt_tone_finish(mt_tone *tone);
 
+/** Power of a fitted line without the noise in its 1/T wide bin, and the standard error of that. */
+void mt_tone_debias(double raw_power, double density, double record_s, double *power, double *error);
+
 #endif

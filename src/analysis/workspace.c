@@ -1,5 +1,6 @@
 #include "analysis/workspace.h"
 
+#include "analysis/click.h"
 #include "analysis/gap.h"
 #include "analysis/path.h"
 
@@ -17,6 +18,9 @@
 
 /* The shortest standstill that is called a dropout. */
 #define GAP_S 0.001
+
+/* What a click is given as its length in a problem. */
+#define CLICK_S 0.002
 
 /* A dip of a tone that went through a codec is its noise below this. */
 #define CODEC_DIP_DB 1.0
@@ -237,13 +241,10 @@ mt_code mt_workspace_add_curve(mt_workspace *ws, const mt_curve *curve, mt_error
 
 /* ---- a stimulus take ----------------------------------------------------------------------------- */
 
-/* Frames that hold the settled part of a segment on every channel that carries the marks. */
-static void place(const mt_workspace *ws, const mt_segment *segment, mt_section *section)
+void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size_t *first, size_t *count)
 {
   const mt_location *at = ws->location;
   double frames_per_s = ws->take->rate_hz / (1.0 + 1e-6 * at->clock_offset_ppm);
-  double from_s = segment->start_s + segment->fade_in_s + segment->settle_s + MARGIN_S;
-  double to_s = segment->start_s + segment->duration_s - segment->fade_out_s - MARGIN_S;
   double earliest = at->start_frame, latest = at->start_frame;
   double begin, end;
 
@@ -252,17 +253,23 @@ static void place(const mt_workspace *ws, const mt_segment *segment, mt_section 
       earliest = fmin(earliest, at->arrival_frame[c]);
       latest = fmax(latest, at->arrival_frame[c]);
     }
-  begin = fmax(0.0, ceil(latest + from_s * frames_per_s));
-  end = fmin((double)ws->take->nframes, floor(earliest + to_s * frames_per_s));
-  section->segment = segment;
-  mt_text_copy(section->name, sizeof section->name, segment->name);
-  section->begin = (size_t)begin;
-  section->count = end > begin ? (size_t)(end - begin) : 0;
+  begin = fmax(0.0, ceil(latest + (from_s + MARGIN_S) * frames_per_s));
+  end = fmin((double)ws->take->nframes, floor(earliest + (to_s - MARGIN_S) * frames_per_s));
+  *first = (size_t)begin;
+  *count = end > begin ? (size_t)(end - begin) : 0;
 }
 
-/* Fit a tone near its expected frequency; one too weak to fit is read at that frequency. */
-static mt_code fit_expected(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
-                            mt_error *err)
+static void place(const mt_workspace *ws, const mt_segment *segment, mt_section *section)
+{
+  section->segment = segment;
+  mt_text_copy(section->name, sizeof section->name, segment->name);
+  mt_workspace_place(ws, segment->start_s + segment->fade_in_s + segment->settle_s,
+                     segment->start_s + segment->duration_s - segment->fade_out_s, &section->begin,
+                     &section->count);
+}
+
+mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
+                         mt_error *err)
 {
   mt_code code = mt_tone_measure(x, n, rate_hz, expect_hz, out, NULL);
 
@@ -278,26 +285,58 @@ static mt_code fit_expected(const double *x, size_t n, double rate_hz, double ex
 }
 
 /* A stretch that was muted makes the unit look quieter than it is, or its tone weaker. */
-static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
+                            mt_error *err)
 {
   double rate_hz = ws->take->rate_hz;
-  size_t begin = 0, count = 0;
-  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
-  bool found;
+  size_t begin, count;
   char name[8];
 
-  if (x == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
-  mt_workspace_copy(ws, section->begin, section->count, channel, x);
   /* half a period of any tone played is shorter than a gap, so a flat top is not taken for one */
-  found = mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count);
-  free(x);
-  if (!found)
+  if (!mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count))
     return MT_OK;
   return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
                                   (double)(section->begin + begin + count) / rate_hz, err,
                                   "the %s channel stood still for %.1f ms", mt_channel_name(channel, name),
                                   1e3 * (double)count / rate_hz);
+}
+
+/* Noise does not click: a bad contact in the leads, or frames lost, or the unit itself. */
+static mt_code look_for_clicks(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                               const double *x, mt_error *err)
+{
+  double rate_hz = ws->take->rate_hz;
+  mt_click clicks[MT_CLICKS_MAX];
+  size_t count = mt_click_find(x, section->count, rate_hz, clicks);
+  mt_code code = MT_OK;
+  char name[8];
+
+  for (size_t i = 0; i < count && code == MT_OK; i++) {
+    double at_s = (double)(section->begin + clicks[i].at) / rate_hz;
+    code =
+        mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, at_s - 0.5 * CLICK_S, at_s + 0.5 * CLICK_S,
+                                 err, "the %s channel clicked at %.3f s (%.0f dBFS) while nothing was played",
+                                 mt_channel_name(channel, name), at_s, mt_db_of_ratio(clicks[i].size));
+  }
+  return code;
+}
+
+static mt_code look_for_faults_of(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                  mt_error *err)
+{
+  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
+  mt_code code;
+
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+  mt_workspace_copy(ws, section->begin, section->count, channel, x);
+  code = look_for_gap(ws, section, channel, x, err);
+  if (code == MT_OK && section->has_noise[channel])
+    code = look_for_clicks(ws, section, channel, x, err);
+  free(x);
+  if (code == MT_OK && section->has_tone[channel])
+    code = mt_workspace_add_events(ws, section, channel, err);
+  return code;
 }
 
 /* Nothing to speak of arrives there: a channel 40 dB below the other, or no tone at all. */
@@ -322,9 +361,7 @@ static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_e
   for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
     if (ws->path_is_lossy && is_quiet(section, c))
       continue;
-    code = look_for_gap(ws, section, (mt_channel)c, err);
-    if (code == MT_OK && section->has_tone[c])
-      code = mt_workspace_add_events(ws, section, (mt_channel)c, err);
+    code = look_for_faults_of(ws, section, (mt_channel)c, err);
   }
   return code;
 }
@@ -342,8 +379,9 @@ static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
     double played_hz = segment->amplitude[0] > 0.0 ? segment->freq_hz[0] : segment->freq_hz[1];
     mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
     if (segment->kind == MT_SEGMENT_TONE) {
-      code = fit_expected(x, section->count, ws->take->rate_hz,
-                          played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
+      code =
+          mt_workspace_fit(x, section->count, ws->take->rate_hz,
+                           played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
       section->has_tone[c] = code == MT_OK;
     } else {
       code = mt_psd_estimate(x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
@@ -435,8 +473,8 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   code = take_over_problems(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++) {
     mt_section *section = &ws->sections[i];
-    if (section->segment->kind == MT_SEGMENT_SWEEP)
-      continue;
+    if (section->segment->kind != MT_SEGMENT_TONE && section->segment->kind != MT_SEGMENT_SILENCE)
+      continue; /* read by whoever knows it */
     code = fit_section(ws, section, err);
     if (code == MT_OK && section->segment->kind == MT_SEGMENT_TONE && ws->nchannels == MT_PAIR &&
         (section->segment->amplitude[0] == 0.0 || section->segment->amplitude[1] == 0.0))
@@ -446,7 +484,9 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   if (code == MT_OK)
     code = mt_path_look(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++)
-    if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP)
+    /* a sweep is looked at by whoever reads it, and what is quiet in steps may well stand still for a while */
+    if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP &&
+        ws->sections[i].segment->kind != MT_SEGMENT_STEPS)
       code = look_for_faults(ws, &ws->sections[i], err);
   if (code == MT_OK)
     find_routes(ws);

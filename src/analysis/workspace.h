@@ -47,6 +47,7 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
+  double max_level_thd_percent; /**< distortion at which the maximum level is read */
   bool path_is_lossy; /**< a codec was noticed, see path.h */
 } mt_workspace;
 
@@ -64,6 +65,13 @@ const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name);
 /** Times of a section from the take's first frame. */
 double mt_section_begin_s(const mt_workspace *ws, const mt_section *section);
 double mt_section_end_s(const mt_workspace *ws, const mt_section *section);
+
+/** Frames that hold a stretch of stimulus time on every channel that carries the marks, less a margin. */
+void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size_t *first, size_t *count);
+
+/** Fit a tone near its expected frequency; one too weak to fit is read at that frequency. */
+mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
+                         mt_error *err);
 
 /** Copy one channel of a section into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
@@ -100,6 +108,9 @@ void mt_reading_set(mt_reading *reading, double value, double uncertainty);
  */
 void mt_reading_set_power(mt_reading *reading, double power, double standard_error, double null_error);
 
+/** All but the tone re the total, 20 Hz to 20 kHz, and its expanded uncertainty, dB; the tone lies in that band. */
+void mt_tone_thd_n(const mt_tone *tone, double rate_hz, double *value_db, double *uncertainty_db);
+
 mt_code mt_workspace_add(mt_workspace *ws, const mt_reading *reading, mt_error *err);
 
 /** A curve with quantity, channel, segment, state and the section's validity set; no points yet. */
@@ -119,6 +130,9 @@ mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
 mt_code mt_read_response(mt_workspace *ws, mt_error *err);
 mt_code mt_read_corners(mt_workspace *ws, mt_error *err); /* after mt_read_response() */
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
+mt_code mt_read_intermodulation(mt_workspace *ws, mt_error *err);
+mt_code mt_read_levels(mt_workspace *ws, mt_error *err);
+mt_code mt_read_orders(mt_workspace *ws, mt_error *err);
 mt_code mt_read_spurious(mt_workspace *ws, mt_error *err);
 mt_code mt_read_density(mt_workspace *ws, mt_error *err);
 mt_code mt_read_bands(mt_workspace *ws, mt_error *err);

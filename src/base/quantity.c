@@ -6,6 +6,8 @@
 #include <assert.h>
 #include <string.h>
 
+#define SWEPT "synchronised sweep, Novak, Lotton and Simon 2015"
+
 /* In the order of the enum; tests/unit/test_quantity.c checks that. */
 static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_FREQUENCY] = {"frequency", MT_UNIT_HZ, false, "frequency",
@@ -17,17 +19,17 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_BALANCE] = {"balance", MT_UNIT_DB, false, "balance", "level of the left less level of the right",
                       "IEC 60268-3 (gain difference), sign: own definition"},
     [MT_Q_PHASE_DIFFERENCE] = {"phase_difference", MT_UNIT_DEGREE, false, "phase difference",
-                               "phase of the left less phase of the right", "own definition"},
+                               "phase of the left less phase of the right", "own definition", true},
     [MT_Q_POLARITY] = {"polarity", MT_UNIT_NONE, false, "polarity", "+1 normal, -1 inverted",
                        "own definition"},
     [MT_Q_ROUTE] = {"route", MT_UNIT_NONE, false, "hears", "which stimulus channel is heard",
                     "own definition"},
     [MT_Q_CROSSTALK] = {"crosstalk", MT_UNIT_DB, false, "crosstalk",
                         "other channel's tone heard here re its level there, this channel silent",
-                        "IEC 60268-3 (crosstalk attenuation, sign reversed)"},
+                        "IEC 60268-3 (crosstalk attenuation, sign reversed)", true},
     [MT_Q_THD_F] = {"thd_f", MT_UNIT_DB, false, "THD (re fundamental)",
                     "root of the harmonics' summed power re the fundamental",
-                    "closed form in mathematical references"},
+                    "closed form in mathematical references", true},
     [MT_Q_THD_R] = {"thd_r", MT_UNIT_DB, false, "THD (re total)",
                     "root of the harmonics' summed power re the total", "IEC 60268-3:2013 14.12.3.2"},
     [MT_Q_THD_N] = {"thd_n", MT_UNIT_DB, false, "THD+N",
@@ -45,6 +47,9 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                       "IEC 61672-1 Annex E"},
     [MT_Q_NOISE_CCIR] = {"noise_ccir", MT_UNIT_DBFS, false, "noise, CCIR-RMS",
                          "the same, ITU-R BS.468 weighting less 5.63 dB, rms", "AES17-2015 5.2.7, 6.4.2"},
+    [MT_Q_NOISE_468] = {"noise_468", MT_UNIT_DBFS, false, "468 quasi-peak noise",
+                        "ITU-R BS.468 weighted quasi-peak, nothing played; a 1 kHz sine reads its rms",
+                        "ITU-R BS.468-4 clauses 1 and 2"},
     [MT_Q_SNR] = {"snr", MT_UNIT_DB, false, "signal to noise",
                   "level of the reference tone less the idle noise",
                   "IEC 60268-3, the reference being the tone played"},
@@ -53,10 +58,16 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                             "AES17-2015 6.4.1, from the reference level instead of full scale"},
     [MT_Q_HUM] = {"hum", MT_UNIT_DBFS, false, "mains hum",
                   "mains frequency and its harmonics, nothing played", "own definition"},
+    [MT_Q_HUM_LINE] = {"hum_line", MT_UNIT_DBFS, false, "mains x",
+                       "one line of the mains hum, its order times the mains frequency", "own definition"},
+    [MT_Q_SPURIOUS] = {"spurious", MT_UNIT_DBFS, false, "line",
+                       "a line that is neither the tone, its harmonics nor mains; at freq_hz",
+                       "own definition"},
     [MT_Q_IMD_MOD] = {"imd_mod", MT_UNIT_DB, false, "IMD (modulation)", "modulation distortion of that order",
                       "IEC 60268-3:2013 14.12.7"},
     [MT_Q_IMD_DIFF] = {"imd_diff", MT_UNIT_DB, false, "IMD (difference)",
-                       "difference-frequency distortion of that order", "IEC 60268-3:2013 14.12.8"},
+                       "difference-frequency distortion of that order; without order, the total",
+                       "IEC 60268-3:2013 14.12.8 and 14.12.10"},
     [MT_Q_CLOCK_OFFSET] = {"clock_offset", MT_UNIT_PPM, false, "clock offset",
                            "player's clock less recorder's", "own definition"},
     [MT_Q_DELAY] = {"delay", MT_UNIT_SECOND, false, "delay",
@@ -79,14 +90,6 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                     "largest difference of response from the reference state", "own definition"},
     [MT_Q_BOOST_FREQ] = {"boost_freq", MT_UNIT_HZ, false, "boost at", "where the largest difference lies",
                          "own definition"},
-    [MT_Q_HUM_LINE] = {"hum_line", MT_UNIT_DBFS, false, "mains x",
-                       "one line of the mains hum, its order times the mains frequency", "own definition"},
-    [MT_Q_SPURIOUS] = {"spurious", MT_UNIT_DBFS, false, "line",
-                       "a line that is neither the tone, its harmonics nor mains; at freq_hz",
-                       "own definition"},
-    [MT_Q_NOISE_468] = {"noise_468", MT_UNIT_DBFS, false, "noise, 468 quasi-peak",
-                        "ITU-R BS.468 weighted quasi-peak, nothing played; a 1 kHz sine reads its rms",
-                        "ITU-R BS.468-4 clauses 1 and 2"},
     [MT_Q_CORNER_LOW] = {"corner_low", MT_UNIT_HZ, false, "low -3 dB corner",
                          "half power re the highest third octave of the middle, the first below 997 Hz",
                          "own definition; IEC 60268-3 refers to the response at 1 kHz"},
@@ -103,6 +106,14 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                     "own definition"},
     [MT_Q_SPECTRUM] = {"spectrum", MT_UNIT_DBFS, true, "spectrum", "power of the strongest bin in each cell",
                        "own definition"},
+    [MT_Q_HARMONIC_2] = {"harmonic_2", MT_UNIT_DB, true, "harmonic 2",
+                         "second harmonic, at the frequency it has, re the fundamental that makes it", SWEPT},
+    [MT_Q_HARMONIC_3] = {"harmonic_3", MT_UNIT_DB, true, "harmonic 3", "third harmonic, likewise", SWEPT},
+    [MT_Q_HARMONIC_4] = {"harmonic_4", MT_UNIT_DB, true, "harmonic 4", "fourth harmonic, likewise", SWEPT},
+    [MT_Q_HARMONIC_5] = {"harmonic_5", MT_UNIT_DB, true, "harmonic 5", "fifth harmonic, likewise", SWEPT},
+    [MT_Q_LINEARITY] = {"linearity", MT_UNIT_DB, true, "gain linearity",
+                        "gain over the level played re the gain at the reference level",
+                        "AES17 (level-dependent gain), referred to the reference level"},
     [MT_Q_NOISE_DENSITY] = {"noise_density", MT_UNIT_DBFS_PER_ROOT_HZ, true, "noise density",
                             "mean power per hertz in each cell, nothing played", "own definition"},
     [MT_Q_BAND_LEVEL] = {"band_level", MT_UNIT_DBFS, true, "third-octave level",
@@ -137,6 +148,11 @@ const mt_quantity_info *mt_quantity_describe(mt_quantity q)
 {
   assert(q >= 0 && q < MT_Q_LAST);
   return &table[q];
+}
+
+bool mt_quantity_bound_is_least(mt_quantity q)
+{
+  return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB;
 }
 
 bool mt_quantity_parse(const char *name, mt_quantity *out)

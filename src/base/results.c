@@ -51,18 +51,23 @@ mt_code mt_results_add_curve(mt_results *results, const mt_curve *curve, mt_erro
   mt_code code = MT_E_MEMORY;
 
   for (size_t i = 0; i < curve->npoints; i++)
-    if (!isfinite(curve->x[i]) || !isfinite(curve->y[i]) || !isfinite(curve->uncertainty[i]))
+    if (!isfinite(curve->x[i]) || !isfinite(curve->y[i]) || !isfinite(curve->uncertainty[i]) ||
+        (curve->floor != NULL && !isfinite(curve->floor[i])))
       return mt_fail(err, MT_E_INTERNAL, "a point of the curve %s is not a number",
                      mt_quantity_describe(curve->quantity)->name);
   mine.x = copy_doubles(curve->x, curve->npoints);
   mine.y = copy_doubles(curve->y, curve->npoints);
   mine.uncertainty = copy_doubles(curve->uncertainty, curve->npoints);
-  if (mine.x != NULL && mine.y != NULL && mine.uncertainty != NULL)
+  if (curve->floor != NULL)
+    mine.floor = copy_doubles(curve->floor, curve->npoints);
+  if (mine.x != NULL && mine.y != NULL && mine.uncertainty != NULL &&
+      (mine.floor != NULL || curve->floor == NULL))
     code = append(&results->curves, &results->ncurves, &mine, sizeof mine, err);
   if (code != MT_OK) {
     free(mine.x);
     free(mine.y);
     free(mine.uncertainty);
+    free(mine.floor);
     return mt_fail(err, code, "out of memory for a curve");
   }
   return MT_OK;
@@ -95,6 +100,11 @@ const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantit
   return NULL;
 }
 
+mt_unit mt_curve_x_unit(const mt_curve *curve)
+{
+  return curve->x_unit == MT_UNIT_NONE ? MT_UNIT_HZ : curve->x_unit;
+}
+
 const mt_curve *mt_results_find_curve(const mt_results *results, mt_quantity quantity, mt_channel channel)
 {
   for (size_t i = 0; i < results->ncurves; i++)
@@ -114,6 +124,7 @@ void mt_results_destroy(mt_results **results)
     free(r->curves[i].x);
     free(r->curves[i].y);
     free(r->curves[i].uncertainty);
+    free(r->curves[i].floor);
   }
   free(r->problems);
   free(r->readings);

@@ -407,18 +407,55 @@ static void finish(struct locator *l)
   free(l->looks);
 }
 
+/* Of another layout the marks are the same, only further apart: what was sighted and judged stays. */
+static mt_code expect(struct locator *l, const mt_stimulus *stimulus, mt_error *err)
+{
+  l->marks[SEARCH_START] = mt_stimulus_find(stimulus, "mark-a");
+  l->marks[SEARCH_END] = mt_stimulus_find(stimulus, "mark-b");
+  if (l->marks[SEARCH_START] == NULL || l->marks[SEARCH_END] == NULL)
+    return mt_fail(err, MT_E_ARG, "the stimulus has no segments \"mark-a\" and \"mark-b\" to look for");
+  l->distance_s = l->marks[SEARCH_END]->start_s - l->marks[SEARCH_START]->start_s;
+  return MT_OK;
+}
+
+static mt_code locate_layouts(struct locator *l, const mt_stimulus *stimuli, size_t n, size_t *which,
+                              mt_marks_found *result, mt_location *out, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (size_t i = 0; i < n && code == MT_OK && *result != MT_MARKS_BOTH; i++) {
+    code = expect(l, &stimuli[i], err);
+    if (code == MT_OK)
+      code = locate_run(l, result, out, err);
+    if (*result == MT_MARKS_BOTH)
+      *which = i;
+  }
+  if (code == MT_OK && *result != MT_MARKS_BOTH)
+    code = ensure_all(l, err);
+  for (size_t i = 0; i < n && code == MT_OK && *result != MT_MARKS_BOTH; i++) {
+    code = expect(l, &stimuli[i], err);
+    if (code == MT_OK)
+      code = refuse_jump(l, err);
+  }
+  return code;
+}
+
 mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_marks_found *found,
                           mt_location *out, mt_error *err)
 {
+  size_t which = 0;
+  return mt_capture_locate_among(take, stimulus, 1, &which, found, out, err);
+}
+
+mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
+                                mt_marks_found *found, mt_location *out, mt_error *err)
+{
   struct locator l = {.take = take};
   mt_marks_found result = MT_MARKS_NONE;
-  mt_code code;
+  mt_code code = expect(&l, &stimuli[0], err);
 
-  l.marks[SEARCH_START] = mt_stimulus_find(stimulus, "mark-a");
-  l.marks[SEARCH_END] = mt_stimulus_find(stimulus, "mark-b");
-  if (l.marks[SEARCH_START] == NULL || l.marks[SEARCH_END] == NULL)
-    return mt_fail(err, MT_E_ARG, "the stimulus has no segments \"mark-a\" and \"mark-b\" to look for");
-  l.distance_s = l.marks[SEARCH_END]->start_s - l.marks[SEARCH_START]->start_s;
+  if (code != MT_OK)
+    return code;
   /* too short for a mark, or too slow for its band: a plain recording */
   if ((double)take->nframes < l.marks[SEARCH_START]->duration_s * take->rate_hz / 2.0 ||
       l.marks[SEARCH_START]->to_hz * (1.0 + LARGEST_OFFSET) >= 0.5 * take->rate_hz) {
@@ -428,11 +465,7 @@ mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_m
 
   code = prepare(&l, err);
   if (code == MT_OK)
-    code = locate_run(&l, &result, out, err);
-  if (code == MT_OK && result != MT_MARKS_BOTH)
-    code = ensure_all(&l, err);
-  if (code == MT_OK && result != MT_MARKS_BOTH)
-    code = refuse_jump(&l, err);
+    code = locate_layouts(&l, stimuli, n, which, &result, out, err);
   if (code == MT_OK && result != MT_MARKS_BOTH)
     code = find_alone(&l, &result, err);
   finish(&l);

@@ -9,6 +9,8 @@ typedef struct options {
   const char *state;
   double rate_hz;
   double level_dbfs;
+  const char *extras;
+  double max_level_dbfs;
 } options;
 
 static const cli_option table[] = {
@@ -16,6 +18,10 @@ static const cli_option table[] = {
     {"json", 0, CLI_TEXT, offsetof(options, json), "FILE", "write the results as JSON; - is standard output"},
     {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "the stimulus was made for another rate"},
     {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS", "the stimulus was made at this level"},
+    {"extras", 0, CLI_TEXT, offsetof(options, extras), "LIST",
+     "what it was made with; else found by its length"},
+    {"max-level", 0, CLI_NUMBER, offsetof(options, max_level_dbfs), "DBFS",
+     "the highest level it was made with"},
     {"state", 0, CLI_TEXT, offsetof(options, state), "NAME", "name of the unit's switch positions"},
 };
 
@@ -26,6 +32,8 @@ static mt_code analyse(const char *path, const options *given, mt_results **resu
   mt_plan *plan = NULL;
   mt_code code = cli_check_output(given->json, inputs, 2, err);
 
+  if (code == MT_OK)
+    code = cli_set_extras(given->extras, given->max_level_dbfs, &session, err);
   if (code == MT_OK)
     code = cli_open_plan(given->plan, &plan, err);
   if (code == MT_OK) {
@@ -43,7 +51,7 @@ static mt_code analyse(const char *path, const options *given, mt_results **resu
 
 static int run(int argc, char **argv)
 {
-  options given = {.level_dbfs = (double)NAN};
+  options given = {.level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;

@@ -17,6 +17,8 @@ typedef struct options {
   double rate_hz;
   double level_dbfs;
   bool yes;
+  const char *extras;
+  double max_level_dbfs;
 } options;
 
 static const cli_option table[] = {
@@ -25,6 +27,10 @@ static const cli_option table[] = {
     {"output", 0, CLI_TEXT, offsetof(options, output), "NAME", "device that plays; else the same one"},
     {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "sample rate; 48000 unless the plan says"},
     {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS", "level played; -20 unless the plan says"},
+    {"extras", 0, CLI_TEXT, offsetof(options, extras), "LIST",
+     "measure also intermodulation,levels,crosstalk"},
+    {"max-level", 0, CLI_NUMBER, offsetof(options, max_level_dbfs), "DBFS",
+     "highest level of the extra levels; else --level"},
     {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
      "a simulated unit instead of hardware"},
     {"take", 0, CLI_TEXT, offsetof(options, take), "FILE", "keep the take, a float WAV file"},
@@ -41,17 +47,22 @@ static const char cautions[] =
     "  - A bridged output must not be grounded through the sound card: use one with a\n"
     "    floating or differential input. A power amplifier needs a divider before it.\n"
     "  - An open unit on the mains: isolating transformer, and only if you are licensed\n"
-    "    and your local codes allow it.\n"
-    "Press Enter to play, or Ctrl-C to stop. ";
+    "    and your local codes allow it.\n";
 
 /* Only a person at a terminal can be asked. @return false if the answer was no. */
-static bool ask(const options *given)
+static bool ask(const options *given, const mt_stimulus *stimulus)
 {
   int c;
 
   if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
     return true;
   fputs(cautions, stderr);
+  if (stimulus->max_level_dbfs > stimulus->level_dbfs)
+    fprintf(stderr,
+            "  - One tone rises in steps to %g dBFS, %g dB above the others, until the unit\n"
+            "    may clip: what is connected to its outputs must bear that.\n",
+            stimulus->max_level_dbfs, stimulus->max_level_dbfs - stimulus->level_dbfs);
+  fputs("Press Enter to play, or Ctrl-C to stop. ", stderr);
   fflush(stderr);
   while ((c = getchar()) != EOF)
     if (c == '\n')
@@ -77,19 +88,24 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
+  mt_stimulus stimulus = {0};
   mt_code code = check_outputs(given, err);
 
   if (code == MT_OK)
+    code = cli_set_extras(given->extras, given->max_level_dbfs, &session, err);
+  if (code == MT_OK)
     code = cli_open_plan(given->plan, &plan, err);
-  if (code == MT_OK && !ask(given))
+  session.plan = plan;
+  session.rate_hz = given->rate_hz;
+  session.level_dbfs = given->level_dbfs;
+  if (code == MT_OK)
+    code = mt_session_stimulus(&session, &stimulus, err);
+  if (code == MT_OK && !ask(given, &stimulus))
     code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
   if (code == MT_OK) {
-    session.plan = plan;
     session.simulate = given->simulate;
     session.input = given->input;
     session.output = given->output;
-    session.rate_hz = given->rate_hz;
-    session.level_dbfs = given->level_dbfs;
     session.save_take = given->take;
     session.state = given->state;
     cli_start_progress(&session);
@@ -102,7 +118,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
 
 static int run(int argc, char **argv)
 {
-  options given = {.level_dbfs = (double)NAN};
+  options given = {.level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;

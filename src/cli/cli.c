@@ -258,6 +258,13 @@ mt_code cli_write_results(const mt_results *results, const char *json, mt_error 
   return code;
 }
 
+mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_options *options, mt_error *err)
+{
+  options->has_extras = list != NULL;
+  options->max_level_dbfs = max_level_dbfs;
+  return list != NULL ? mt_extras_parse(list, &options->extras, err) : MT_OK;
+}
+
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 {
   return path != NULL ? mt_plan_open(path, out, err) : MT_OK;

@@ -81,6 +81,13 @@ mt_code cli_write_results(const mt_results *results, const char *json, mt_error 
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
 
+/**
+ * Take over --extras and --max-level.
+ *
+ * @param list  may be NULL: not given.
+ */
+mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_options *options, mt_error *err);
+
 /** Open a plan if a path is given; *out stays NULL if not. */
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
 

@@ -13,6 +13,8 @@ typedef struct options {
   const char *format;
   double rate_hz;
   double level_dbfs;
+  const char *extras;
+  double max_level_dbfs;
 } options;
 
 static const cli_option table[] = {
@@ -20,7 +22,10 @@ static const cli_option table[] = {
     {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "sample rate; 48000 unless the plan says"},
     {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS",
      "level of the tones; -20 unless the plan says"},
-    {"plan", 0, CLI_TEXT, offsetof(options, plan), "FILE", "take rate and level from this plan"},
+    {"plan", 0, CLI_TEXT, offsetof(options, plan), "FILE", "take rate, level and extras from this plan"},
+    {"extras", 0, CLI_TEXT, offsetof(options, extras), "LIST", "play also intermodulation,levels,crosstalk"},
+    {"max-level", 0, CLI_NUMBER, offsetof(options, max_level_dbfs), "DBFS",
+     "highest level of the extra levels; else --level"},
     {"format", 0, CLI_TEXT, offsetof(options, format), "KIND",
      "float, 24 or 16 (bits, dithered); else float"},
 };
@@ -44,7 +49,10 @@ static mt_code lay_out(const options *given, mt_stimulus *out, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
-  mt_code code = cli_open_plan(given->plan, &plan, err);
+  mt_code code = cli_set_extras(given->extras, given->max_level_dbfs, &session, err);
+
+  if (code == MT_OK)
+    code = cli_open_plan(given->plan, &plan, err);
 
   if (code == MT_OK) {
     session.plan = plan;
@@ -90,11 +98,12 @@ static mt_code check_output(const options *given, mt_error *err)
 
 static int run(int argc, char **argv)
 {
-  options given = {.level_dbfs = (double)NAN, .format = "float"};
+  options given = {.level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN, .format = "float"};
   mt_sample_format format = MT_SAMPLE_FLOAT;
   mt_stimulus stimulus;
   mt_error err = {0};
   char **operands;
+  char list[48];
   int status;
 
   if (!cli_parse(&cli_stimulus, argc, argv, &given, &operands, &status))
@@ -109,8 +118,13 @@ static int run(int argc, char **argv)
   printf("%s: %.2f s, %g Hz, 2 channels, tones at %g dBFS\n", given.output, stimulus.duration_s,
          stimulus.rate_hz, stimulus.level_dbfs);
   printf("Play it into the unit and record what comes out, then:\n  mendtone analyse RECORDING --rate %.10g"
-         " --level %.10g\n",
+         " --level %.10g",
          stimulus.rate_hz, stimulus.level_dbfs);
+  if (stimulus.extras != 0)
+    printf(" --extras %s", mt_extras_text(stimulus.extras, list));
+  if (stimulus.max_level_dbfs > stimulus.level_dbfs)
+    printf(" --max-level %.10g", stimulus.max_level_dbfs);
+  putchar('\n');
   return CLI_PASS;
 }
 

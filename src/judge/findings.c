@@ -878,11 +878,26 @@ static bool is_new_state(const mt_results *results, size_t index)
   return true;
 }
 
+/* What was found here before; what the analysis saw in the samples themselves stays, unless they are spoilt. */
+static void drop_earlier(mt_results *results)
+{
+  size_t kept = 0;
+
+  for (size_t i = 0; i < results->nfindings && results->valid; i++) {
+    bool is_ours = false;
+    for (size_t k = 0; k < sizeof causes / sizeof causes[0]; k++)
+      is_ours = is_ours || strcmp(results->findings[i].id, causes[k].id) == 0;
+    if (!is_ours)
+      results->findings[kept++] = results->findings[i];
+  }
+  results->nfindings = kept;
+}
+
 mt_code mt_judge_find_causes(const mt_plan *plan, mt_results *results, mt_error *err)
 {
   mt_code code = MT_OK;
 
-  results->nfindings = 0;
+  drop_earlier(results);
   if (!results->valid)
     return MT_OK;
   for (size_t i = 0; i < results->nreadings + results->ncurves; i++) {

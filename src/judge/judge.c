@@ -39,12 +39,15 @@ mt_verdict mt_judge_value(double value, double uncertainty, double min, double m
   return MT_VERDICT_UNDECIDED;
 }
 
-static mt_verdict judge_validity(double value, double uncertainty, mt_validity validity, bounds b)
+static mt_verdict judge_validity(mt_quantity quantity, double value, double uncertainty, mt_validity validity,
+                                 bounds b)
 {
+  bool is_one_sided = mt_quantity_bound_is_least(quantity) ? b.max == HUGE_VAL : b.min == -HUGE_VAL;
+
   if (validity == MT_VALID)
     return mt_judge_value(value, uncertainty, b.min, b.max);
-  /* the true value may lie anywhere below a bound */
-  if (validity == MT_RIG_LIMITED && b.min == -HUGE_VAL &&
+  /* the true value may lie anywhere on the good side of a bound */
+  if (validity == MT_RIG_LIMITED && is_one_sided &&
       mt_judge_value(value, uncertainty, b.min, b.max) == MT_VERDICT_PASS)
     return MT_VERDICT_PASS;
   return MT_VERDICT_UNDECIDED;
@@ -136,7 +139,7 @@ static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_read
   } else if (!is_number || !isfinite(r->value) || !isfinite(r->uncertainty) || r->uncertainty < 0.0) {
     mt_wording_undecided(&j, mt_wording_reason(r->validity, r->why));
   } else {
-    j.verdict = judge_validity(r->value, r->uncertainty, r->validity, b);
+    j.verdict = judge_validity(r->quantity, r->value, r->uncertainty, r->validity, b);
     mt_wording_judge(&j, r->validity);
   }
   r->verdict = worse(r->verdict, j.verdict);
@@ -156,7 +159,7 @@ typedef struct worst_point {
 static void look_at(worst_point *worst, double x, double y, double uncertainty, mt_validity validity,
                     bounds b)
 {
-  mt_verdict verdict = judge_validity(y, uncertainty, validity, b);
+  mt_verdict verdict = judge_validity(MT_Q_RESPONSE, y, uncertainty, validity, b);
   double beyond = fmax(y - b.max, b.min - y);
   double excess = verdict == MT_VERDICT_FAIL ? beyond - GUARD * uncertainty : beyond + GUARD * uncertainty;
 
@@ -165,20 +168,38 @@ static void look_at(worst_point *worst, double x, double y, double uncertainty, 
   *worst = (worst_point){true, verdict, x, y, uncertainty, excess};
 }
 
+/* Beside a floor a point that cannot be told from it is a bound: it may pass an upper limit, and no more. */
+static bool is_bound(const mt_curve *c, size_t i)
+{
+  return c->floor != NULL && c->uncertainty[i] >= MT_CURVE_BOUND_DB;
+}
+
+static void look_at_point(worst_point *worst, const mt_curve *c, size_t i, bounds b)
+{
+  if (is_bound(c, i))
+    look_at(worst, c->x[i], c->y[i], 0.0, MT_RIG_LIMITED, b);
+  else
+    look_at(worst, c->x[i], c->y[i], c->uncertainty[i], c->validity, b);
+}
+
 /* On the logarithmic axis between points i and i + 1; the larger uncertainty of the two. */
 static void look_between(worst_point *worst, const mt_curve *c, size_t i, double x, bounds b)
 {
   double part = log(x / c->x[i]) / log(c->x[i + 1] / c->x[i]);
   double y = c->y[i] + part * (c->y[i + 1] - c->y[i]);
 
-  look_at(worst, x, y, fmax(c->uncertainty[i], c->uncertainty[i + 1]), c->validity, b);
+  if (is_bound(c, i) || is_bound(c, i + 1))
+    look_at(worst, x, fmax(c->y[i], c->y[i + 1]), 0.0, MT_RIG_LIMITED, b);
+  else
+    look_at(worst, x, y, fmax(c->uncertainty[i], c->uncertainty[i + 1]), c->validity, b);
 }
 
 static bool is_usable(const mt_curve *c)
 {
   for (size_t i = 0; i < c->npoints; i++)
-    if (!isfinite(c->x[i]) || !isfinite(c->y[i]) || !isfinite(c->uncertainty[i]) || c->x[i] <= 0.0 ||
-        c->uncertainty[i] < 0.0 || (i > 0 && c->x[i] <= c->x[i - 1]))
+    if (!isfinite(c->x[i]) || !isfinite(c->y[i]) || !isfinite(c->uncertainty[i]) ||
+        (mt_curve_x_unit(c) == MT_UNIT_HZ && c->x[i] <= 0.0) || c->uncertainty[i] < 0.0 ||
+        (i > 0 && c->x[i] <= c->x[i - 1]))
       return false;
   return c->npoints > 0;
 }
@@ -193,7 +214,7 @@ static worst_point find_worst(const mt_curve *c, double from_hz, double to_hz, b
     /* an end point that stands for a nominal frequency counts as it; else the ends are interpolated */
     if ((reaches_from || (i + 1 == c->npoints && c->x[i] >= low)) &&
         (reaches_to || (i == 0 && c->x[i] <= high)))
-      look_at(&worst, c->x[i], c->y[i], c->uncertainty[i], c->validity, b);
+      look_at_point(&worst, c, i, b);
     if (i + 1 < c->npoints && c->x[i] < from_hz && c->x[i + 1] > from_hz)
       look_between(&worst, c, i, from_hz, b);
     if (i + 1 < c->npoints && to_hz > from_hz && c->x[i] < to_hz && c->x[i + 1] > to_hz)
@@ -227,14 +248,26 @@ static bool covers(const mt_curve *c, double from_hz, double to_hz, char *why, s
   return true;
 }
 
+/* Over another axis than frequency a limit holds for all that was read. */
+static worst_point find_worst_of_all(const mt_curve *c, bounds b)
+{
+  worst_point worst = {.found = false};
+
+  for (size_t i = 0; i < c->npoints; i++)
+    look_at_point(&worst, c, i, b);
+  return worst;
+}
+
 static void judge_stretch(const mt_limit *limit, const mt_curve *c, bounds b, mt_judgement *j)
 {
-  worst_point worst = find_worst(c, limit->from_hz, limit->to_hz, b);
+  bool over_frequency = mt_curve_x_unit(c) == MT_UNIT_HZ;
+  worst_point worst =
+      over_frequency ? find_worst(c, limit->from_hz, limit->to_hz, b) : find_worst_of_all(c, b);
   char why[96] = "nothing was read there";
-  bool covered = covers(c, limit->from_hz, limit->to_hz, why, sizeof why);
+  bool covered = !over_frequency || covers(c, limit->from_hz, limit->to_hz, why, sizeof why);
 
   if (worst.found && set_value(j, worst.y, worst.uncertainty)) {
-    j->at_hz = worst.x;
+    j->at_hz = over_frequency ? worst.x : 0.0;
     j->verdict = worst.verdict;
   }
   /* a miss where the curve was read is a miss, whatever the rest would have shown */
@@ -309,21 +342,28 @@ static void note(met *m, mt_channel channel)
   m->right = m->right || channel == MT_RIGHT;
 }
 
+/* Of a quantity that is a number and also a curve over frequency, the stretch says which is meant. */
+static bool means_curve(const mt_limit *limit)
+{
+  return mt_quantity_describe(limit->quantity)->is_curve || limit->from_hz > 0.0 || isfinite(limit->to_hz);
+}
+
 static mt_code judge_met(const mt_limit *limit, mt_results *results, met *m, mt_error *err)
 {
   mt_code code = MT_OK;
 
   for (size_t i = 0; i < results->nreadings && code == MT_OK; i++) {
     mt_reading *r = &results->readings[i];
-    if (r->quantity == limit->quantity && (limit->order == 0 || limit->order == r->order) &&
-        meets(limit, r->channel, r->segment, r->state)) {
+    if (r->quantity == limit->quantity && !means_curve(limit) &&
+        (limit->order == 0 || limit->order == r->order) && meets(limit, r->channel, r->segment, r->state)) {
       note(m, r->channel);
       code = judge_reading(limit, results, r, err);
     }
   }
   for (size_t i = 0; i < results->ncurves && code == MT_OK; i++) {
     const mt_curve *c = &results->curves[i];
-    if (c->quantity == limit->quantity && meets(limit, c->channel, c->segment, c->state)) {
+    if (c->quantity == limit->quantity && means_curve(limit) &&
+        meets(limit, c->channel, c->segment, c->state)) {
       note(m, c->channel);
       code = judge_curve(limit, results, c, err);
     }

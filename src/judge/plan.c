@@ -290,11 +290,10 @@ static mt_code read_stretch(mt_config_item group, mt_limit *limit, mt_error *err
   mt_config_item item;
   mt_code code;
 
-  for (size_t i = 0; i < COUNT(keys) && !info->is_curve; i++)
-    if (mt_config_find(group, keys[i], &item))
-      return mt_config_fail(item, err,
-                            "%s is for curves (response, phase, spectrum); %s is one number, leave it out",
-                            keys[i], info->name);
+  for (size_t i = 0; i < COUNT(keys) && (!info->is_curve || limit->quantity == MT_Q_LINEARITY); i++)
+    if (!info->also_curve && mt_config_find(group, keys[i], &item))
+      return mt_config_fail(item, err, "%s is for curves (response, phase, spectrum); %s is %s, leave it out",
+                            keys[i], info->name, info->is_curve ? "over level" : "one number");
   code = mt_config_number(group, "from_hz", 0.0, 1e6, &limit->from_hz, err);
   if (code == MT_OK)
     code = mt_config_number(group, "to_hz", 0.0, 1e6, &limit->to_hz, err);
@@ -478,10 +477,56 @@ static mt_code read_expect_polarity(mt_plan *plan, mt_config_item root, mt_error
 
 /* ---- the whole ------------------------------------------------------------------------------------- */
 
+static mt_code read_extras(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  static const char *const expected = "\"intermodulation\", \"levels\" or \"crosstalk\"";
+  mt_config_item list;
+
+  if (!mt_config_find(root, "extras", &list))
+    return MT_OK;
+  if (!mt_config_is_list(list))
+    return mt_config_fail(list, err, "extras is not a list; expected extras = (\"levels\", ...)");
+  for (size_t i = 0; i < mt_config_length(list); i++) {
+    mt_config_item item = mt_config_at(list, i);
+    const char *name = mt_config_text_value(item);
+    unsigned bit = 0;
+    if (name == NULL)
+      return mt_config_fail(item, err, "an entry of extras is not text; expected %s", expected);
+    if (!mt_extra_parse(name, &bit))
+      return refuse_name(item, "extra", name, mt_extra_nearest(name), expected, err);
+    if ((plan->extras & bit) != 0)
+      return mt_config_fail(item, err, "extras names \"%s\" twice; once is enough", name);
+    plan->extras |= bit;
+  }
+  return MT_OK;
+}
+
+/* What is said of the extra "levels", which must then be asked for: a key that does nothing is a mistake. */
+static mt_code read_max_level(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  static const char *const keys[] = {"max_level_dbfs", "max_level_thd_percent"};
+  mt_config_item item;
+  mt_code code = mt_config_number(root, keys[0], -60.0, 0.0, &plan->max_level_dbfs, err);
+
+  if (code == MT_OK)
+    code = mt_config_number(root, keys[1], 0.01, 30.0, &plan->max_level_thd_percent, err);
+  for (size_t i = 0; i < COUNT(keys) && code == MT_OK; i++)
+    if (mt_config_find(root, keys[i], &item) && (plan->extras & MT_EXTRA_LEVELS) == 0)
+      return mt_config_fail(item, err, "%s does nothing without extras = (\"levels\"); expected that, too",
+                            keys[i]);
+  if (code == MT_OK && plan->max_level_dbfs < plan->level_dbfs)
+    return mt_config_fail(at_key(root, keys[0]), err,
+                          "max_level_dbfs %g is below level_dbfs %g; expected %g to 0", plan->max_level_dbfs,
+                          plan->level_dbfs, plan->level_dbfs);
+  return code;
+}
+
 static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
 {
-  static const char *const keys[] = {"unit",   "load_ohm", "level_dbfs",   "rate_hz",
-                                     "states", "limits",   "expect_route", "expect_polarity"};
+  static const char *const keys[] = {
+      "unit",   "load_ohm",     "level_dbfs",      "rate_hz",        "states",
+      "limits", "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
+      "extras"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)
@@ -492,6 +537,10 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
     code = mt_config_number(root, "level_dbfs", -60.0, 0.0, &plan->level_dbfs, err);
   if (code == MT_OK)
     code = mt_config_number(root, "rate_hz", 44100.0, 192000.0, &plan->rate_hz, err);
+  if (code == MT_OK)
+    code = read_extras(plan, root, err);
+  if (code == MT_OK)
+    code = read_max_level(plan, root, err);
   return code;
 }
 
@@ -518,6 +567,8 @@ static mt_plan *create(const char *name)
     return NULL;
   mt_text_copy(plan->name, sizeof plan->name, name);
   plan->level_dbfs = (double)NAN;
+  plan->max_level_dbfs = (double)NAN;
+  plan->max_level_thd_percent = 1.0;
   plan->expect_route[MT_LEFT] = MT_ROUTE_LEFT;
   plan->expect_route[MT_RIGHT] = MT_ROUTE_RIGHT;
   plan->expect_polarity[MT_LEFT] = plan->expect_polarity[MT_RIGHT] = 1;

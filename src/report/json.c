@@ -152,6 +152,8 @@ static void put_reading(writer *w, json_t *object, const mt_reading *r)
     put(w, object, "order", json_integer(r->order));
   if (r->mains_hz != 0.0)
     put_number(w, object, "mains_hz", r->mains_hz);
+  if (r->definition[0] != '\0')
+    put_text(w, object, "definition", r->definition);
   if (has_value)
     put_value(w, object, "value", r->quantity, r->value);
   else
@@ -185,7 +187,7 @@ static void put_curve(writer *w, json_t *object, const mt_curve *c)
   put_channel(w, object, c->channel);
   put_text(w, object, "segment", c->segment);
   put_text(w, object, "state", c->state);
-  put_text(w, object, "x_unit", mt_unit_name(MT_UNIT_HZ));
+  put_text(w, object, "x_unit", mt_unit_name(mt_curve_x_unit(c)));
   put_text(w, object, "y_unit", mt_unit_name(info->unit));
   if (c->bandwidth_hz != 0.0)
     put_number(w, object, "bandwidth_hz", c->bandwidth_hz);
@@ -195,6 +197,8 @@ static void put_curve(writer *w, json_t *object, const mt_curve *c)
   put_points(w, object, "x", c->x, n);
   put_points(w, object, "y", c->y, n);
   put_points(w, object, "uncertainty", c->uncertainty, n);
+  if (c->floor != NULL)
+    put_points(w, object, "floor", c->floor, n);
 }
 
 static void put_finding(writer *w, json_t *object, const mt_finding *f)
@@ -249,7 +253,7 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
 
 static void put_results(writer *w, json_t *root, const mt_results *r)
 {
-  json_t *array;
+  json_t *array = NULL;
 
   put_text(w, root, "format", MT_RESULTS_FORMAT);
   put(w, root, "format_version", json_integer(MT_RESULTS_FORMAT_VERSION));
@@ -261,6 +265,12 @@ static void put_results(writer *w, json_t *root, const mt_results *r)
     json_t *stimulus = json_object();
     put(w, root, "stimulus", stimulus);
     put_number(w, stimulus, "level_dbfs", r->stimulus_level_dbfs);
+    if (r->stimulus_extras != 0)
+      array = new_array(w, stimulus, "extras");
+    for (unsigned i = 0; i < MT_EXTRAS_COUNT; i++)
+      if ((r->stimulus_extras & 1u << i) != 0 &&
+          json_array_append_new(array, json_string(mt_extra_name(i))) != 0 && w->code == MT_OK)
+        w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for the results");
   }
   array = new_array(w, root, "readings");
   for (size_t i = 0; i < r->nreadings; i++)
@@ -551,6 +561,17 @@ static void read_problem(reader *r, const json_t *object, mt_results *results)
   r->code = mt_results_add_problem(results, &p, r->err);
 }
 
+/* One that this version does not know is passed over: its readings are too. */
+static void read_extra(reader *r, const json_t *value, mt_results *results)
+{
+  unsigned bit = 0;
+
+  if (!json_is_string(value))
+    refuse(r, "extras", "an array of text");
+  else if (mt_extra_parse(json_string_value(value), &bit))
+    results->stimulus_extras |= bit;
+}
+
 static void read_reading(reader *r, const json_t *object, mt_results *results)
 {
   mt_reading m = {0};
@@ -561,8 +582,10 @@ static void read_reading(reader *r, const json_t *object, mt_results *results)
     return;
   if (!get_channel(r, object, &m.channel) || !get_text(r, object, "segment", m.segment, sizeof m.segment) ||
       !get_text(r, object, "state", m.state, sizeof m.state) ||
-      !get_text(r, object, "why", m.why, sizeof m.why) || !get_validity(r, object, &m.validity) ||
-      !get_verdict(r, object, &m.verdict) || !get_number_if(r, object, "freq_hz", 0.0, 1e9, &m.freq_hz) ||
+      !get_text(r, object, "why", m.why, sizeof m.why) ||
+      !get_text(r, object, "definition", m.definition, sizeof m.definition) ||
+      !get_validity(r, object, &m.validity) || !get_verdict(r, object, &m.verdict) ||
+      !get_number_if(r, object, "freq_hz", 0.0, 1e9, &m.freq_hz) ||
       !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
       !get_number_if(r, object, "mains_hz", 0.0, 1e3, &m.mains_hz))
     return;
@@ -572,6 +595,18 @@ static void read_reading(reader *r, const json_t *object, mt_results *results)
        !get_number(r, object, "uncertainty", 0.0, HUGE_VAL, &m.uncertainty)))
     return;
   r->code = mt_results_add_reading(results, &m, r->err);
+}
+
+/* Absent in files of a stage that knew hertz only. @return false for a unit this version does not read. */
+static bool get_x_unit(const json_t *object, mt_unit *out)
+{
+  const json_t *value = json_object_get(object, "x_unit");
+
+  *out = MT_UNIT_HZ;
+  if (value == NULL)
+    return true;
+  return json_is_string(value) && mt_unit_parse(json_string_value(value), out) &&
+         (*out == MT_UNIT_HZ || *out == MT_UNIT_DBFS);
 }
 
 static bool get_points(reader *r, const json_t *object, const char *key, size_t n, double *out)
@@ -603,7 +638,8 @@ static void read_curve(reader *r, const json_t *object, mt_results *results)
   mt_unit unit;
   double *points;
 
-  if (!is_known(r, object, "y_unit", &c.quantity, &unit) || unit != mt_quantity_describe(c.quantity)->unit)
+  if (!is_known(r, object, "y_unit", &c.quantity, &unit) || unit != mt_quantity_describe(c.quantity)->unit ||
+      !get_x_unit(object, &c.x_unit))
     return;
   /* files of a stage that writes no validity hold only what is valid */
   if (json_object_get(object, "validity") != NULL && !get_validity(r, object, &c.validity))
@@ -614,7 +650,7 @@ static void read_curve(reader *r, const json_t *object, mt_results *results)
       !get_number_if(r, object, "bandwidth_hz", 0.0, 1e6, &c.bandwidth_hz))
     return;
   c.npoints = json_array_size(json_object_get(object, "x"));
-  points = calloc(3 * c.npoints + 1, sizeof *points);
+  points = calloc(4 * c.npoints + 1, sizeof *points);
   if (points == NULL) {
     r->code = mt_fail(r->err, MT_E_MEMORY, "out of memory for a curve of %zu points", c.npoints);
     return;
@@ -622,8 +658,10 @@ static void read_curve(reader *r, const json_t *object, mt_results *results)
   c.x = points;
   c.y = points + c.npoints;
   c.uncertainty = points + 2 * c.npoints;
+  c.floor = json_object_get(object, "floor") != NULL ? points + 3 * c.npoints : NULL;
   if (get_points(r, object, "x", c.npoints, c.x) && get_points(r, object, "y", c.npoints, c.y) &&
-      get_points(r, object, "uncertainty", c.npoints, c.uncertainty)) {
+      get_points(r, object, "uncertainty", c.npoints, c.uncertainty) &&
+      (c.floor == NULL || get_points(r, object, "floor", c.npoints, c.floor))) {
     if (is_ascending(c.x, c.npoints))
       r->code = mt_results_add_curve(results, &c, r->err);
     else
@@ -728,6 +766,8 @@ static void read_take(reader *r, const json_t *root, mt_results *results)
   results->nchannels = (unsigned)channels;
   results->nframes = (size_t)frames;
   read_array(r, take, "problems", false, read_problem, results);
+  if (r->code == MT_OK && results->is_stimulus)
+    read_array(r, stimulus, "extras", false, read_extra, results);
 }
 
 static void check_format(reader *r, const json_t *root)

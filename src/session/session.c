@@ -14,13 +14,15 @@
 
 mt_session_options mt_session_defaults(void)
 {
-  mt_session_options options = {.level_dbfs = NAN};
+  mt_session_options options = {.level_dbfs = NAN, .max_level_dbfs = NAN};
   return options;
 }
 
 mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out, mt_error *err)
 {
   double rate_hz = options->rate_hz, level_dbfs = options->level_dbfs;
+  double max_level_dbfs = options->max_level_dbfs;
+  unsigned extras = options->has_extras ? options->extras : 0;
 
   if (rate_hz == 0.0 && options->plan != NULL)
     rate_hz = options->plan->rate_hz;
@@ -30,7 +32,11 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
     level_dbfs = options->plan->level_dbfs;
   if (isnan(level_dbfs))
     level_dbfs = MT_DEFAULT_LEVEL_DBFS;
-  return mt_stimulus_init_default(rate_hz, level_dbfs, out, err);
+  if (!options->has_extras && options->plan != NULL)
+    extras = options->plan->extras;
+  if (isnan(max_level_dbfs) && options->plan != NULL && (extras & MT_EXTRA_LEVELS) != 0)
+    max_level_dbfs = options->plan->max_level_dbfs;
+  return mt_stimulus_init(rate_hz, level_dbfs, extras, max_level_dbfs, out, err);
 }
 
 /* Judge by the plan; a stimulus take without one by the built-in plan, a plain recording not at all. */
@@ -76,13 +82,14 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
                          const mt_session_options *options, mt_results **out, mt_error *err)
 {
   mt_results *results = NULL;
+  const mt_measure_options measure = {options->state != NULL ? options->state : "default",
+                                      options->plan != NULL ? options->plan->max_level_thd_percent
+                                                            : MT_MAX_LEVEL_THD_PERCENT};
   mt_code code = mt_results_create(&results, err);
 
   if (code == MT_OK)
-    code = location != NULL
-               ? mt_measure_stimulus(take, stimulus, location,
-                                     options->state != NULL ? options->state : "default", results, err)
-               : mt_measure_recording(take, results, err);
+    code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
+                            : mt_measure_recording(take, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
   if (code == MT_OK)
@@ -175,26 +182,46 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   return code;
 }
 
-/* The stimulus a recording is expected to hold: laid out at the rate given, else at the recording's own. */
-static mt_code expected_stimulus(const mt_session_options *options, double rate_hz, bool *possible,
-                                 mt_stimulus *out, mt_error *err)
+/* Every stimulus a recording may hold, the one expected first: laid out at the rate given, else at the
+   recording's own. `*n` is 0 if there is none of that rate. */
+static mt_code lay_out_expected(const mt_session_options *options, double rate_hz, mt_stimulus *out,
+                                size_t *n, mt_error *err)
 {
   mt_session_options mine = *options;
+  unsigned expected = options->has_extras ? options->extras : 0;
 
-  if (mine.rate_hz == 0.0 && (mine.plan == NULL || mine.plan->rate_hz == 0.0))
+  *n = 0;
+  if (!options->has_extras && options->plan != NULL)
+    expected = options->plan->extras;
+  if (mine.rate_hz == 0.0 && mine.plan != NULL)
+    mine.rate_hz = mine.plan->rate_hz;
+  if (mine.rate_hz == 0.0)
     mine.rate_hz = rate_hz;
-  *possible = mine.rate_hz >= 44100.0 && mine.rate_hz <= 192000.0;
-  return *possible ? mt_session_stimulus(&mine, out, err) : MT_OK;
+  if (!(mine.rate_hz >= 44100.0 && mine.rate_hz <= 192000.0))
+    return MT_OK;
+  mine.has_extras = true;
+  for (unsigned other = 0; other <= MT_EXTRAS_ALL; other++) {
+    mt_error unfit = {0};
+    mt_code code;
+    mine.extras = expected ^ other;
+    mine.max_level_dbfs = (mine.extras & MT_EXTRA_LEVELS) != 0 ? options->max_level_dbfs : (double)NAN;
+    code = mt_session_stimulus(&mine, &out[*n], &unfit);
+    if (code == MT_OK)
+      (*n)++;
+    else if (other == 0)
+      return mt_fail(err, code, "%s", unfit.message);
+  }
+  return MT_OK;
 }
 
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err)
 {
   mt_audio_request request = {.input = path};
-  mt_stimulus stimulus;
+  mt_stimulus stimuli[MT_EXTRAS_ALL + 1];
   mt_location location;
   mt_marks_found found = MT_MARKS_NONE;
-  bool possible = false;
+  size_t nstimuli = 0, which = 0;
   mt_take *take = NULL;
   mt_code code;
 
@@ -208,9 +235,9 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK)
-    code = expected_stimulus(options, take->rate_hz, &possible, &stimulus, err);
-  if (code == MT_OK && possible)
-    code = mt_capture_locate(take, &stimulus, &found, &location, err);
+    code = lay_out_expected(options, take->rate_hz, stimuli, &nstimuli, err);
+  if (code == MT_OK && nstimuli > 0)
+    code = mt_capture_locate_among(take, stimuli, nstimuli, &which, &found, &location, err);
   if (code == MT_OK && (found == MT_MARKS_START || found == MT_MARKS_END))
     code = mt_fail(
         err, MT_E_DATA,
@@ -219,9 +246,9 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
               "made for (%.0f Hz)"
             : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
               "rate it was made for (%.0f Hz)",
-        mt_text_basename(path), stimulus.duration_s, stimulus.rate_hz);
+        mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
   if (code == MT_OK)
-    code = read_take(take, &stimulus, found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
+    code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
   mt_take_destroy(&take);
   return code;
 }

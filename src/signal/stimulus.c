@@ -30,6 +30,34 @@
 #define SWEEP_TO_OF_RATE 0.4896
 #define SWEEP_S 5.2
 
+/* After a sweep what it sets ringing is still read. */
+#define AFTER_SWEEP_S 0.40
+/* After the loudest step the unit's supply may need a while. */
+#define AFTER_LEVELS_S 0.40
+
+/* Coarse steps where a unit only has noise, fine ones where it may clip. */
+#define STEP_S 0.25
+#define STEP_FADE_S 0.02
+#define STEP_LOWEST_DB (-80.0)
+#define COARSE_STEPS 15
+#define COARSE_DB 4.0
+#define FINE_DB 1.0
+
+#define PAIR_S 1.25
+
+/* The two tones of an extra, the lower one first, and their share of the peak. */
+static const struct {
+  const char *name;
+  double freq_hz[2];
+  double share[2];
+} pairs[] = {
+    {"imd-250-8000", {250.0, 8000.0}, {0.8, 0.2}},       /* IEC 60268-3 14.12.7: 4 : 1 */
+    {"imd-41-7993", {41.0, 7993.0}, {0.8, 0.2}},         /* AES17-2015 6.3.6 */
+    {"imd-11000-11080", {11000.0, 11080.0}, {0.5, 0.5}}, /* IEC 60268-3 14.12.8: 80 Hz apart */
+    {"imd-18k-20k", {18000.0, 20000.0}, {0.5, 0.5}},     /* AES17-2015 6.3.5 */
+    {"imd-8000-11950", {8000.0, 11950.0}, {0.5, 0.5}}    /* IEC 60268-3 14.12.10: 2 f0 and 3 f0 - 50 Hz */
+};
+
 static mt_segment *append(mt_stimulus *s, const char *name, mt_segment_kind kind, double gap_s,
                           double duration_s)
 {
@@ -64,19 +92,80 @@ static void append_tone(mt_stimulus *s, const char *name, double duration_s, dou
   tone->amplitude[1] = right;
 }
 
-mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus *out, mt_error *err)
+static void append_sweep(mt_stimulus *s, const char *name, double gap_s, double left, double right)
 {
-  mt_stimulus s = {0};
-  double amplitude;
-  mt_segment *segment;
+  mt_segment *sweep = append(s, name, MT_SEGMENT_SWEEP, gap_s, SWEEP_S);
+  sweep->from_hz = SWEEP_FROM_HZ;
+  sweep->to_hz = SWEEP_TO_OF_RATE * s->rate_hz;
+  sweep->fade_in_s = 0.25;
+  sweep->fade_out_s = 0.01;
+  sweep->amplitude[0] = left;
+  sweep->amplitude[1] = right;
+}
 
+static void append_pairs(mt_stimulus *s, double amplitude)
+{
+  for (size_t i = 0; i < sizeof pairs / sizeof pairs[0]; i++) {
+    mt_segment *pair = append(s, pairs[i].name, MT_SEGMENT_TWO_TONE, i == 0 ? AFTER_SWEEP_S : 0.05, PAIR_S);
+    pair->fade_in_s = pair->fade_out_s = 0.05;
+    pair->settle_s = 0.10;
+    for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++) {
+      pair->freq_hz[c] = pairs[i].freq_hz[0];
+      pair->amplitude[c] = pairs[i].share[0] * amplitude;
+      pair->second_hz[c] = pairs[i].freq_hz[1];
+      pair->second_amplitude[c] = pairs[i].share[1] * amplitude;
+    }
+  }
+}
+
+static void append_levels(mt_stimulus *s)
+{
+  mt_segment *steps = append(s, "levels", MT_SEGMENT_STEPS, AFTER_SWEEP_S, MT_STEPS * STEP_S);
+  steps->fade_in_s = steps->fade_out_s = STEP_FADE_S;
+  steps->settle_s = 0.05;
+  steps->freq_hz[0] = steps->freq_hz[1] = REFERENCE_HZ;
+  steps->amplitude[0] = steps->amplitude[1] = mt_ratio_of_db(s->max_level_dbfs);
+}
+
+static mt_code check_values(double rate_hz, double level_dbfs, unsigned extras, double max_level_dbfs,
+                            mt_error *err)
+{
   if (!(rate_hz >= 44100.0 && rate_hz <= 192000.0))
     return mt_fail(err, MT_E_ARG, "the stimulus rate is %g Hz; expected 44100 to 192000", rate_hz);
   if (!(level_dbfs >= -60.0 && level_dbfs <= 0.0))
     return mt_fail(err, MT_E_ARG, "the stimulus level is %g dBFS; expected -60 to 0", level_dbfs);
+  if ((extras & ~MT_EXTRAS_ALL) != 0)
+    return mt_fail(err, MT_E_ARG, "the extras are %#x; expected at most %#x", extras, MT_EXTRAS_ALL);
+  if (!isnan(max_level_dbfs) && !(max_level_dbfs >= level_dbfs && max_level_dbfs <= 0.0))
+    return mt_fail(err, MT_E_ARG,
+                   "the maximum level is %g dBFS; expected %g, the level of the other tones, to 0",
+                   max_level_dbfs, level_dbfs);
+  if (!isnan(max_level_dbfs) && (extras & MT_EXTRA_LEVELS) == 0)
+    return mt_fail(err, MT_E_ARG, "a maximum level of %g dBFS is asked for without the extra \"levels\"",
+                   max_level_dbfs);
+  return MT_OK;
+}
+
+mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus *out, mt_error *err)
+{
+  return mt_stimulus_init(rate_hz, level_dbfs, 0, (double)NAN, out, err);
+}
+
+mt_code mt_stimulus_init(double rate_hz, double level_dbfs, unsigned extras, double max_level_dbfs,
+                         mt_stimulus *out, mt_error *err)
+{
+  mt_stimulus s = {0};
+  double amplitude;
+  mt_segment *segment;
+  mt_code code = check_values(rate_hz, level_dbfs, extras, max_level_dbfs, err);
+
+  if (code != MT_OK)
+    return code;
   amplitude = mt_ratio_of_db(level_dbfs);
   s.rate_hz = rate_hz;
   s.level_dbfs = level_dbfs;
+  s.extras = extras;
+  s.max_level_dbfs = isnan(max_level_dbfs) ? level_dbfs : max_level_dbfs;
 
   append_mark(&s, "mark-a", LEAD_IN_S, MARK_A_S, amplitude);
   segment = append(&s, "idle", MT_SEGMENT_SILENCE, 0.05, 1.60);
@@ -85,13 +174,16 @@ mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus 
   append_tone(&s, "right", 1.25, 0.0, amplitude);
   append_tone(&s, "both", 1.50, amplitude, amplitude);
   append_tone(&s, "low", 1.50, amplitude * mt_ratio_of_db(LOW_DB), amplitude * mt_ratio_of_db(LOW_DB));
-  segment = append(&s, "sweep", MT_SEGMENT_SWEEP, 0.10, SWEEP_S);
-  segment->from_hz = SWEEP_FROM_HZ;
-  segment->to_hz = SWEEP_TO_OF_RATE * rate_hz;
-  segment->fade_in_s = 0.25;
-  segment->fade_out_s = 0.01;
-  segment->amplitude[0] = segment->amplitude[1] = amplitude;
-  append_mark(&s, "mark-b", 0.40, MARK_B_S, amplitude);
+  append_sweep(&s, "sweep", 0.10, amplitude, amplitude);
+  if ((extras & MT_EXTRA_INTERMODULATION) != 0)
+    append_pairs(&s, amplitude);
+  if ((extras & MT_EXTRA_LEVELS) != 0)
+    append_levels(&s);
+  if ((extras & MT_EXTRA_CROSSTALK) != 0) {
+    append_sweep(&s, "sweep-left", AFTER_LEVELS_S, amplitude, 0.0);
+    append_sweep(&s, "sweep-right", AFTER_SWEEP_S, 0.0, amplitude);
+  }
+  append_mark(&s, "mark-b", AFTER_SWEEP_S, MARK_B_S, amplitude);
   s.duration_s += TAIL_S;
   *out = s;
   return MT_OK;
@@ -100,6 +192,40 @@ mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus 
 double mt_segment_sweep_constant(const mt_segment *segment)
 {
   return segment->duration_s / log(segment->to_hz / segment->from_hz);
+}
+
+double mt_segment_step_db(unsigned step)
+{
+  assert(step < MT_STEPS);
+  if (step <= COARSE_STEPS)
+    return STEP_LOWEST_DB + COARSE_DB * step;
+  return -FINE_DB * (MT_STEPS - 1 - step);
+}
+
+void mt_segment_step_span(const mt_segment *segment, unsigned step, double *from_s, double *to_s)
+{
+  double length_s = segment->duration_s / MT_STEPS;
+
+  assert(step < MT_STEPS);
+  *from_s = step * length_s + segment->fade_in_s + segment->settle_s;
+  *to_s = (step + 1) * length_s - (step + 1 == MT_STEPS ? segment->fade_out_s : 0.0);
+}
+
+/* Each step grows out of the one before by a raised cosine; the first out of nothing. */
+static double step_gain(const mt_segment *segment, double t_s)
+{
+  double length_s = segment->duration_s / MT_STEPS;
+  double place = fmin(fmax(floor(t_s / length_s), 0.0), MT_STEPS - 1.0);
+  unsigned step = (unsigned)place;
+  double into_s = t_s - place * length_s;
+  double gain = mt_ratio_of_db(mt_segment_step_db(step));
+  double before = step > 0 ? mt_ratio_of_db(mt_segment_step_db(step - 1)) : 0.0;
+
+  if (into_s < segment->fade_in_s)
+    gain = before + (gain - before) * (0.5 - 0.5 * cos(MT_PI * into_s / segment->fade_in_s));
+  if (segment->duration_s - t_s < segment->fade_out_s)
+    gain *= 0.5 - 0.5 * cos(MT_PI * fmax(0.0, segment->duration_s - t_s) / segment->fade_out_s);
+  return gain;
 }
 
 static double segment_sample(const mt_segment *segment, unsigned channel, double t_s)
@@ -114,6 +240,12 @@ static double segment_sample(const mt_segment *segment, unsigned channel, double
   case MT_SEGMENT_MARK: mt_mark_sample(segment, channel, t_s, &c, &s); return amplitude * s;
   case MT_SEGMENT_TONE:
     return amplitude * mt_fade_gain(segment, t_s) * sin(2.0 * MT_PI * segment->freq_hz[channel] * t_s);
+  case MT_SEGMENT_TWO_TONE:
+    return mt_fade_gain(segment, t_s) *
+           (amplitude * sin(2.0 * MT_PI * segment->freq_hz[channel] * t_s) +
+            segment->second_amplitude[channel] * sin(2.0 * MT_PI * segment->second_hz[channel] * t_s));
+  case MT_SEGMENT_STEPS:
+    return amplitude * step_gain(segment, t_s) * sin(2.0 * MT_PI * segment->freq_hz[channel] * t_s);
   case MT_SEGMENT_SWEEP:
     /* Novak, Lotton and Simon 2015: no "- 1", so that each harmonic is the sweep itself, delayed */
     constant = mt_segment_sweep_constant(segment);

@@ -31,13 +31,19 @@ static mt_code problem(void *ctx, mt_problem_kind kind, double begin_s, double e
 mt_take *unit_bench_take(const mt_simulated_unit *unit, double rate_hz, double level_dbfs,
                          mt_stimulus *stimulus)
 {
+  return unit_bench_take_extras(unit, rate_hz, level_dbfs, 0, (double)NAN, stimulus);
+}
+
+mt_take *unit_bench_take_extras(const mt_simulated_unit *unit, double rate_hz, double level_dbfs,
+                                unsigned extras, double max_level_dbfs, mt_stimulus *stimulus)
+{
   mt_take *take = NULL;
   mt_error err = {0};
   mt_audio_source source;
   mt_audio_request request = {.rate_hz = rate_hz};
   const mt_audio_sink sink = {begin, block, problem, &take};
 
-  assert_ok(mt_stimulus_init_default(rate_hz, level_dbfs, stimulus, &err), err);
+  assert_ok(mt_stimulus_init(rate_hz, level_dbfs, extras, max_level_dbfs, stimulus, &err), err);
   source = mt_capture_source(stimulus);
   request.source = &source;
   request.duration_s = stimulus->duration_s + 0.7;
@@ -62,6 +68,26 @@ mt_results *unit_bench_read(mt_take *take, const mt_stimulus *stimulus)
   assert_ok(mt_judge_results(plan, results, &err), err);
   assert_ok(mt_judge_find_causes(plan, results, &err), err);
   mt_plan_destroy(&plan);
+  return results;
+}
+
+mt_results *unit_bench_results_extras(const mt_simulated_unit *unit, double rate_hz, double level_dbfs,
+                                      unsigned extras, double max_level_dbfs)
+{
+  mt_stimulus stimulus;
+  mt_take *take = unit_bench_take_extras(unit, rate_hz, level_dbfs, extras, max_level_dbfs, &stimulus);
+  mt_results *results = NULL;
+  mt_location location;
+  mt_marks_found found = MT_MARKS_NONE;
+  mt_error err = {0};
+
+  assert_ok(mt_capture_inspect(take, &err), err);
+  assert_ok(mt_capture_locate(take, &stimulus, &found, &location, &err), err);
+  if (found == MT_MARKS_BOTH) {
+    assert_ok(mt_results_create(&results, &err), err);
+    assert_ok(mt_measure_stimulus(take, &stimulus, &location, "default", results, &err), err);
+  }
+  mt_take_destroy(&take);
   return results;
 }
 

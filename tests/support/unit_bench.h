@@ -10,7 +10,15 @@
 mt_take *unit_bench_take(const mt_simulated_unit *unit, double rate_hz, double level_dbfs,
                          mt_stimulus *stimulus);
 
-/** The same through marks, readings and the built-in plan, as `check` does; NULL when it is refused. */
+/** The same with extras; `max_level_dbfs` NAN: the level. */
+mt_take *unit_bench_take_extras(const mt_simulated_unit *unit, double rate_hz, double level_dbfs,
+                                unsigned extras, double max_level_dbfs, mt_stimulus *stimulus);
+
+/** Through marks and readings, unjudged; NULL when it is refused. */
+mt_results *unit_bench_results_extras(const mt_simulated_unit *unit, double rate_hz, double level_dbfs,
+                                      unsigned extras, double max_level_dbfs);
+
+/** unit_bench_take() through marks, readings and the built-in plan, as `check` does; NULL when it is refused. */
 mt_results *unit_bench_results(const mt_simulated_unit *unit, double rate_hz, double level_dbfs);
 
 /** Read a take that may have been tampered with. NULL when it is refused. */
