@@ -1,5 +1,6 @@
 #include "signal/transform.h"
 
+#include <assert.h>
 #include <kiss_fftr.h>
 #include <assert.h>
 #include <limits.h>
