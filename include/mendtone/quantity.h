@@ -52,9 +52,12 @@ typedef enum mt_quantity {
   MT_Q_NOISE,
   MT_Q_NOISE_A,
   MT_Q_NOISE_CCIR,
+  MT_Q_NOISE_468,
   MT_Q_SNR,
   MT_Q_DYNAMIC_RANGE,
   MT_Q_HUM,
+  MT_Q_HUM_LINE,
+  MT_Q_SPURIOUS,
   MT_Q_IMD_MOD,
   MT_Q_IMD_DIFF,
   MT_Q_CLOCK_OFFSET,
@@ -68,9 +71,6 @@ typedef enum mt_quantity {
   MT_Q_DROPOUTS,
   MT_Q_BOOST,
   MT_Q_BOOST_FREQ,
-  MT_Q_HUM_LINE,
-  MT_Q_SPURIOUS,
-  MT_Q_NOISE_468,
   MT_Q_CORNER_LOW,
   MT_Q_CORNER_HIGH,
   MT_Q_FLATNESS,
@@ -101,6 +101,9 @@ typedef struct mt_quantity_info {
 
 /** The row of a quantity. @param q below MT_Q_LAST (asserted). Never NULL. */
 const mt_quantity_info *mt_quantity_describe(mt_quantity q);
+
+/** Of a bound (`rig_limited`): true when the truth is no less than it (signal to noise and its like). */
+bool mt_quantity_bound_is_least(mt_quantity q);
 
 /** Find a quantity by its exact name. @return false (and `out` unchanged) if there is none. */
 bool mt_quantity_parse(const char *name, mt_quantity *out);

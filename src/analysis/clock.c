@@ -5,6 +5,9 @@
 /* A third of a frame between the marks is no lost frame; half a frame would be nearer to one than to none. */
 #define LOST_FRAMES 0.33
 
+/* What sums in double of a minute's phase are good for. */
+#define SIGMA_FLOOR_PPM 1e-6
+
 typedef struct mt_mean {
   double weight;
   double sum;
@@ -12,11 +15,9 @@ typedef struct mt_mean {
   size_t count;
 } mt_mean;
 
-static void add_tone(mt_mean *mean, const mt_tone *tone, double played_hz)
+static void add(mt_mean *mean, double offset_ppm, double sigma_ppm)
 {
-  double offset_ppm = 1e6 * (tone->freq_hz / played_hz - 1.0);
-  double sigma_ppm = 0.5e6 * tone->freq_uncertainty_hz / played_hz;
-  double weight = 1.0 / (sigma_ppm * sigma_ppm + 1e-12);
+  double weight = 1.0 / (sigma_ppm * sigma_ppm + SIGMA_FLOOR_PPM * SIGMA_FLOOR_PPM);
 
   mean->weight += weight;
   mean->sum += weight * offset_ppm;
@@ -24,13 +25,21 @@ static void add_tone(mt_mean *mean, const mt_tone *tone, double played_hz)
   mean->count++;
 }
 
-/* Tones that scatter by more than their noise explains (a clock that wanders) widen the interval. */
+static void add_tone(mt_mean *mean, const mt_tone *tone, double played_hz)
+{
+  add(mean, 1e6 * (tone->freq_hz / played_hz - 1.0), 0.5e6 * tone->freq_uncertainty_hz / played_hz);
+}
+
+/* What scatters by more than its noise explains (a clock that wanders) widens the interval (Birge 1932). */
 static double mean_uncertainty(const mt_mean *mean)
 {
   double centre = mean->sum / mean->weight;
-  double scatter = fmax(0.0, mean->sum_of_squares / mean->weight - centre * centre);
-  double from_scatter = mean->count > 1 ? sqrt(scatter / (double)(mean->count - 1)) : 0.0;
-  return 2.0 * fmax(sqrt(1.0 / mean->weight), from_scatter);
+  double freedom = (double)mean->count - 1.0;
+  double chi_square = mean->sum_of_squares - mean->weight * centre * centre;
+  double ratio = freedom > 0.0 ? chi_square / freedom : 1.0;
+  bool wanders = ratio > 1.0 + 3.0 * sqrt(2.0 / fmax(freedom, 1.0));
+
+  return 2.0 * sqrt((wanders ? ratio : 1.0) / mean->weight);
 }
 
 /* Hold the distance of the marks against the clock the tones tell. */
@@ -54,6 +63,8 @@ static mt_code compare_marks(mt_workspace *ws, mt_error *err)
 mt_code mt_clock_settle(mt_workspace *ws, mt_error *err)
 {
   mt_mean mean = {0};
+  size_t nproblems;
+  mt_code code;
 
   for (size_t i = 0; i < ws->nsections; i++) {
     const mt_section *section = &ws->sections[i];
@@ -69,5 +80,13 @@ mt_code mt_clock_settle(mt_workspace *ws, mt_error *err)
     return MT_OK;
   ws->clock_offset_ppm = mean.sum / mean.weight;
   ws->clock_uncertainty_ppm = mean_uncertainty(&mean);
-  return compare_marks(ws, err);
+  nproblems = ws->results->nproblems;
+  code = compare_marks(ws, err);
+  if (code != MT_OK || ws->results->nproblems > nproblems)
+    return code;
+  /* no frame is missing between them, so the marks, far apart as they are, know the clock best */
+  add(&mean, ws->location->clock_offset_ppm, 0.5 * ws->location->clock_uncertainty_ppm);
+  ws->clock_offset_ppm = mean.sum / mean.weight;
+  ws->clock_uncertainty_ppm = mean_uncertainty(&mean);
+  return MT_OK;
 }

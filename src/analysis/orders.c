@@ -113,15 +113,17 @@ static mt_code find_noise(mt_orders *o, mt_sweep_reference *r, mt_error *err)
   mt_transform *transform = NULL;
   float *time = malloc(length * sizeof *time);
   mt_bin *bins = malloc((length / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create(length, &transform, err);
+  mt_code code = mt_transform_create_forward(length, &transform, err);
 
+  if (code == MT_OK && r->inverse == NULL)
+    code = mt_transform_create_inverse(r->nfft, &r->inverse, err);
   o->nquiet = length / 2 + 1;
   o->quiet_hz = 1.0 / ((double)length * r->step_s);
   o->noise = malloc(QUIET_LOOKS * o->nquiet * sizeof *o->noise);
   if (code == MT_OK && (time == NULL || bins == NULL || o->noise == NULL))
     code = mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
   if (code == MT_OK) {
-    mt_transform_inverse(r->transform, o->quotient, r->time);
+    mt_transform_inverse(r->inverse, o->quotient, r->time);
     for (size_t i = 0; i < QUIET_LOOKS; i++)
       look(o, r, transform, length, (size_t)(QUIET_FROM_S / r->step_s) + i * count, count, time, bins,
            o->noise + i * o->nquiet);

@@ -58,6 +58,23 @@ static double line_db(const mt_tone *tone, double freq_hz)
   return mt_db_of_power(most * psd->bin_hz * mt_window_enbw_bins(psd->window) / tone->power);
 }
 
+/*
+ * The strongest line from 1 kHz on that is neither image, dB re the tone. What distorts in many orders (a square
+ * wave, and its folded orders) has a line nearly everywhere: among stronger ones, two of them are no images.
+ */
+static double strongest_other_db(const mt_tone *tone, double below_hz, double above_hz)
+{
+  const mt_psd *psd = &tone->rest;
+  double most = 0.0, apart_hz = 5.0 * psd->bin_hz;
+
+  for (size_t i = (size_t)(1000.0 / psd->bin_hz); i < psd->nbins; i++) {
+    double f = (double)i * psd->bin_hz;
+    if (fabs(f - below_hz) > apart_hz && fabs(f - above_hz) > apart_hz)
+      most = fmax(most, psd->density[i]);
+  }
+  return mt_db_of_power(most * psd->bin_hz * mt_window_enbw_bins(psd->window) / tone->power);
+}
+
 /* The spacing whose two images are there, or 0. */
 static double find_images(const mt_tone *tone)
 {
@@ -65,7 +82,9 @@ static double find_images(const mt_tone *tone)
     double below_db = line_db(tone, fabs(spacing_hz[i] - tone->freq_hz));
     double above_db = line_db(tone, spacing_hz[i] + tone->freq_hz);
     if (fabs(below_db - above_db) <= IMAGE_PAIR_DB && below_db > IMAGE_LEAST_DB &&
-        above_db > IMAGE_LEAST_DB && below_db < IMAGE_MOST_DB && above_db < IMAGE_MOST_DB)
+        above_db > IMAGE_LEAST_DB && below_db < IMAGE_MOST_DB && above_db < IMAGE_MOST_DB &&
+        strongest_other_db(tone, fabs(spacing_hz[i] - tone->freq_hz), spacing_hz[i] + tone->freq_hz) <
+            fmin(below_db, above_db))
       return spacing_hz[i];
   }
   return 0.0;
@@ -381,11 +400,13 @@ static void qualify_curve(mt_curve *curve, double error_db)
   }
 }
 
-/* A codec adds to what distortion is, and hides it: such a curve through one is not the unit's. */
-static bool is_distortion(mt_quantity quantity)
+/* A codec adds to what distortion and noise are, hides them, and moves the phase: such a curve through one is not
+   the unit's. */
+static bool is_not_kept(mt_quantity quantity)
 {
   return (quantity >= MT_Q_HARMONIC_2 && quantity <= MT_Q_HARMONIC_5) || quantity == MT_Q_THD_F ||
-         quantity == MT_Q_THD_N || quantity == MT_Q_CROSSTALK || quantity == MT_Q_LINEARITY;
+         quantity == MT_Q_THD_N || quantity == MT_Q_CROSSTALK || quantity == MT_Q_LINEARITY ||
+         quantity == MT_Q_NOISE_DENSITY || quantity == MT_Q_BAND_LEVEL || quantity == MT_Q_GROUP_DELAY;
 }
 
 static void refuse_curve(mt_curve *curve)
@@ -408,7 +429,7 @@ void mt_path_qualify(mt_workspace *ws, size_t first_reading, size_t first_curve)
     double ratio = error_ratio(ws, &tone);
     if (curve->quantity == MT_Q_RESPONSE)
       qualify_curve(curve, RIPPLE_DB + mt_db_of_relative(ratio));
-    else if (is_distortion(curve->quantity))
+    else if (is_not_kept(curve->quantity))
       refuse_curve(curve);
     else if (curve->quantity == MT_Q_PHASE || curve->quantity == MT_Q_PHASE_DIFFERENCE)
       qualify_curve(curve, asin(fmin(1.0, ratio)) * 180.0 / MT_PI);

@@ -33,9 +33,17 @@ mt_code mt_read_range(mt_workspace *ws, mt_error *err)
         power += tone->harmonic_raw[k] * weight;
         variance += tone->harmonic_error[k] * tone->harmonic_error[k] * weight * weight;
       }
+      bool is_silent = power < MT_SILENCE_POWER;
+      if (is_silent) {
+        power = MT_SILENCE_POWER;
+        variance = 0.0;
+      }
       mt_reading_set(&range, mt_tone_level_dbfs(&both->tone[c]) - mt_db_of_power(power),
                      hypot(mt_tone_level_uncertainty_db(&both->tone[c]),
                            2.0 * 10.0 / log(10.0) * sqrt(variance) / power));
+      if (is_silent)
+        mt_reading_refuse(&range, MT_RIG_LIMITED,
+                          "the residual is below the rounding of 24 bits: at least this");
     }
     code = mt_workspace_add(ws, &range, err);
   }

@@ -34,9 +34,10 @@ static size_t lay_grid(double from_hz, double to_hz, double *freq_hz, size_t *at
 }
 
 static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                          const mt_transfer *h, double reference_db, mt_error *err)
+                          const mt_transfer *h, size_t reference, mt_error *err)
 {
   mt_curve curve = {.quantity = MT_Q_RESPONSE, .channel = channel};
+  double reference_db = h->gain_db[reference], reference_uncertainty_db = h->uncertainty_db[reference];
   mt_code code;
 
   mt_text_copy(curve.segment, sizeof curve.segment, section->name);
@@ -47,8 +48,12 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   curve.x = h->freq_hz;
   curve.y = h->gain_db;
   curve.uncertainty = h->uncertainty_db;
-  for (size_t i = 0; i < h->npoints; i++)
+  for (size_t i = 0; i < h->npoints; i++) {
     h->gain_db[i] -= reference_db;
+    /* the reference is as noisy as any point; beside it they share some noise, and this is too much */
+    if (i != reference)
+      h->uncertainty_db[i] = hypot(h->uncertainty_db[i], reference_uncertainty_db);
+  }
   code = mt_results_add_curve(ws->results, &curve, err);
   if (code != MT_OK)
     return code;
@@ -56,6 +61,31 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   curve.y = h->phase_deg;
   curve.uncertainty = h->uncertainty_deg;
   return mt_results_add_curve(ws->results, &curve, err);
+}
+
+/*
+ * What the estimate itself cannot know: where a harmonic folds back onto the sweep it cannot be told from the
+ * response, and a clock known only so well turns the phase more the later the sweep reaches a frequency.
+ */
+static void widen(const mt_workspace *ws, const mt_section *section, mt_channel channel, mt_transfer *h)
+{
+  const mt_section *both = mt_workspace_find(ws, "both");
+  const mt_tone *tone = both != NULL && both->has_tone[channel] ? &both->tone[channel] : NULL;
+  const mt_segment *sweep = section->segment;
+  double rate_hz = ws->take->rate_hz / (1.0 + 1e-6 * ws->clock_offset_ppm);
+
+  for (size_t i = 0; i < h->npoints; i++) {
+    double f = h->freq_hz[i], folded = 0.0, degrees;
+    double at_s = sweep->start_s + mt_segment_sweep_constant(sweep) * log(f / sweep->from_hz);
+    for (int k = 2; tone != NULL && tone->power > 0.0 && k <= tone->norders; k++)
+      if (tone->harmonic_power[k] > 2.0 * tone->harmonic_error[k]) {
+        double share = mt_response_fold_share(sweep, rate_hz, k, f);
+        folded += share * sqrt(tone->harmonic_power[k] / tone->power);
+      }
+    degrees = 360.0 * f * at_s * 1e-6 * ws->clock_uncertainty_ppm;
+    h->uncertainty_db[i] = hypot(h->uncertainty_db[i], mt_db_of_relative(folded));
+    h->uncertainty_deg[i] = fmin(180.0, hypot(hypot(h->uncertainty_deg[i], folded * 180.0 / MT_PI), degrees));
+  }
 }
 
 /* A curve that says why it is empty. */
@@ -72,6 +102,20 @@ static mt_code add_empty(mt_workspace *ws, const mt_section *section, mt_channel
   return mt_results_add_curve(ws->results, &curve, err);
 }
 
+/* What ends with the sweep is the end of the unit's band (a codec's or a converter's steep low-pass), not an
+   interruption: the response itself shows it. Two events this close belong together. */
+#define TOGETHER_S 0.03
+
+static size_t without_band_end(const mt_sweep_event *events, size_t nevents, double sweep_end_s)
+{
+  double end_s = sweep_end_s;
+  bool is_gone = nevents > 0 && events[nevents - 1].depth_db < -20.0;
+
+  while (is_gone && nevents > 0 && events[nevents - 1].end_s > end_s - TOGETHER_S)
+    end_s = events[--nevents].begin_s;
+  return nevents;
+}
+
 /* A response read over an interruption looks right and is wrong. */
 static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *section, mt_channel channel,
                                       const double *x, double start_frame, mt_error *err)
@@ -83,6 +127,7 @@ static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *sectio
       mt_sweep_find_events(x, ws->take->nframes, ws->take->rate_hz, section->segment, start_frame,
                            1.0 + 1e-6 * ws->clock_offset_ppm, events, MT_SWEEP_EVENTS_MAX, &nevents, err);
 
+  nevents = without_band_end(events, nevents, mt_section_end_s(ws, section));
   for (size_t i = 0; i < nevents && code == MT_OK; i++)
     code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, events[i].begin_s, events[i].end_s, err,
                                     "the sweep on the %s channel was interrupted (%.0f dB inside)",
@@ -116,7 +161,9 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
       mt_response_with_reference(sweep, x, ws->take->nframes, start_frame,
                                  section->segment->amplitude[channel], noise, freq_hz, npoints, &h, &local);
   if (code == MT_OK)
-    code = add_curves(ws, section, channel, &h, h.gain_db[reference], err);
+    widen(ws, section, channel, &h);
+  if (code == MT_OK)
+    code = add_curves(ws, section, channel, &h, reference, err);
   else if (code == MT_E_DATA)
     code = add_empty(ws, section, channel, MT_NO_SIGNAL, local.message, err);
   else

@@ -24,14 +24,18 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
                            .mains_hz = ws->has_hum[channel] ? ws->hum[channel].freq_hz : 0.0};
   mt_reading none = mt_workspace_reading(ws, MT_Q_SPURIOUS, channel, section);
   mt_spurious found;
+  bool any = false;
   mt_code code = MT_OK;
 
   if (none.validity != MT_VALID)
     return mt_workspace_add(ws, &none, err);
   mt_spurious_find(psd, &mask, &found);
   for (size_t i = 0; i < found.count && code == MT_OK; i++)
-    code = add_line(ws, section, channel, &found.lines[i], err);
-  if (found.count > 0)
+    if (found.lines[i].power > MT_SILENCE_POWER) { /* the pattern of a rounding is no line of the unit */
+      code = add_line(ws, section, channel, &found.lines[i], err);
+      any = true;
+    }
+  if (any || code != MT_OK)
     return code;
   mt_reading_set(&none, mt_db_of_power(fmax(found.bound, MT_SILENCE_POWER)), 0.0);
   mt_reading_refuse(&none, MT_RIG_LIMITED, "no such line stands out of the noise: at most this");

@@ -2,6 +2,7 @@
 
 #include "base/decibel.h"
 
+#include <complex.h>
 #include <math.h>
 
 /* IEC 61672-1 Annex E, pole frequencies in Hz */
@@ -60,6 +61,23 @@ static double weight_468(double square)
 
   return u / (u + NETWORK_POLE_1 * NETWORK_POLE_1) * NETWORK_GAIN / (u + NETWORK_POLE_2 * NETWORK_POLE_2) /
          pair_of_poles(u, NETWORK_PAIR_1) / pair_of_poles(u, NETWORK_PAIR_2);
+}
+
+/* (s - p)(s - p*) of a pair of poles, at s = j f in units of 1 kHz */
+static double complex pair_at(double f_khz, double distance, double height)
+{
+  return CMPLX(distance * distance + height * height - f_khz * f_khz, 2.0 * distance * f_khz);
+}
+
+void mt_weighting_468_response(double freq_hz, double *re, double *im)
+{
+  double f_khz = 1e-3 * freq_hz;
+  double complex gain = CMPLX(0.0, f_khz * sqrt(NETWORK_GAIN)) / CMPLX(NETWORK_POLE_1, f_khz) /
+                        CMPLX(NETWORK_POLE_2, f_khz) / pair_at(f_khz, NETWORK_PAIR_1) /
+                        pair_at(f_khz, NETWORK_PAIR_2);
+
+  *re = creal(gain);
+  *im = cimag(gain);
 }
 
 double mt_weighting_power(mt_weighting weighting, double freq_hz)

@@ -1,5 +1,6 @@
 #include "analysis/workspace.h"
 
+#include "analysis/click.h"
 #include "analysis/gap.h"
 #include "analysis/path.h"
 
@@ -17,6 +18,9 @@
 
 /* The shortest standstill that is called a dropout. */
 #define GAP_S 0.001
+
+/* What a click is given as its length in a problem. */
+#define CLICK_S 0.002
 
 /* A dip of a tone that went through a codec is its noise below this. */
 #define CODEC_DIP_DB 1.0
@@ -277,26 +281,58 @@ mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expec
 }
 
 /* A stretch that was muted makes the unit look quieter than it is, or its tone weaker. */
-static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
+                            mt_error *err)
 {
   double rate_hz = ws->take->rate_hz;
-  size_t begin = 0, count = 0;
-  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
-  bool found;
+  size_t begin, count;
   char name[8];
 
-  if (x == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
-  mt_workspace_copy(ws, section->begin, section->count, channel, x);
   /* half a period of any tone played is shorter than a gap, so a flat top is not taken for one */
-  found = mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count);
-  free(x);
-  if (!found)
+  if (!mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count))
     return MT_OK;
   return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
                                   (double)(section->begin + begin + count) / rate_hz, err,
                                   "the %s channel stood still for %.1f ms", mt_channel_name(channel, name),
                                   1e3 * (double)count / rate_hz);
+}
+
+/* Noise does not click: a bad contact in the leads, or frames lost, or the unit itself. */
+static mt_code look_for_clicks(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                               const double *x, mt_error *err)
+{
+  double rate_hz = ws->take->rate_hz;
+  mt_click clicks[MT_CLICKS_MAX];
+  size_t count = mt_click_find(x, section->count, rate_hz, clicks);
+  mt_code code = MT_OK;
+  char name[8];
+
+  for (size_t i = 0; i < count && code == MT_OK; i++) {
+    double at_s = (double)(section->begin + clicks[i].at) / rate_hz;
+    code =
+        mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, at_s - 0.5 * CLICK_S, at_s + 0.5 * CLICK_S,
+                                 err, "the %s channel clicked at %.3f s (%.0f dBFS) while nothing was played",
+                                 mt_channel_name(channel, name), at_s, mt_db_of_ratio(clicks[i].size));
+  }
+  return code;
+}
+
+static mt_code look_for_faults_of(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                                  mt_error *err)
+{
+  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
+  mt_code code;
+
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+  mt_workspace_copy(ws, section->begin, section->count, channel, x);
+  code = look_for_gap(ws, section, channel, x, err);
+  if (code == MT_OK && section->has_noise[channel])
+    code = look_for_clicks(ws, section, channel, x, err);
+  free(x);
+  if (code == MT_OK && section->has_tone[channel])
+    code = mt_workspace_add_events(ws, section, channel, err);
+  return code;
 }
 
 /* Nothing to speak of arrives there: a channel 40 dB below the other, or no tone at all. */
@@ -321,9 +357,7 @@ static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_e
   for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
     if (ws->path_is_lossy && is_quiet(section, c))
       continue;
-    code = look_for_gap(ws, section, (mt_channel)c, err);
-    if (code == MT_OK && section->has_tone[c])
-      code = mt_workspace_add_events(ws, section, (mt_channel)c, err);
+    code = look_for_faults_of(ws, section, (mt_channel)c, err);
   }
   return code;
 }

@@ -47,6 +47,9 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                       "IEC 61672-1 Annex E"},
     [MT_Q_NOISE_CCIR] = {"noise_ccir", MT_UNIT_DBFS, false, "noise, CCIR-RMS",
                          "the same, ITU-R BS.468 weighting less 5.63 dB, rms", "AES17-2015 5.2.7, 6.4.2"},
+    [MT_Q_NOISE_468] = {"noise_468", MT_UNIT_DBFS, false, "468 quasi-peak noise",
+                        "ITU-R BS.468 weighted quasi-peak, nothing played; a 1 kHz sine reads its rms",
+                        "ITU-R BS.468-4 clauses 1 and 2"},
     [MT_Q_SNR] = {"snr", MT_UNIT_DB, false, "signal to noise",
                   "level of the reference tone less the idle noise",
                   "IEC 60268-3, the reference being the tone played"},
@@ -55,6 +58,11 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                             "AES17-2015 6.4.1, from the reference level instead of full scale"},
     [MT_Q_HUM] = {"hum", MT_UNIT_DBFS, false, "mains hum",
                   "mains frequency and its harmonics, nothing played", "own definition"},
+    [MT_Q_HUM_LINE] = {"hum_line", MT_UNIT_DBFS, false, "mains x",
+                       "one line of the mains hum, its order times the mains frequency", "own definition"},
+    [MT_Q_SPURIOUS] = {"spurious", MT_UNIT_DBFS, false, "line",
+                       "a line that is neither the tone, its harmonics nor mains; at freq_hz",
+                       "own definition"},
     [MT_Q_IMD_MOD] = {"imd_mod", MT_UNIT_DB, false, "IMD (modulation)", "modulation distortion of that order",
                       "IEC 60268-3:2013 14.12.7"},
     [MT_Q_IMD_DIFF] = {"imd_diff", MT_UNIT_DB, false, "IMD (difference)",
@@ -82,14 +90,6 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                     "largest difference of response from the reference state", "own definition"},
     [MT_Q_BOOST_FREQ] = {"boost_freq", MT_UNIT_HZ, false, "boost at", "where the largest difference lies",
                          "own definition"},
-    [MT_Q_HUM_LINE] = {"hum_line", MT_UNIT_DBFS, false, "mains x",
-                       "one line of the mains hum, its order times the mains frequency", "own definition"},
-    [MT_Q_SPURIOUS] = {"spurious", MT_UNIT_DBFS, false, "line",
-                       "a line that is neither the tone, its harmonics nor mains; at freq_hz",
-                       "own definition"},
-    [MT_Q_NOISE_468] = {"noise_468", MT_UNIT_DBFS, false, "noise, 468 quasi-peak",
-                        "ITU-R BS.468 weighted quasi-peak, nothing played; a 1 kHz sine reads its rms",
-                        "ITU-R BS.468-4 clauses 1 and 2"},
     [MT_Q_CORNER_LOW] = {"corner_low", MT_UNIT_HZ, false, "low -3 dB corner",
                          "half power re the highest third octave of the middle, the first below 997 Hz",
                          "own definition; IEC 60268-3 refers to the response at 1 kHz"},
@@ -148,6 +148,12 @@ const mt_quantity_info *mt_quantity_describe(mt_quantity q)
 {
   assert(q >= 0 && q < MT_Q_LAST);
   return &table[q];
+}
+
+bool mt_quantity_bound_is_least(mt_quantity q)
+{
+  return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB ||
+         q == MT_Q_CORNER_HIGH;
 }
 
 bool mt_quantity_parse(const char *name, mt_quantity *out)

@@ -29,8 +29,13 @@
 /* What a float transform leaves in the band of something loud elsewhere is 1e-13 of it, and no signal. */
 #define LEAST_OF_ENERGY 1e-11
 
-/* For the noise: about 1 ms each, many periods of the chirp and few hertz of the unit's response. */
-#define NOISE_PIECES 256
+/* For the noise: pieces under a raised cosine that overlap by half, 2 ms from one to the next: many periods of
+   the chirp, few hertz of the unit's response, and smooth, so that what is no noise but lies elsewhere in
+   frequency (harmonics, hum, DC) does not leak in through the ends of a piece. */
+#define NOISE_PIECES 128
+/* Energy over h of the fourth difference, in steps of h, of a raised cosine of width 2 h: 3/4 (1 + 16 + 36 + 16 + 1)
+   - 2/8 (4 + 24 + 24 + 4). */
+#define BEND_ENERGY 38.5
 
 struct cosines {
   double c;
@@ -353,9 +358,31 @@ static double project_slope(struct normal *normal, double of_gain[COLUMNS])
 /* What a fitted mark tells about its own accuracy. */
 struct account {
   struct normal normal;
-  double score[NOISE_PIECES][COLUMNS]; /* what the residual and each column have in common, piece by piece */
+  double score[NOISE_PIECES + 1]
+              [COLUMNS];     /* what the residual and each column have in common, piece by piece */
   double stretched[COLUMNS]; /* what the slope times the frame within the mark, and each column have */
 };
+
+/* One frame's share in the scores, split between the two pieces it lies in. */
+static void add_scores(const struct stretch *s, size_t i, const mt_arrival *at, double frame, double length,
+                       double middle, struct account *out)
+{
+  double place = frame / length * NOISE_PIECES;
+  size_t piece = (size_t)place;
+  double share = 0.5 - 0.5 * cos(MT_PI * (place - (double)piece));
+  double left = s->x[i], slope = s->column[GAINS][i], stretched;
+
+  for (unsigned k = 0; k < GAINS; k++)
+    left -= at->gain[k] * s->column[k][i];
+  for (unsigned c = 0; c < CHIRPS; c++)
+    slope -= middle * (at->gain[2 * c + 1] * s->column[2 * c][i] - at->gain[2 * c] * s->column[2 * c + 1][i]);
+  stretched = slope * (ceil(at->frame) + frame - at->frame);
+  for (unsigned k = 0; k < COLUMNS; k++) {
+    out->score[piece][k] += (1.0 - share) * left * s->column[k][i];
+    out->score[piece + 1][k] += share * left * s->column[k][i];
+    out->stretched[k] += stretched * s->column[k][i];
+  }
+}
 
 static void fill_account(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
                          const mt_arrival *at, struct account *out)
@@ -365,27 +392,12 @@ static void fill_account(const mt_take *take, unsigned channel, const mt_segment
   double middle = middle_turn(mark, (1.0 + e) / take->rate_hz);
 
   memset(out, 0, sizeof *out);
-  for (ptrdiff_t p = 0; p < NOISE_PIECES; p++) {
-    ptrdiff_t first = begin + p * length / NOISE_PIECES, end = begin + (p + 1) * length / NOISE_PIECES;
-    for (; first < end; first += CHUNK) {
-      render_stretch(take, channel, mark, e, at, first, end - first < CHUNK ? (size_t)(end - first) : CHUNK,
-                     &s);
-      add_products(&s, &out->normal);
-      for (size_t i = 0; i < s.count; i++) {
-        double left = s.x[i];
-        double slope = s.column[GAINS][i], stretched;
-        for (unsigned k = 0; k < GAINS; k++)
-          left -= at->gain[k] * s.column[k][i];
-        for (unsigned c = 0; c < CHIRPS; c++)
-          slope -=
-              middle * (at->gain[2 * c + 1] * s.column[2 * c][i] - at->gain[2 * c] * s.column[2 * c + 1][i]);
-        stretched = slope * ((double)first + (double)i - at->frame);
-        for (unsigned k = 0; k < COLUMNS; k++) {
-          out->score[p][k] += left * s.column[k][i];
-          out->stretched[k] += stretched * s.column[k][i];
-        }
-      }
-    }
+  for (ptrdiff_t first = begin; first < begin + length; first += CHUNK) {
+    ptrdiff_t left_over = begin + length - first;
+    render_stretch(take, channel, mark, e, at, first, left_over < CHUNK ? (size_t)left_over : CHUNK, &s);
+    add_products(&s, &out->normal);
+    for (size_t i = 0; i < s.count; i++)
+      add_scores(&s, i, at, (double)(first - begin) + (double)i, (double)length, middle, out);
   }
 }
 
@@ -403,17 +415,17 @@ void mt_arrival_assess(const mt_take *take, unsigned channel, const mt_segment *
                        mt_arrival *io)
 {
   struct account account;
-  double of_gain[COLUMNS] = {0}, score[NOISE_PIECES];
+  double of_gain[COLUMNS] = {0}, score[NOISE_PIECES + 1];
   double energy, variance = 0.0;
 
   fill_account(take, channel, mark, e, io, &account);
   energy = project_slope(&account.normal, of_gain);
-  for (size_t p = 0; p < NOISE_PIECES; p++)
+  for (size_t p = 0; p <= NOISE_PIECES; p++)
     score[p] = slope_alone(account.score[p], of_gain);
-  /* second differences: 1 + 4 + 1 times the variance of one piece */
-  for (size_t p = 1; p + 1 < NOISE_PIECES; p++) {
-    double bend = score[p - 1] - 2.0 * score[p] + score[p + 1];
-    variance += bend * bend / 6.0;
+  /* fourth differences, free of what changes slowly; the mark has faded out at its ends */
+  for (size_t p = 2; p + 1 < NOISE_PIECES; p++) {
+    double bend = score[p - 2] - 4.0 * score[p - 1] + 6.0 * score[p] - 4.0 * score[p + 1] + score[p + 2];
+    variance += bend * bend / BEND_ENERGY;
   }
   io->variance_frame = energy > 0.0 ? variance / (energy * energy) : HUGE_VAL;
   /* a clock offset acts on each frame of the mark like a shift in proportion to its place */

@@ -39,12 +39,15 @@ mt_verdict mt_judge_value(double value, double uncertainty, double min, double m
   return MT_VERDICT_UNDECIDED;
 }
 
-static mt_verdict judge_validity(double value, double uncertainty, mt_validity validity, bounds b)
+static mt_verdict judge_validity(mt_quantity quantity, double value, double uncertainty, mt_validity validity,
+                                 bounds b)
 {
+  bool is_one_sided = mt_quantity_bound_is_least(quantity) ? b.max == HUGE_VAL : b.min == -HUGE_VAL;
+
   if (validity == MT_VALID)
     return mt_judge_value(value, uncertainty, b.min, b.max);
-  /* the true value may lie anywhere below a bound */
-  if (validity == MT_RIG_LIMITED && b.min == -HUGE_VAL &&
+  /* the true value may lie anywhere on the good side of a bound */
+  if (validity == MT_RIG_LIMITED && is_one_sided &&
       mt_judge_value(value, uncertainty, b.min, b.max) == MT_VERDICT_PASS)
     return MT_VERDICT_PASS;
   return MT_VERDICT_UNDECIDED;
@@ -136,7 +139,7 @@ static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_read
   } else if (!is_number || !isfinite(r->value) || !isfinite(r->uncertainty) || r->uncertainty < 0.0) {
     mt_wording_undecided(&j, mt_wording_reason(r->validity, r->why));
   } else {
-    j.verdict = judge_validity(r->value, r->uncertainty, r->validity, b);
+    j.verdict = judge_validity(r->quantity, r->value, r->uncertainty, r->validity, b);
     mt_wording_judge(&j, r->validity);
   }
   r->verdict = worse(r->verdict, j.verdict);
@@ -156,7 +159,7 @@ typedef struct worst_point {
 static void look_at(worst_point *worst, double x, double y, double uncertainty, mt_validity validity,
                     bounds b)
 {
-  mt_verdict verdict = judge_validity(y, uncertainty, validity, b);
+  mt_verdict verdict = judge_validity(MT_Q_RESPONSE, y, uncertainty, validity, b);
   double beyond = fmax(y - b.max, b.min - y);
   double excess = verdict == MT_VERDICT_FAIL ? beyond - GUARD * uncertainty : beyond + GUARD * uncertainty;
 

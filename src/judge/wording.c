@@ -184,7 +184,9 @@ static void state_balance(const mt_judgement *j, char *out, size_t size)
 
 static void state_value(const mt_judgement *j, bool is_bound, char *out, size_t size)
 {
-  const char *verb = is_bound ? "is at most" : "is";
+  const char *verb = !is_bound                                 ? "is"
+                     : mt_quantity_bound_is_least(j->quantity) ? "is at least"
+                                                               : "is at most";
   char subject[112], text[48], at[24], where[32] = "";
 
   if (j->quantity == MT_Q_BALANCE && is_symmetric(j) && !is_bound) {
@@ -247,7 +249,7 @@ void mt_wording_judge(mt_judgement *j, mt_validity validity)
   state_value(j, is_bound, value, sizeof value);
   if (is_bound && j->verdict != MT_VERDICT_PASS) {
     state_limit(j, limit, sizeof limit);
-    put(j->text, sizeof j->text, "%s: only a bound, the rig shows no less; %s", value, limit);
+    put(j->text, sizeof j->text, "%s: only a bound; %s", value, limit);
   } else if (j->verdict == MT_VERDICT_UNDECIDED) {
     state_doubt(j, limit, sizeof limit);
     put(j->text, sizeof j->text, "%s %s", value, limit);
@@ -273,7 +275,7 @@ const char *mt_wording_reason(mt_validity validity, const char *why)
   case MT_NO_SIGNAL: return "there is no signal";
   case MT_CLIPPED: return "the capture is clipped";
   case MT_DROPOUT: return "the signal dropped out meanwhile";
-  case MT_RIG_LIMITED: return "the rig shows no less";
+  case MT_RIG_LIMITED: return "only a bound of it is known";
   case MT_NOT_MEASURED: return "it was not measured";
   case MT_VALID: break;
   }

@@ -130,17 +130,10 @@ static bool has_number(const cell *c)
   return c->present && (c->validity == MT_VALID || c->validity == MT_RIG_LIMITED);
 }
 
-/* Where more is better, what the rig's floor allows to say is a lower bound. */
-static bool is_bound_from_below(mt_quantity quantity)
-{
-  return quantity == MT_Q_SNR || quantity == MT_Q_DYNAMIC_RANGE || quantity == MT_Q_SINAD ||
-         quantity == MT_Q_ENOB;
-}
-
 /* A bound is rounded away from what it bounds, and needs no more than two decimals, or in % two digits. */
 static void format_bound(const row *r, const cell *c, char out[32])
 {
-  bool below = is_bound_from_below(r->quantity);
+  bool below = mt_quantity_bound_is_least(r->quantity);
   int decimals = mt_layout_decimals(r->unit, c->uncertainty);
   char number[32];
   double step;

@@ -22,14 +22,15 @@
 /** One quantity over all units. */
 typedef struct coverage_row {
   char name[32];
-  bool is_fact;        /**< route, polarity: right or wrong, no interval */
-  bool is_nothing;     /**< the truth is that there is none: any valid reading is a false one */
-  size_t nvalid;       /**< readings with a value and an interval */
-  size_t ninside;      /**< ... that holds the truth */
-  size_t nabove;       /**< ... that lies above the truth */
-  size_t nbounds;      /**< readings that are an upper bound */
-  size_t nbelow;       /**< ... with the truth below it */
-  size_t nrefused;     /**< readings that say why they are none */
+  bool is_fact;    /**< route, polarity: right or wrong, no interval */
+  bool is_nothing; /**< the truth is that there is none: any valid reading is a false one */
+  bool is_floored; /**< a stated floor, not noise, makes most intervals: they may hold the truth more often */
+  size_t nvalid;   /**< readings with a value and an interval */
+  size_t ninside;  /**< ... that holds the truth */
+  size_t nabove;   /**< ... that lies above the truth */
+  size_t nbounds;  /**< readings that are an upper bound */
+  size_t nbelow;   /**< ... with the truth below it */
+  size_t nrefused; /**< readings that say why they are none */
   double sum_ratio_sq; /**< of error over stated standard uncertainty */
 } coverage_row;
 
@@ -55,6 +56,9 @@ void coverage_run(uint64_t seed, size_t nunits, FILE *log, coverage_table *out);
 
 /** Wilson's 95 % interval of a share (Wilson 1927). */
 void coverage_wilson(size_t hits, size_t count, double *low, double *high);
+
+/** Chance of at most so many hits when each has that share: the binomial distribution. */
+double coverage_at_most(size_t hits, size_t count, double share);
 
 void coverage_print(const coverage_table *table, FILE *out);
 

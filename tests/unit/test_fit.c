@@ -1,4 +1,5 @@
 #include "support.h"
+#include "tones.h"
 
 #include "base/decibel.h"
 #include "base/random.h"
@@ -18,33 +19,10 @@ static double exact_cosine(double freq_hz, double rate_hz, double frame, double 
   return (double)cosl(TURN * (cycles - rintl(cycles)) + (long double)phase_rad);
 }
 
-static void fill_tone(double *x, size_t n, double rate_hz, double freq_hz, double amplitude, double phase_rad)
-{
-  for (size_t i = 0; i < n; i++)
-    x[i] = amplitude * exact_cosine(freq_hz, rate_hz, (double)i, phase_rad);
-}
-
 static void add_tone(double *x, size_t n, double rate_hz, double freq_hz, double amplitude, double phase_rad)
 {
   for (size_t i = 0; i < n; i++)
     x[i] += amplitude * exact_cosine(freq_hz, rate_hz, (double)i, phase_rad);
-}
-
-/* A tone by rotation, fast, for the Monte Carlo: a fresh start every 64 frames keeps it to 1e-14. */
-static void fill_tone_fast(double *x, size_t n, double cycles, double amplitude, double phase_rad)
-{
-  double step_re = cos(2.0 * MT_PI * cycles), step_im = sin(2.0 * MT_PI * cycles), re = 0.0, im = 0.0;
-  for (size_t i = 0; i < n; i++) {
-    if (i % 64 == 0) {
-      double whole = cycles * (double)i, angle = 2.0 * MT_PI * (whole - rint(whole)) + phase_rad;
-      re = amplitude * cos(angle);
-      im = amplitude * sin(angle);
-    }
-    x[i] = re;
-    double next = re * step_re - im * step_im;
-    im = re * step_im + im * step_re;
-    re = next;
-  }
 }
 
 /* Round to what a float32 capture holds. @return rms of the rounding. */
@@ -89,7 +67,7 @@ static void any_tone_reads_to_a_ten_thousandth_of_a_decibel(void **state)
     double start = i % 2 == 0 ? 0.0 : freq * (1.0 + 1e-3 * (2.0 * mt_random_uniform(&random) - 1.0));
     size_t n = (size_t)rate;
     mt_sine_fit fit;
-    fill_tone(samples, n, rate, freq, 1.0, phase);
+    tones_fill(samples, n, rate, freq, 1.0, phase);
     double rounding_db = mt_db_of_ratio(store_float(samples, n) / M_SQRT1_2);
     assert_ok(mt_fit_sine(samples, n, rate, start, i % 4 < 2 ? 1 : 10, &fit, NULL, &err), err);
     assert_true(fit.converged);
@@ -121,7 +99,7 @@ static void what_is_left_of_a_tone_is_the_rounding_of_its_samples(void **state)
   for (int i = 0; i < 12; i++) {
     double amplitude = mt_ratio_of_db(-10.0 * i), freq = random_freq(&random);
     mt_sine_fit fit;
-    fill_tone(samples, 48000, 48000.0, freq, amplitude, 1.0 * i);
+    tones_fill(samples, 48000, 48000.0, freq, amplitude, 1.0 * i);
     double rounding = store_float(samples, 48000);
     assert_ok(mt_fit_sine(samples, 48000, 48000.0, freq, 10, &fit, residual, &err), err);
     /* 23 parameters of 48000 may explain 0.002 dB of it; a periodic pattern, more */
@@ -141,7 +119,7 @@ static void double_samples_leave_less_than_minus_195_db(void **state)
   for (int i = 0; i < 30; i++) {
     double freq = random_freq(&random);
     mt_sine_fit fit;
-    fill_tone(samples, 48000, 48000.0, freq, 0.5, 1.0 * i);
+    tones_fill(samples, 48000, 48000.0, freq, 0.5, 1.0 * i);
     add_tone(samples, 48000, 48000.0, 2.0 * freq, 0.5e-3 * (2.0 * freq < 23000.0), 2.0 * i);
     assert_ok(mt_fit_sine(samples, 48000, 48000.0, freq, 10, &fit, NULL, &err), err);
     assert_true(mt_db_of_ratio(fit.rms_residual / fit.amplitude) < -195.0);
@@ -163,16 +141,15 @@ static void quantised_tones_leave_the_noise_of_theory(void **state)
   mt_random_init(&random, support_seed(23));
   for (int dithered = 0; dithered < 2; dithered++)
     for (size_t b = 0; b < 3; b++) {
-      double scale = ldexp(1.0, bits[b] - 1), power = 0.0;
+      const tones_storage how = {"", bits[b], dithered != 0};
+      double theory_db = tones_floor_db(&how), power = 0.0;
       for (int run = 0; run < 4; run++) {
         mt_sine_fit fit;
-        fill_tone(samples, 48000, 48000.0, primes_hz[run], 1.0, 0.3 * run);
-        for (size_t i = 0; i < 48000; i++)
-          samples[i] = rint(samples[i] * scale + (dithered ? mt_random_triangular(&random) : 0.0)) / scale;
+        tones_fill(samples, 48000, 48000.0, primes_hz[run], 1.0, 0.3 * run);
+        tones_store(&random, &how, samples, 48000);
         assert_ok(mt_fit_sine(samples, 48000, 48000.0, primes_hz[run], 1, &fit, NULL, &err), err);
         power += 0.25 * 2.0 * fit.rms_residual * fit.rms_residual;
       }
-      double theory_db = -(6.0206 * bits[b] + 1.7609) + (dithered ? 4.7712 : 0.0);
       print_message("%d bit%s: %.3f dB, theory %.3f\n", bits[b], dithered ? " TPDF" : "",
                     mt_db_of_power(power), theory_db);
       assert_near(mt_db_of_power(power), theory_db, 0.1, "dB");
@@ -180,37 +157,6 @@ static void quantised_tones_leave_the_noise_of_theory(void **state)
 }
 
 /* ---- the bound --------------------------------------------------------------------------------- */
-
-typedef struct efficiency {
-  double freq; /* sum of squared errors over the bound */
-  double amplitude;
-  int runs;
-} efficiency;
-
-/* Rife and Boorstyn 1974, for a real sinusoid: var w >= 12 / (eta N (N^2 - 1)), var A >= 2 sigma^2 / N. */
-static void run_efficiency(mt_random *random, size_t n, double snr_db, int runs, efficiency *sum)
-{
-  double eta = mt_power_of_db(snr_db), sigma = sqrt(0.5 / eta), length = (double)n;
-  double freq_bound = 12.0 / (eta * length * (length * length - 1.0)),
-         amplitude_bound = 2.0 * sigma * sigma / length;
-
-  for (int run = 0; run < runs; run++) {
-    double cycles = 0.01 + 0.4 * mt_random_uniform(random),
-           guess_error = 0.5 * (2.0 * mt_random_uniform(random) - 1.0);
-    mt_sine_fit fit;
-    mt_error err = {0};
-    fill_tone_fast(samples, n, cycles, 1.0, 2.0 * MT_PI * mt_random_uniform(random));
-    for (size_t i = 0; i < n; i++)
-      samples[i] += sigma * mt_random_normal(random);
-    assert_ok(
-        mt_fit_sine(samples, n, 48000.0, 48000.0 * (cycles + guess_error / length), 1, &fit, NULL, &err),
-        err);
-    double omega_error = 2.0 * MT_PI * (fit.freq_hz / 48000.0 - cycles);
-    sum->freq += omega_error * omega_error / freq_bound;
-    sum->amplitude += (fit.amplitude - 1.0) * (fit.amplitude - 1.0) / amplitude_bound;
-    sum->runs++;
-  }
-}
 
 /*
  * R runs give a ratio with a standard deviation of sqrt(2 / R) (chi-squared, R degrees of freedom). The
@@ -234,10 +180,10 @@ static void errors_stay_at_the_cramer_rao_bound(void **state)
   (void)state;
   mt_random_init(&random, support_seed(24));
   for (size_t l = 0; l < 2; l++) {
-    efficiency all = {0};
+    tones_efficiency all = {0};
     for (double snr_db = 20.0; snr_db <= 100.0; snr_db += 20.0) {
-      efficiency one = {0};
-      run_efficiency(&random, lengths[l], snr_db, 700, &one);
+      tones_efficiency one = {0};
+      tones_run_efficiency(&random, samples, lengths[l], snr_db, 700, &one);
       print_message("N %zu, %3.0f dB: frequency %.3f, amplitude %.3f\n", lengths[l], snr_db,
                     one.freq / one.runs, one.amplitude / one.runs);
       all.freq += one.freq;
@@ -308,7 +254,7 @@ static void the_fit_is_the_minimum_a_slow_search_finds(void **state)
     double cycles = (3.0 + 20.0 * mt_random_uniform(&random)) / (double)n;
     int norders = 1 + run % 4;
     mt_sine_fit fit;
-    fill_tone(samples, n, 1.0, cycles, 0.7, 0.5 * run);
+    tones_fill(samples, n, 1.0, cycles, 0.7, 0.5 * run);
     add_tone(samples, n, 1.0, 2.0 * cycles, 0.05, 1.0);
     add_tone(samples, n, 1.0, 0.3 / (double)n, 0.02, 2.0);
     for (size_t i = 0; i < n; i++)
@@ -335,7 +281,7 @@ static void model_plus_residual_is_the_record(void **state)
     size_t n = lengths[l];
     double half = 0.5 * (double)(n - 1);
     mt_sine_fit fit;
-    fill_tone(samples, n, 48000.0, 1234.5, 0.3, 1.0);
+    tones_fill(samples, n, 48000.0, 1234.5, 0.3, 1.0);
     for (size_t i = 0; i < n; i++) {
       samples[i] += 0.2;
       samples[i] += 0.1 * samples[i] * samples[i] + 1e-3 * mt_random_normal(&random);
@@ -520,8 +466,9 @@ static void a_line_left_out_biases_no_more_than_it_must(void **state)
     bool harmonic = table[row].line_hz > 1000.0;
     for (int i = 0; i < 64; i++) {
       mt_sine_fit fit;
-      fill_tone_fast(samples, table[row].n, 997.3 / 48000.0, 1.0, 2.0 * MT_PI * (i / 8) / 8.0);
-      fill_tone_fast(residual, table[row].n, table[row].line_hz / 48000.0, 0.01, 2.0 * MT_PI * (i % 8) / 8.0);
+      tones_fill_fast(samples, table[row].n, 997.3 / 48000.0, 1.0, 2.0 * MT_PI * (i / 8) / 8.0);
+      tones_fill_fast(residual, table[row].n, table[row].line_hz / 48000.0, 0.01,
+                      2.0 * MT_PI * (i % 8) / 8.0);
       for (size_t j = 0; j < table[row].n; j++)
         samples[j] += residual[j];
       assert_ok(mt_fit_sine(samples, table[row].n, 48000.0, 997.3, 1, &fit, NULL, &err), err);
@@ -548,7 +495,7 @@ static void harmonics_of_a_short_low_tone_are_told_apart(void **state)
   double worst_db = 0.0;
   (void)state;
   for (int i = 0; i < 16; i++) {
-    fill_tone(samples, 12000, 48000.0, 20.3, 0.5, 0.4 * i);
+    tones_fill(samples, 12000, 48000.0, 20.3, 0.5, 0.4 * i);
     add_tone(samples, 12000, 48000.0, 40.6, 0.005, 1.7 * i);
     assert_ok(mt_fit_sine(samples, 12000, 48000.0, 20.0, 1, &alone, NULL, &err), err);
     assert_ok(mt_fit_sine(samples, 12000, 48000.0, 20.0, 5, &joint, NULL, &err), err);
@@ -573,7 +520,7 @@ static void a_few_periods_are_enough(void **state)
     size_t n = (size_t)ceil(count * 48000.0 / freq);
     double guess = freq + 0.9 * 48000.0 / (double)n * (2.0 * mt_random_uniform(&random) - 1.0);
     mt_sine_fit fit;
-    fill_tone(samples, n, 48000.0, freq, 0.25, 0.1 * i);
+    tones_fill(samples, n, 48000.0, freq, 0.25, 0.1 * i);
     assert_ok(mt_fit_sine(samples, n, 48000.0, i % 3 == 0 ? 0.0 : guess, 1, &fit, NULL, &err), err);
     assert_near(fit.freq_hz / freq, 1.0, 1e-8, "");
     assert_near(mt_db_of_ratio(fit.amplitude / 0.25), 0.0, 1e-6, "dB");
@@ -590,7 +537,7 @@ static void a_start_off_by_a_bin_or_1000_ppm_is_enough(void **state)
     for (int step = -4; step <= 4; step++) {
       double off = fmax(1e-3 * freqs[f], 1.0) * step / 4.0;
       mt_sine_fit fit;
-      fill_tone_fast(samples, 48000, freqs[f] / 48000.0, 0.1, 1.0);
+      tones_fill_fast(samples, 48000, freqs[f] / 48000.0, 0.1, 1.0);
       assert_ok(mt_fit_sine(samples, 48000, 48000.0, freqs[f] + off, 1, &fit, NULL, &err), err);
       assert_near(fit.freq_hz, freqs[f], 1e-6, "Hz");
     }
@@ -604,7 +551,7 @@ static void a_start_too_far_off_is_refused(void **state)
   mt_sine_fit fit;
   (void)state;
   mt_random_init(&random, support_seed(28));
-  fill_tone(samples, 48000, 48000.0, 997.0, 0.5, 1.0);
+  tones_fill(samples, 48000, 48000.0, 997.0, 0.5, 1.0);
   for (size_t i = 0; i < 48000; i++)
     samples[i] += 1e-4 * mt_random_normal(&random);
   assert_int_equal(mt_fit_sine(samples, 48000, 48000.0, 1097.0, 1, &fit, NULL, &err), MT_E_DATA);
@@ -620,7 +567,7 @@ static void strong_dc_and_hum_do_not_hide_a_tone(void **state)
   for (size_t l = 0; l < 2; l++)
     for (int i = 0; i < 8; i++) {
       mt_sine_fit fit;
-      fill_tone(samples, lengths[l], 48000.0, 997.3, 1e-3, 0.8 * i);
+      tones_fill(samples, lengths[l], 48000.0, 997.3, 1e-3, 0.8 * i);
       add_tone(samples, lengths[l], 48000.0, 50.02, 1e-2, 1.3 * i);
       for (size_t j = 0; j < lengths[l]; j++)
         samples[j] += 0.9;
@@ -641,7 +588,7 @@ static void a_tone_under_the_noise_is_found(void **state)
   mt_random_init(&random, support_seed(29));
   for (int i = 0; i < 20; i++) {
     mt_sine_fit fit;
-    fill_tone_fast(samples, 48000, 997.0 / 48000.0, 1e-3, 0.3 * i);
+    tones_fill_fast(samples, 48000, 997.0 / 48000.0, 1e-3, 0.3 * i);
     for (size_t j = 0; j < 48000; j++)
       samples[j] += 3e-3 * mt_random_normal(&random);
     assert_ok(mt_fit_sine(samples, 48000, 48000.0, 997.0, 1, &fit, NULL, &err), err);
@@ -670,7 +617,7 @@ static void a_wrong_known_frequency_fakes_a_residual(void **state)
   (void)state;
   for (size_t row = 0; row < 5; row++) {
     mt_sine_fit fit;
-    fill_tone(samples, 48000, 48000.0, 997.0 + table[row].bins, 0.5, 1.0);
+    tones_fill(samples, 48000, 48000.0, 997.0 + table[row].bins, 0.5, 1.0);
     assert_ok(mt_fit_known(samples, 48000, 48000.0, 997.0, &fit, residual, &err), err);
     assert_near(mt_db_of_ratio(fit.amplitude / 0.5), table[row].level_db,
                 table[row].digits_db + 8.686 * table[row].bins / (2.0 * 997.0), "dB");
@@ -756,7 +703,7 @@ static void samples_that_are_not_finite_are_refused(void **state)
   for (size_t w = 0; w < 3; w++)
     for (size_t p = 0; p < 3; p++) {
       char number[32];
-      fill_tone_fast(samples, 48000, 997.0 / 48000.0, 0.5, 0.0);
+      tones_fill_fast(samples, 48000, 997.0 / 48000.0, 0.5, 0.0);
       samples[places[p]] = wrong[w];
       assert_refused(48000, 997.0, MT_E_DATA);
       assert_refused(48000, 0.0, MT_E_DATA);
@@ -783,7 +730,7 @@ static void arguments_out_of_range_are_refused(void **state)
   mt_sine_fit fit;
   mt_error err = {0};
   (void)state;
-  fill_tone_fast(samples, 48000, 997.0 / 48000.0, 0.5, 0.0);
+  tones_fill_fast(samples, 48000, 997.0 / 48000.0, 0.5, 0.0);
   assert_int_equal(mt_fit_sine(NULL, 48000, 48000.0, 997.0, 1, &fit, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_sine(samples, 0, 48000.0, 997.0, 1, &fit, NULL, &err), MT_E_ARG);
   assert_int_equal(mt_fit_sine(samples, 15, 48000.0, 9970.0, 1, &fit, NULL, &err), MT_E_ARG);
@@ -811,7 +758,7 @@ static void orders_above_half_the_rate_are_left_out(void **state)
   (void)state;
   for (size_t row = 0; row < sizeof table / sizeof table[0]; row++) {
     mt_sine_fit fit;
-    fill_tone(samples, 48000, 48000.0, table[row].freq_hz, 0.5, 1.0);
+    tones_fill(samples, 48000, 48000.0, table[row].freq_hz, 0.5, 1.0);
     store_float(samples, 48000);
     assert_ok(mt_fit_sine(samples, 48000, 48000.0, table[row].freq_hz, 10, &fit, NULL, &err), err);
     assert_int_equal(fit.norders, table[row].norders);

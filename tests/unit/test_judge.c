@@ -249,6 +249,22 @@ static void milliseconds_convert_value_and_uncertainty(void **state)
                    MT_VERDICT_UNDECIDED);
 }
 
+/* The noise floor of the rig hides how good a unit is: its signal to noise is no less than what is seen. */
+static void bound_of_signal_to_noise_passes_a_lower_limit(void **state)
+{
+  mt_judgement j;
+  (void)state;
+  assert_int_equal(judge_one(MT_Q_SNR, 90.0, 1.0, MT_RIG_LIMITED, "min = 60.0; unit = \"dB\";", &j),
+                   MT_VERDICT_PASS);
+  assert_non_null(strstr(j.text, "is at least 90 dB"));
+  assert_int_equal(judge_one(MT_Q_SNR, 50.0, 1.0, MT_RIG_LIMITED, "min = 60.0; unit = \"dB\";", &j),
+                   MT_VERDICT_UNDECIDED);
+  assert_int_equal(judge_one(MT_Q_SNR, 50.0, 1.0, MT_RIG_LIMITED, "max = 60.0; unit = \"dB\";", &j),
+                   MT_VERDICT_UNDECIDED);
+  assert_int_equal(judge_one(MT_Q_DYNAMIC_RANGE, 60.5, 1.0, MT_RIG_LIMITED, "min = 60.0; unit = \"dB\";", &j),
+                   MT_VERDICT_UNDECIDED);
+}
+
 /* ---- validity ---------------------------------------------------------------------------------------- */
 
 static void bound_passes_an_upper_limit_and_never_fails(void **state)
@@ -262,13 +278,9 @@ static void bound_passes_an_upper_limit_and_never_fails(void **state)
                       "allowed");
   assert_int_equal(judge_one(MT_Q_THD_N, -70.0, 1.0, MT_RIG_LIMITED, "max = -80.0; unit = \"dB\";", &j),
                    MT_VERDICT_UNDECIDED);
-  assert_string_equal(j.text, "Left channel's distortion and noise (THD+N) is at most -70 dB: only a bound, "
-                              "the rig shows no less; at most -80 dB is allowed");
+  assert_string_equal(j.text, "Left channel's distortion and noise (THD+N) is at most -70 dB: only a bound; "
+                              "at most -80 dB is allowed");
   assert_int_equal(judge_one(MT_Q_THD_N, -80.5, 1.0, MT_RIG_LIMITED, "max = -80.0; unit = \"dB\";", NULL),
-                   MT_VERDICT_UNDECIDED);
-  assert_int_equal(judge_one(MT_Q_SNR, 90.0, 1.0, MT_RIG_LIMITED, "min = 60.0; unit = \"dB\";", NULL),
-                   MT_VERDICT_UNDECIDED);
-  assert_int_equal(judge_one(MT_Q_SNR, 50.0, 1.0, MT_RIG_LIMITED, "min = 60.0; unit = \"dB\";", NULL),
                    MT_VERDICT_UNDECIDED);
   assert_int_equal(
       judge_one(MT_Q_GAIN, 0.0, 0.1, MT_RIG_LIMITED, "min = -3.0; max = 3.0; unit = \"dB\";", NULL),
@@ -845,6 +857,26 @@ static void judgement_reads_as_a_sentence(void **state)
   }
 }
 
+static void a_line_is_judged_by_its_order_and_named_by_its_place(void **state)
+{
+  mt_results *results = new_results();
+  (void)state;
+  add(results, MT_Q_HUM_LINE, MT_LEFT, "idle", -70.0, 0.1)->order = 1;
+  add(results, MT_Q_HUM_LINE, MT_LEFT, "idle", -95.0, 0.1)->order = 2;
+  add(results, MT_Q_SPURIOUS, MT_LEFT, "idle", -80.0, 0.1)->freq_hz = 8000.4;
+  judge(results,
+        "limits = ( { quantity = \"hum_line\"; order = 1; channel = \"left\"; max = -90.0; unit = "
+        "\"dBFS\"; }, { quantity = \"spurious\"; channel = \"left\"; max = -90.0; unit = \"dBFS\"; } );");
+  assert_string_equal(
+      results->judgements[0].text,
+      "Left channel's hum at the mains frequency x 1 is -70.0 dBFS; at most -90 dBFS is allowed");
+  assert_string_equal(results->judgements[1].text,
+                      "Left channel's foreign line at 8 kHz is -80.0 dBFS; at most -90 dBFS is allowed");
+  assert_int_equal(results->readings[0].verdict, MT_VERDICT_FAIL);
+  assert_int_equal(results->readings[1].verdict, MT_VERDICT_NONE);
+  mt_results_destroy(&results);
+}
+
 /* No quantity, channel or value may overrun a text (the sanitizers watch). */
 static void extreme_values_are_worded_within_bounds(void **state)
 {
@@ -1009,6 +1041,7 @@ int main(void)
       cmocka_unit_test(uncertainty_of_a_percentage_is_held_in_decibels),
       cmocka_unit_test(milliseconds_convert_value_and_uncertainty),
       cmocka_unit_test(bound_passes_an_upper_limit_and_never_fails),
+      cmocka_unit_test(bound_of_signal_to_noise_passes_a_lower_limit),
       cmocka_unit_test(what_is_not_valid_is_undecided_with_its_reason),
       cmocka_unit_test(a_reasons_own_words_are_kept_and_bounded),
       cmocka_unit_test(smuggled_nan_is_undecided),
@@ -1033,6 +1066,7 @@ int main(void)
       cmocka_unit_test(curve_that_is_not_valid_is_undecided),
       cmocka_unit_test(lowering_a_curve_never_improves_its_verdict),
       cmocka_unit_test(judgement_reads_as_a_sentence),
+      cmocka_unit_test(a_line_is_judged_by_its_order_and_named_by_its_place),
       cmocka_unit_test(extreme_values_are_worded_within_bounds),
       cmocka_unit_test(good_unit_passes_the_default_plan_and_judging_twice_changes_nothing),
   };
