@@ -25,6 +25,9 @@
 
 #define TABLE 8192
 
+/* Rounding of the float transform: nothing below is told from nothing, not even in digital silence. */
+#define LEAST_DB (-140.0)
+
 /* Read from polynomials whose harmonics are known, mid-band and at the edges: what is left with all known. */
 #define METHOD_DB 0.05
 
@@ -261,10 +264,10 @@ bool mt_orders_read(const mt_orders *o, int order, double freq_hz, mt_order_read
 void mt_order_ratio(const mt_order_reading *part, const mt_order_reading *whole, double null,
                     double *value_db, double *uncertainty_db, double *floor_db)
 {
-  double ratio = part->power / whole->power, none = null / whole->power;
+  double ratio = part->power / whole->power, none = fmax(null / whole->power, mt_power_of_db(LEAST_DB));
 
-  *floor_db = mt_db_of_power(part->noise / whole->power);
-  if (part->power > 3.0 * part->error && part->power > 4.0 * null) {
+  *floor_db = mt_db_of_power(fmax(part->noise / whole->power, mt_power_of_db(LEAST_DB)));
+  if (part->power > 3.0 * part->error && ratio > 4.0 * none) {
     double relative = hypot(part->error / part->power, whole->error / whole->power);
     *value_db = mt_db_of_power(ratio);
     *uncertainty_db = METHOD_DB + 2.0 * DB_PER_RELATIVE * relative;

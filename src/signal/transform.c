@@ -1,7 +1,7 @@
 #include "signal/transform.h"
 
-#include <kiss_fftr.h>
 #include <assert.h>
+#include <kiss_fftr.h>
 #include <limits.h>
 #include <stdbool.h>
 #include <stdlib.h>
