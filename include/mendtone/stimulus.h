@@ -68,7 +68,7 @@ typedef struct mt_stimulus {
  * - MT_EXTRA_LEVELS: 997 Hz from 80 dB below the maximum level up to it, 9.4 s.
  * - MT_EXTRA_CROSSTALK: a sweep on the left alone, then on the right alone, 11.2 s.
  *
- * Any two layouts differ in length by more than 2 s, so that the marks' distance tells which it is.
+ * Any two layouts differ in length by more than 1.5 s, so that the marks' distance tells which it is.
  *
  * @param rate_hz         44100 ... 192000.
  * @param level_dbfs      -60 ... 0; the peak level of tones, marks and sweep.

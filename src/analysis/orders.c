@@ -25,6 +25,9 @@
 
 #define TABLE 8192
 
+/* Rounding of the float transform: nothing below is told from nothing, not even in digital silence. */
+#define LEAST_DB (-140.0)
+
 /* Read from polynomials whose harmonics are known, mid-band and at the edges: what is left with all known. */
 #define METHOD_DB 0.05
 
@@ -113,15 +116,17 @@ static mt_code find_noise(mt_orders *o, mt_sweep_reference *r, mt_error *err)
   mt_transform *transform = NULL;
   float *time = malloc(length * sizeof *time);
   mt_bin *bins = malloc((length / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create(length, &transform, err);
+  mt_code code = mt_transform_create_forward(length, &transform, err);
 
+  if (code == MT_OK && r->inverse == NULL)
+    code = mt_transform_create_inverse(r->nfft, &r->inverse, err);
   o->nquiet = length / 2 + 1;
   o->quiet_hz = 1.0 / ((double)length * r->step_s);
   o->noise = malloc(QUIET_LOOKS * o->nquiet * sizeof *o->noise);
   if (code == MT_OK && (time == NULL || bins == NULL || o->noise == NULL))
     code = mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
   if (code == MT_OK) {
-    mt_transform_inverse(r->transform, o->quotient, r->time);
+    mt_transform_inverse(r->inverse, o->quotient, r->time);
     for (size_t i = 0; i < QUIET_LOOKS; i++)
       look(o, r, transform, length, (size_t)(QUIET_FROM_S / r->step_s) + i * count, count, time, bins,
            o->noise + i * o->nquiet);
@@ -259,10 +264,10 @@ bool mt_orders_read(const mt_orders *o, int order, double freq_hz, mt_order_read
 void mt_order_ratio(const mt_order_reading *part, const mt_order_reading *whole, double null,
                     double *value_db, double *uncertainty_db, double *floor_db)
 {
-  double ratio = part->power / whole->power, none = null / whole->power;
+  double ratio = part->power / whole->power, none = fmax(null / whole->power, mt_power_of_db(LEAST_DB));
 
-  *floor_db = mt_db_of_power(part->noise / whole->power);
-  if (part->power > 3.0 * part->error && part->power > 4.0 * null) {
+  *floor_db = mt_db_of_power(fmax(part->noise / whole->power, mt_power_of_db(LEAST_DB)));
+  if (part->power > 3.0 * part->error && ratio > 4.0 * none) {
     double relative = hypot(part->error / part->power, whole->error / whole->power);
     *value_db = mt_db_of_power(ratio);
     *uncertainty_db = METHOD_DB + 2.0 * DB_PER_RELATIVE * relative;

@@ -20,17 +20,18 @@ typedef struct mt_sweep_reference {
   mt_segment sweep;
   double rate_hz;
   double clock_ratio;
-  double step_s;     /**< stimulus seconds from frame to frame */
-  size_t nframes;    /**< of the window: before, sweep, after */
-  size_t nfft;       /**< >= nframes */
-  double bin_hz;     /**< stimulus hertz from bin to bin */
-  double mean_power; /**< of the bins 0 ... nfft/2 of `spectrum` */
-  size_t low_bin;    /**< `spectrum` is solid from here ... */
-  size_t high_bin;   /**< ... to here */
-  mt_bin *spectrum;  /**< [nfft/2 + 1] */
-  mt_transform *transform;
-  float *time;  /**< [nfft], scratch */
-  mt_bin *bins; /**< [nfft/2 + 1], scratch */
+  double step_s;           /**< stimulus seconds from frame to frame */
+  size_t nframes;          /**< of the window: before, sweep, after */
+  size_t nfft;             /**< >= nframes */
+  double bin_hz;           /**< stimulus hertz from bin to bin */
+  double mean_power;       /**< of the bins 0 ... nfft/2 of `spectrum` */
+  size_t low_bin;          /**< `spectrum` is solid from here ... */
+  size_t high_bin;         /**< ... to here */
+  mt_bin *spectrum;        /**< [nfft/2 + 1] */
+  mt_transform *transform; /**< forward */
+  mt_transform *inverse;   /**< made by whoever first needs it; NULL before */
+  float *time;             /**< [nfft], scratch */
+  mt_bin *bins;            /**< [nfft/2 + 1], scratch */
 } mt_sweep_reference;
 
 /** @return MT_OK; MT_E_ARG: not a sweep that can be measured, rate or ratio out of range; MT_E_MEMORY. */

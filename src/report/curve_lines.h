@@ -6,7 +6,7 @@
 
 #include <stdio.h>
 
-/** Harmonics, THD, crosstalk and phase difference over frequency, gain and THD+N over level; nothing if there are none. */
+/** Harmonics, THD, crosstalk and phase difference over frequency, gain and THD+N over level; may be nothing. */
 void mt_report_curve_lines(const mt_results *results, FILE *out);
 
 /** Which definition was used, for every reading that says one: a line for each segment. */

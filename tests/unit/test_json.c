@@ -329,6 +329,41 @@ static void what_is_written_is_read_back(void **state)
   mt_results_destroy(&back);
 }
 
+/* What only some readings and curves have: a definition, a floor, an axis other than frequency, extras. */
+static void definition_floor_and_axis_are_read_back(void **state)
+{
+  mt_results *results = new_results();
+  mt_results *back = NULL;
+  mt_error err = {0};
+  double x[2] = {-80.0, -20.0}, y[2] = {-10.0, -70.0}, u[2] = {40.0, 0.25}, noise[2] = {-12.5, -90.0};
+  mt_curve curve = {.quantity = MT_Q_THD_N,
+                    .x_unit = MT_UNIT_DBFS,
+                    .npoints = 2,
+                    .x = x,
+                    .y = y,
+                    .uncertainty = u,
+                    .floor = noise};
+  mt_reading reading = {.quantity = MT_Q_IMD_MOD, .order = 2, .definition = "re f2", .value = -60.0};
+
+  (void)state;
+  results->is_stimulus = true;
+  results->stimulus_extras = MT_EXTRA_LEVELS | MT_EXTRA_CROSSTALK;
+  assert_ok(mt_results_add_curve(results, &curve, &err), err);
+  assert_ok(mt_results_add_reading(results, &reading, &err), err);
+  assert_ok(mt_report_write_json(results, path, &err), err);
+  assert_ok(mt_report_read_json(path, &back, &err), err);
+  assert_same_json(results, back);
+  assert_int_equal(back->stimulus_extras, MT_EXTRA_LEVELS | MT_EXTRA_CROSSTALK);
+  assert_string_equal(back->readings[0].definition, "re f2");
+  assert_int_equal(back->curves[0].x_unit, MT_UNIT_DBFS);
+  assert_near(back->curves[0].x[0], -80.0, 0.0, "dBFS");
+  assert_near(back->curves[0].floor[1], -90.0, 0.0, "dB");
+  noise[0] = NAN;
+  assert_int_equal(mt_results_add_curve(results, &curve, &err), MT_E_INTERNAL);
+  mt_results_destroy(&results);
+  mt_results_destroy(&back);
+}
+
 static void every_double_survives_bit_for_bit(void **state)
 {
   mt_results *results = new_results();
@@ -508,6 +543,7 @@ int main(void)
       cmocka_unit_test(bytes_that_are_not_utf8_become_utf8),
       cmocka_unit_test(what_is_in_the_way_is_not_replaced),
       cmocka_unit_test(what_is_written_is_read_back),
+      cmocka_unit_test(definition_floor_and_axis_are_read_back),
       cmocka_unit_test(every_double_survives_bit_for_bit),
       cmocka_unit_test(what_a_newer_version_adds_is_passed_over),
       cmocka_unit_test(damage_is_named_in_one_line),

@@ -944,9 +944,94 @@ static void good_unit_passes_the_default_plan_and_judging_twice_changes_nothing(
   mt_results_destroy(&results);
 }
 
+/* One curve with a floor, in dB over `unit`, and one limit; its verdict and how many judgements there are. */
+static mt_verdict judge_floored(mt_quantity quantity, mt_unit x_unit, const double *x, const double *y,
+                                const double *u, const char *limit, size_t *njudgements)
+{
+  double noise[3] = {-100.0, -100.0, -100.0};
+  mt_curve c = {.quantity = quantity,
+                .channel = MT_LEFT,
+                .segment = "sweep",
+                .state = "default",
+                .npoints = 3,
+                .x = (double *)(uintptr_t)x,
+                .y = (double *)(uintptr_t)y,
+                .uncertainty = (double *)(uintptr_t)u,
+                .x_unit = x_unit,
+                .floor = noise};
+  mt_results *results = new_results();
+  mt_error err = {0};
+  mt_verdict verdict;
+  char plan[256];
+
+  assert_ok(mt_results_add_curve(results, &c, &err), err);
+  add(results, MT_Q_THD_F, MT_LEFT, "both", -70.0, 0.1);
+  snprintf(plan, sizeof plan, "limits = ({ quantity = \"%s\"; %s unit = \"dB\"; });",
+           mt_quantity_describe(quantity)->name, limit);
+  judge(results, plan);
+  verdict = results->verdict;
+  *njudgements = results->njudgements;
+  mt_results_destroy(&results);
+  return verdict;
+}
+
+/* A point that noise may have made passes an upper limit above it and fails none. */
+static void bound_on_a_curve_passes_and_never_fails(void **state)
+{
+  const double x[3] = {1000.0, 1100.0, 1200.0};
+  const double y[3] = {-80.0, -50.0, -80.0}, u[3] = {0.1, 40.0, 0.1};
+  size_t n;
+  (void)state;
+  assert_int_equal(
+      judge_floored(MT_Q_HARMONIC_2, MT_UNIT_HZ, x, y, u, "channel = \"left\"; max = -45.0;", &n),
+      MT_VERDICT_PASS);
+  assert_int_equal(
+      judge_floored(MT_Q_HARMONIC_2, MT_UNIT_HZ, x, y, u, "channel = \"left\"; max = -60.0;", &n),
+      MT_VERDICT_UNDECIDED);
+  assert_int_equal(
+      judge_floored(MT_Q_HARMONIC_2, MT_UNIT_HZ, x, y, u, "channel = \"left\"; max = -90.0;", &n),
+      MT_VERDICT_FAIL);
+  /* the ends of a stretch lie between a point and a bound */
+  assert_int_equal(judge_floored(MT_Q_HARMONIC_2, MT_UNIT_HZ, x, y, u,
+                                 "channel = \"left\"; from_hz = 1050.0; to_hz = 1150.0; max = -60.0;", &n),
+                   MT_VERDICT_UNDECIDED);
+}
+
+/* THD is one number, and also a curve: the stretch says which of the two a limit means. */
+static void stretch_says_whether_the_number_or_the_curve_is_meant(void **state)
+{
+  const double x[3] = {1000.0, 1100.0, 1200.0};
+  const double y[3] = {-80.0, -50.0, -80.0}, u[3] = {0.1, 0.1, 0.1};
+  size_t n;
+  (void)state;
+  assert_int_equal(judge_floored(MT_Q_THD_F, MT_UNIT_HZ, x, y, u, "channel = \"left\"; max = -60.0;", &n),
+                   MT_VERDICT_PASS);
+  assert_int_equal(n, 1);
+  assert_int_equal(judge_floored(MT_Q_THD_F, MT_UNIT_HZ, x, y, u,
+                                 "channel = \"left\"; from_hz = 1000.0; to_hz = 1200.0; max = -60.0;", &n),
+                   MT_VERDICT_FAIL);
+}
+
+static void curve_over_level_is_judged_as_a_whole(void **state)
+{
+  const double x[3] = {-80.0, -40.0, 0.0};
+  const double y[3] = {0.3, 0.0, -0.6}, u[3] = {0.1, 0.001, 0.001};
+  size_t n;
+  (void)state;
+  assert_int_equal(
+      judge_floored(MT_Q_LINEARITY, MT_UNIT_DBFS, x, y, u, "channel = \"left\"; min = -1.0; max = 1.0;", &n),
+      MT_VERDICT_PASS);
+  assert_int_equal(
+      judge_floored(MT_Q_LINEARITY, MT_UNIT_DBFS, x, y, u, "channel = \"left\"; min = -0.5; max = 1.0;", &n),
+      MT_VERDICT_FAIL);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(bound_on_a_curve_passes_and_never_fails),
+      cmocka_unit_test(stretch_says_whether_the_number_or_the_curve_is_meant),
+      cmocka_unit_test(curve_over_level_is_judged_as_a_whole),
       cmocka_unit_test(guard_band_gives_the_published_risk),
       cmocka_unit_test(verdict_has_three_outcomes_on_each_side),
       cmocka_unit_test(value_exactly_on_its_limit_passes_when_nothing_is_uncertain),

@@ -267,6 +267,25 @@ static void crosstalk_below_the_noise_is_a_bound(void **state)
   mt_results_destroy(&results);
 }
 
+/* Digital silence beside a tone: no noise, no crosstalk, and no logarithm of nothing. */
+static void crosstalk_of_a_wire_is_a_bound(void **state)
+{
+  mt_simulated_unit unit;
+  mt_results *results;
+  (void)state;
+  mt_simulate_init(&unit);
+  results = unit_bench_results_extras(&unit, 48000.0, -20.0, MT_EXTRA_CROSSTALK, (double)NAN);
+  assert_non_null(results);
+  for (int c = 0; c < 2; c++) {
+    const mt_curve *curve = find_curve(results, MT_Q_CROSSTALK, c);
+    assert_int_equal(curve->validity, MT_VALID);
+    assert_true(curve->npoints > 60);
+    for (size_t i = 0; i < curve->npoints; i++)
+      assert_true(is_bound(curve, i) && curve->y[i] < -120.0);
+  }
+  mt_results_destroy(&results);
+}
+
 static void summed_channels_have_no_crosstalk(void **state)
 {
   mt_simulated_unit unit;
@@ -291,6 +310,7 @@ int main(void)
       cmocka_unit_test(phase_difference_is_that_of_the_filters),
       cmocka_unit_test(crosstalk_over_frequency_is_that_of_the_unit),
       cmocka_unit_test(crosstalk_below_the_noise_is_a_bound),
+      cmocka_unit_test(crosstalk_of_a_wire_is_a_bound),
       cmocka_unit_test(summed_channels_have_no_crosstalk),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

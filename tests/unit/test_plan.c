@@ -141,6 +141,20 @@ static void mistakes_in_the_head_are_named(void **state)
   refuse("level_dbfs = 3.0;\n", "p.cfg:1: level_dbfs is 3; expected -60 to 0");
   refuse("\n\nrate_hz = 48;\n", "p.cfg:3: rate_hz is 48; expected 44100 to 192000");
   refuse("load_ohm = 1e999;\n", "p.cfg:1: load_ohm is inf; expected 0.1 to 1e+07");
+  refuse("extras = (\"level\");\n", "p.cfg:1: unknown extra \"level\"; did you mean \"levels\"?");
+  refuse("extras = (\"levels\",\n\"levels\");\n", "p.cfg:2: extras names \"levels\" twice; once is enough");
+  refuse("extras = (7);\n",
+         "p.cfg:1: an entry of extras is not text; expected \"intermodulation\", \"levels\" "
+         "or \"crosstalk\"");
+  refuse("extras = \"levels\";\n", "p.cfg:1: extras is not a list; expected extras = (\"levels\", ...)");
+  refuse("max_level_dbfs = -3.0;\n",
+         "p.cfg:1: max_level_dbfs does nothing without extras = (\"levels\"); expected that, too");
+  refuse("extras = (\"levels\");\nmax_level_dbfs = 1;\n", "p.cfg:2: max_level_dbfs is 1; expected -60 to 0");
+  refuse("extras = (\"levels\");\nlevel_dbfs = -10.0;\nmax_level_dbfs = -20.0;\n",
+         "p.cfg:3: max_level_dbfs -20 is below level_dbfs -10; expected -10 to 0");
+  refuse("extras = (\"levels\");\nmax_level_thd_percent = 0;\n",
+         "p.cfg:2: max_level_thd_percent is 0; expected 0.01 to 30");
+  refuse("max_levl_dbfs = 1;\n", "p.cfg:1: unknown key \"max_levl_dbfs\"; did you mean \"max_level_dbfs\"?");
   refuse("unit = 7;\n", "p.cfg:1: unit is not text; expected \"...\" in quotes");
   refuse("limits = { };\n", "p.cfg:1: limits is not a list; expected limits = ( { ... }, { ... } )");
   refuse("limits = ( \"balance\" );\n", "p.cfg:1: an entry of limits is not a group; expected { ... }");

@@ -115,6 +115,81 @@ static void rate_and_level_out_of_range_are_refused(void **state)
   assert_near(s.rate_hz, 7.0, 0.0, "Hz");
 }
 
+/* By more than a jump of the marks is called one, and 25 times what a clock may be off: 1.5 s of 43 s. */
+static void any_two_layouts_differ_in_length(void **state)
+{
+  double length[MT_EXTRAS_ALL + 1];
+  mt_error err = {0};
+  (void)state;
+  for (unsigned extras = 0; extras <= MT_EXTRAS_ALL; extras++) {
+    mt_stimulus s;
+    double end = 0.0;
+    assert_ok(mt_stimulus_init(48000.0, -20.0, extras, (double)NAN, &s, &err), err);
+    for (size_t i = 0; i < s.nsegments; i++) {
+      assert_true(s.segments[i].start_s >= end);
+      end = s.segments[i].start_s + s.segments[i].duration_s;
+    }
+    length[extras] = s.duration_s;
+    assert_string_equal(s.segments[s.nsegments - 1].name, "mark-b");
+    for (unsigned other = 0; other < extras; other++)
+      assert_true(fabs(length[other] - length[extras]) > 1.5);
+  }
+}
+
+static void extras_exceed_neither_the_level_nor_the_maximum_level(void **state)
+{
+  mt_stimulus s;
+  mt_error err = {0};
+  double highest = 0.0, highest_step = 0.0, before = 0.0;
+  (void)state;
+  assert_ok(mt_stimulus_init(48000.0, -20.0, MT_EXTRAS_ALL, -6.0, &s, &err), err);
+  for (size_t i = 0; (double)i < s.duration_s * 48000.0; i++) {
+    double t = (double)i / 48000.0, x = mt_stimulus_sample(&s, i % 2, t);
+    const mt_segment *steps = mt_stimulus_find(&s, "levels");
+    if (t >= steps->start_s && t <= steps->start_s + steps->duration_s)
+      highest_step = fmax(highest_step, fabs(x));
+    else
+      highest = fmax(highest, fabs(x));
+  }
+  assert_between(highest, 0.0999, 0.1 + 1e-12, "FS");
+  assert_between(highest_step, 0.999 * pow(10.0, -0.3), pow(10.0, -0.3) + 1e-12, "FS");
+  /* the steps go on from one to the next without a click: 997 Hz turns by 0.13 a sample */
+  for (size_t i = 0; i < 9 * 48000; i++) {
+    const mt_segment *steps = mt_stimulus_find(&s, "levels");
+    double x = mt_stimulus_sample(&s, 0, steps->start_s + (double)i / 48000.0);
+    assert_true(fabs(x - before) <= 0.132 * pow(10.0, -0.3));
+    before = x;
+  }
+}
+
+static void steps_rise_from_80_db_below_to_the_maximum(void **state)
+{
+  mt_segment steps = {
+      .kind = MT_SEGMENT_STEPS, .duration_s = 9.0, .fade_in_s = 0.02, .fade_out_s = 0.02, .settle_s = 0.05};
+  double from, to, end = 0.0;
+  (void)state;
+  assert_near(mt_segment_step_db(0), -80.0, 0.0, "dB");
+  assert_near(mt_segment_step_db(15), -20.0, 0.0, "dB");
+  assert_near(mt_segment_step_db(16), -19.0, 0.0, "dB");
+  assert_near(mt_segment_step_db(MT_STEPS - 1), 0.0, 0.0, "dB");
+  for (unsigned i = 0; i < MT_STEPS; i++) {
+    mt_segment_step_span(&steps, i, &from, &to);
+    assert_true(from >= end + 0.07 - 1e-12 && to - from > 0.15 && to <= 9.0);
+    end = to;
+  }
+}
+
+static void extras_that_cannot_be_are_refused(void **state)
+{
+  mt_stimulus s;
+  mt_error err = {0};
+  (void)state;
+  assert_int_equal(mt_stimulus_init(48000.0, -20.0, 8, (double)NAN, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init(48000.0, -20.0, MT_EXTRA_LEVELS, 0.5, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init(48000.0, -20.0, MT_EXTRA_LEVELS, -21.0, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init(48000.0, -20.0, MT_EXTRA_CROSSTALK, -3.0, &s, &err), MT_E_ARG);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -124,6 +199,10 @@ int main(void)
       cmocka_unit_test(sweep_is_synchronised),
       cmocka_unit_test(rendering_in_pieces_or_at_another_clock_gives_the_same_function),
       cmocka_unit_test(rate_and_level_out_of_range_are_refused),
+      cmocka_unit_test(any_two_layouts_differ_in_length),
+      cmocka_unit_test(extras_exceed_neither_the_level_nor_the_maximum_level),
+      cmocka_unit_test(steps_rise_from_80_db_below_to_the_maximum),
+      cmocka_unit_test(extras_that_cannot_be_are_refused),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
