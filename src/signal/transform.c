@@ -2,7 +2,6 @@
 
 #include <assert.h>
 #include <kiss_fftr.h>
-#include <assert.h>
 #include <limits.h>
 #include <stdbool.h>
 #include <stdlib.h>
