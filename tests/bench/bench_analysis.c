@@ -336,7 +336,7 @@ static void print_table(bench *b)
   print_latency(b);
   printf("plain recording of %g s: read\n", DURATION_S);
   print_factor(b, "times faster than real time", ANALYSIS, DURATION_S);
-  print_ratio(b, "full analysis / the same readings in SciPy", ANALYSIS, SCIPY);
+  print_ratio(b, "full analysis / level to THD+N by transforms in SciPy", ANALYSIS, SCIPY);
   print_ratio(b, "full analysis / reading the samples once", ANALYSIS, ONE_PASS);
   print_ratio(b, "full analysis / Welch transforms alone by FFTW, float", ANALYSIS, FFTW_FLOAT);
   print_ratio(b, "Welch transforms alone: KissFFT float / FFTW float", KISSFFT, FFTW_FLOAT);
