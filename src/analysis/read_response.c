@@ -130,8 +130,8 @@ static double mean_square(const double *x, size_t n, double rate_hz, double from
 }
 
 /*
- * A codec cuts the band off at once, well before the sweep ends: from there on it is gone, 30 dB at the least. The curve says
- * itself that nothing is known up there (path.c).
+ * A codec cuts the band off at once, well before the sweep ends: from there on it is gone, 30 dB at the least. The
+ * curve says itself that nothing is known up there (path.c).
  */
 static bool is_cut_off(const mt_workspace *ws, const mt_section *section, const double *x, double start_frame,
                        const mt_sweep_event *event)
