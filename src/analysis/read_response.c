@@ -13,6 +13,8 @@
 #define POINTS_PER_DECADE 80
 #define POINTS_MAX 600
 #define REFERENCE_HZ 997.0
+/* The edge of a codec's band rings for a few milliseconds. */
+#define CUT_AFTER_S 0.02
 
 /* Equal ratios, with the reference frequency among them. @return how many; `at` is the reference's place. */
 static size_t lay_grid(double from_hz, double to_hz, double *freq_hz, size_t *at)
@@ -116,6 +118,35 @@ static size_t without_band_end(const mt_sweep_event *events, size_t nevents, dou
   return nevents;
 }
 
+/* Mean square from ... to, seconds of the take. */
+static double mean_square(const double *x, size_t n, double rate_hz, double from_s, double to_s)
+{
+  size_t from = (size_t)(fmax(0.0, from_s) * rate_hz), to = (size_t)(fmax(0.0, to_s) * rate_hz);
+  double sum = 0.0;
+
+  for (size_t i = from; i < to && i < n; i++)
+    sum += x[i] * x[i];
+  return to > from ? sum / (double)(to - from) : 0.0;
+}
+
+/*
+ * A codec cuts the band off at once, well before the sweep ends: from there on it is gone, 30 dB at the least. The
+ * curve says itself that nothing is known up there (path.c).
+ */
+static bool is_cut_off(const mt_workspace *ws, const mt_section *section, const double *x, double start_frame,
+                       const mt_sweep_event *event)
+{
+  const mt_segment *sweep = section->segment;
+  double rate_hz = ws->take->rate_hz, ratio = 1.0 + 1e-6 * ws->clock_offset_ppm;
+  double end_s =
+      start_frame / rate_hz + (sweep->start_s + sweep->duration_s - sweep->fade_out_s) / ratio - CUT_AFTER_S;
+  double from_s = event->end_s + CUT_AFTER_S;
+
+  return ws->path_is_lossy && from_s < end_s &&
+         mean_square(x, ws->take->nframes, rate_hz, from_s, end_s) <
+             1e-3 * mean_square(x, ws->take->nframes, rate_hz, event->begin_s - 0.1, event->begin_s - 0.02);
+}
+
 /* A response read over an interruption looks right and is wrong. */
 static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *section, mt_channel channel,
                                       const double *x, double start_frame, mt_error *err)
@@ -128,7 +159,8 @@ static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *sectio
                            1.0 + 1e-6 * ws->clock_offset_ppm, events, MT_SWEEP_EVENTS_MAX, &nevents, err);
 
   nevents = without_band_end(events, nevents, mt_section_end_s(ws, section));
-  for (size_t i = 0; i < nevents && code == MT_OK; i++)
+  for (size_t i = 0; i < nevents && code == MT_OK && !is_cut_off(ws, section, x, start_frame, &events[i]);
+       i++)
     code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, events[i].begin_s, events[i].end_s, err,
                                     "the sweep on the %s channel was interrupted (%.0f dB inside)",
                                     mt_channel_name(channel, name), events[i].depth_db);

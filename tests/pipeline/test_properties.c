@@ -12,9 +12,9 @@
 
 /* Nothing but the order of sums changes. */
 #define SAME 1e-9
-/* With the marks on the other channels the clock's offset is estimated anew, within its uncertainty; the sweep is
-   then rendered for a clock that differs by 1e-4 ppm, which shows where the response is steep. */
-#define SAME_CLOCK_DB 1e-6
+/* With the marks on the other channels the clock's offset is estimated anew, within its uncertainty, and the sweep
+   rendered for that clock: what is read from it agrees within what it states. */
+#define WITHIN_STATED (-1.0)
 
 static mt_simulated_unit busy_unit(void)
 {
@@ -76,7 +76,7 @@ static void compare_curves(const mt_results *a, const mt_results *b, mt_channel 
     assert_non_null(is);
     assert_int_equal(was->npoints, is->npoints);
     for (size_t i = 0; i < was->npoints; i++)
-      assert_near(is->y[i], was->y[i], tol, "dB");
+      assert_near(is->y[i], was->y[i], tol == WITHIN_STATED ? was->uncertainty[i] : tol, "dB");
   }
 }
 
@@ -159,6 +159,8 @@ static double swapped(const mt_reading *before, void *ctx)
   /* each channel alone is now on the other side, and says who hears what: test_truth.c */
   if (strcmp(before->segment, "left") == 0 || strcmp(before->segment, "right") == 0)
     return (double)NAN;
+  if (strcmp(before->segment, "sweep") == 0) /* rendered for a clock estimated anew: see below */
+    return (double)NAN;
   switch (before->quantity) {
   case MT_Q_BALANCE:
   case MT_Q_PHASE_DIFFERENCE: return -before->value;
@@ -182,15 +184,17 @@ static void swapping_the_channels_swaps_the_readings(void **state)
   }
   after = unit_bench_read(take, &stimulus);
   assert_non_null(after);
-  compare(before, after, swap_channel, swapped, NULL, SAME, SAME_CLOCK_DB);
+  compare(before, after, swap_channel, swapped, NULL, SAME, SAME);
   for (size_t i = 0; i < before->nreadings; i++) {
     const mt_reading *was = &before->readings[i];
     const mt_reading *is = counterpart(after, was, swap_channel(was->channel));
     double sign = was->quantity == MT_Q_DELAY && was->channel == MT_CHANNEL_BOTH ? -1.0 : 1.0;
-    if (was->quantity == MT_Q_CLOCK_OFFSET || was->quantity == MT_Q_DELAY)
+    bool anew = was->quantity == MT_Q_CLOCK_OFFSET || was->quantity == MT_Q_DELAY ||
+                strcmp(was->segment, "sweep") == 0;
+    if (anew && was->validity == MT_VALID && is != NULL)
       assert_near(is->value, sign * was->value, hypot(is->uncertainty, was->uncertainty), "");
   }
-  compare_curves(before, after, swap_channel, SAME_CLOCK_DB);
+  compare_curves(before, after, swap_channel, WITHIN_STATED);
   mt_results_destroy(&before);
   mt_results_destroy(&after);
   mt_take_destroy(&take);
