@@ -65,8 +65,8 @@ typedef struct mt_curve {
   double *uncertainty; /**< expanded, k = 2; MT_CURVE_BOUND_DB where y is only an upper bound */
   mt_validity validity;
   char why[128];
-  mt_unit x_unit; /**< MT_UNIT_DBFS: the level played; MT_UNIT_NONE stands for MT_UNIT_HZ */
-  double *floor;  /**< NULL, or what the same estimate reads of noise alone, in the unit of y */
+  mt_unit x_unit;      /**< MT_UNIT_DBFS: the level played; MT_UNIT_NONE stands for MT_UNIT_HZ */
+  double *floor;       /**< NULL, or what the same estimate reads of noise alone, in the unit of y */
   double bandwidth_hz; /**< spectrum: the noise bandwidth each point holds the power of; 0: does not apply */
 } mt_curve;
 

@@ -400,11 +400,13 @@ static void qualify_curve(mt_curve *curve, double error_db)
   }
 }
 
-/* A codec adds to what distortion is, and hides it: such a curve through one is not the unit's. */
-static bool is_distortion(mt_quantity quantity)
+/* A codec adds to what distortion and noise are, hides them, and moves the phase: such a curve through one is not
+   the unit's. */
+static bool is_not_kept(mt_quantity quantity)
 {
   return (quantity >= MT_Q_HARMONIC_2 && quantity <= MT_Q_HARMONIC_5) || quantity == MT_Q_THD_F ||
-         quantity == MT_Q_THD_N || quantity == MT_Q_CROSSTALK || quantity == MT_Q_LINEARITY;
+         quantity == MT_Q_THD_N || quantity == MT_Q_CROSSTALK || quantity == MT_Q_LINEARITY ||
+         quantity == MT_Q_NOISE_DENSITY || quantity == MT_Q_BAND_LEVEL || quantity == MT_Q_GROUP_DELAY;
 }
 
 static void refuse_curve(mt_curve *curve)
@@ -427,7 +429,7 @@ void mt_path_qualify(mt_workspace *ws, size_t first_reading, size_t first_curve)
     double ratio = error_ratio(ws, &tone);
     if (curve->quantity == MT_Q_RESPONSE)
       qualify_curve(curve, RIPPLE_DB + mt_db_of_relative(ratio));
-    else if (is_distortion(curve->quantity))
+    else if (is_not_kept(curve->quantity))
       refuse_curve(curve);
     else if (curve->quantity == MT_Q_PHASE || curve->quantity == MT_Q_PHASE_DIFFERENCE)
       qualify_curve(curve, asin(fmin(1.0, ratio)) * 180.0 / MT_PI);

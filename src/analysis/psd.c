@@ -1,5 +1,8 @@
+#include "analysis/psd.h"
+
 #include "analysis/weighting.h"
 #include "analysis/window.h"
+#include "base/order.h"
 #include "signal/transform.h"
 
 #include <assert.h>
@@ -96,33 +99,74 @@ static void accumulate(mt_transform *transform, const layout *plan, const double
     density[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
 }
 
-static mt_code run(const layout *plan, const double *x, size_t n, double mean, mt_window window,
-                   double *density, mt_error *err)
+void mt_psd_tools_finish(mt_psd_tools *tools)
 {
-  mt_transform *transform = NULL;
-  double *w = malloc(plan->nfft * sizeof *w);
-  float *in = malloc(plan->nfft * sizeof *in);
-  mt_bin *bins = malloc((plan->nfft / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create(plan->nfft, &transform, err);
+  mt_transform_destroy(&tools->transform);
+  free(tools->bins);
+  free(tools->in);
+  free(tools->w);
+  memset(tools, 0, sizeof *tools);
+}
 
-  if (code == MT_OK && (w == NULL || in == NULL || bins == NULL))
-    code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan->nfft);
-  if (code == MT_OK) {
-    mt_window_fill(window, plan->nfft, w);
-    for (size_t i = 0; i < plan->count; i++) {
-      size_t start = plan->count > 1 ? (size_t)((uint64_t)i * (n - plan->nfft) / (plan->count - 1)) : 0;
-      accumulate(transform, plan, x + start, mean, w, in, bins, density);
-    }
+static mt_code prepare(mt_psd_tools *tools, size_t nfft, mt_window window, mt_error *err)
+{
+  mt_code code;
+
+  if (tools->nfft == nfft && tools->window == window)
+    return MT_OK;
+  mt_psd_tools_finish(tools);
+  tools->w = malloc(nfft * sizeof *tools->w);
+  tools->in = malloc(nfft * sizeof *tools->in);
+  tools->bins = malloc((nfft / 2 + 1) * sizeof *tools->bins);
+  code = mt_transform_create_forward(nfft, &tools->transform, err);
+  if (code == MT_OK && (tools->w == NULL || tools->in == NULL || tools->bins == NULL))
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", nfft);
+  if (code != MT_OK) {
+    mt_psd_tools_finish(tools);
+    return code;
   }
-  mt_transform_destroy(&transform);
-  free(bins);
-  free(in);
-  free(w);
+  mt_window_fill(window, nfft, tools->w);
+  tools->nfft = nfft;
+  tools->window = window;
+  return MT_OK;
+}
+
+static double averages_of(mt_psd_tools *tools, const layout *plan)
+{
+  bool known = tools->count == plan->count && !(tools->hop < plan->hop) && !(tools->hop > plan->hop);
+
+  if (!known) {
+    tools->averages = equivalent_averages(plan, tools->window);
+    tools->count = plan->count;
+    tools->hop = plan->hop;
+  }
+  return tools->averages;
+}
+
+static mt_code run(mt_psd_tools *tools, const layout *plan, const double *x, size_t n, double mean,
+                   mt_window window, double *density, mt_error *err)
+{
+  mt_code code = prepare(tools, plan->nfft, window, err);
+
+  for (size_t i = 0; i < plan->count && code == MT_OK; i++) {
+    size_t start = plan->count > 1 ? (size_t)((uint64_t)i * (n - plan->nfft) / (plan->count - 1)) : 0;
+    accumulate(tools->transform, plan, x + start, mean, tools->w, tools->in, tools->bins, density);
+  }
   return code;
 }
 
 mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window window, size_t nfft, mt_psd *out,
                         mt_error *err)
+{
+  mt_psd_tools tools = {0};
+  mt_code code = mt_psd_estimate_with(&tools, x, n, rate_hz, window, nfft, out, err);
+
+  mt_psd_tools_finish(&tools);
+  return code;
+}
+
+mt_code mt_psd_estimate_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, mt_window window,
+                             size_t nfft, mt_psd *out, mt_error *err)
 {
   layout plan;
   double mean = 0.0, gain, scale;
@@ -143,7 +187,7 @@ mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window win
   density = calloc(plan.nfft / 2 + 1, sizeof *density);
   if (density == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan.nfft);
-  code = run(&plan, x, n, mean, window, density, err);
+  code = run(tools, &plan, x, n, mean, window, density, err);
   if (code != MT_OK) {
     free(density);
     return code;
@@ -158,7 +202,7 @@ mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window win
                   .bin_hz = rate_hz / (double)plan.nfft,
                   .rate_hz = rate_hz,
                   .window = window,
-                  .averages = equivalent_averages(&plan, window)};
+                  .averages = averages_of(tools, &plan)};
   return MT_OK;
 }
 
@@ -174,6 +218,8 @@ void mt_psd_finish(mt_psd *psd)
 
 /* bins of one transform are correlated up to here: twice the last term of the longest window */
 #define REACH (2 * (MT_WINDOW_TERMS_MAX - 1))
+/* more than the bins within a lobe of one, for the longest window */
+#define TOPS_RING 32
 /* the curvature correction looks at this many bins on either side */
 #define SIDE 2
 /* bins on either side of a line's lobe that tell the noise beneath it */
@@ -236,12 +282,6 @@ static spread spread_of(const mt_psd *psd)
   return out;
 }
 
-static int ascending(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 /* Median of what lies just beyond a line's lobe on both sides. */
 static double noise_beside(const mt_psd *psd, size_t at, size_t lobe)
 {
@@ -254,38 +294,73 @@ static double noise_beside(const mt_psd *psd, size_t at, size_t lobe)
     if (at + i < psd->nbins)
       sorted[count++] = psd->density[at + i];
   }
-  qsort(sorted, count, sizeof *sorted, ascending);
+  mt_order_sort(sorted, count);
   /* median of a mean of so many exponentials, re its mean (Wilson and Hilferty 1931) */
   shape = 1.0 - 1.0 / (9.0 * fmax(1.0, psd->averages));
   return count > 0 ? 0.5 * (sorted[(count - 1) / 2] + sorted[count / 2]) / (shape * shape * shape) : 0.0;
 }
 
-/*
- * Of a density, the part that is noise: all of it, but in the lobe of a line (hum) what lies beside that. A line
- * is a peak that noise of so many averages does not reach once in 10^7 (Gamma distribution after Wilson and Hilferty).
- * `top` is the nearest peak behind or ahead, within a lobe; SIZE_MAX: none.
- */
-static size_t find_top(const mt_psd *psd, size_t k, size_t lobe)
+/* The peaks that are lines, of the bins about the one looked at. */
+typedef struct tops {
+  size_t lobe;
+  double least;            /* a line stands so far above the noise beside it */
+  size_t count;            /* how many in the window */
+  bool is_line[TOPS_RING]; /* by bin, modulo its length */
+} tops;
+
+/* A peak that noise of so many averages does not reach once in 10^7 (Gamma distribution after Wilson and Hilferty). */
+static bool is_line(const mt_psd *psd, const tops *t, size_t i)
+{
+  const double *d = psd->density;
+  size_t below = i > t->lobe ? i - t->lobe - 1 : 0;
+  size_t above = i + t->lobe + 1 < psd->nbins ? i + t->lobe + 1 : i;
+
+  if (i < 1 || i + 1 >= psd->nbins || d[i] < d[i - 1] || d[i] < d[i + 1])
+    return false;
+  /* cheap, and right nearly always: a line stands far above either side of its lobe */
+  if (d[i] < t->least * fmin(d[below], d[above]))
+    return false;
+  return d[i] >= t->least * noise_beside(psd, i, t->lobe);
+}
+
+static void tops_add(tops *t, const mt_psd *psd, size_t i)
+{
+  bool line = is_line(psd, t, i);
+  t->is_line[i % TOPS_RING] = line;
+  t->count += line;
+}
+
+static void tops_remove(tops *t, size_t i)
+{
+  t->count -= t->is_line[i % TOPS_RING];
+  t->is_line[i % TOPS_RING] = false;
+}
+
+/* All a lobe behind and ahead of bin k, but the one ahead, which comes with the step to k. */
+static tops tops_before(const mt_psd *psd, size_t k, size_t lobe)
 {
   double root = 1.0 - 1.0 / (9.0 * psd->averages) + 5.3 / (3.0 * sqrt(psd->averages));
-  double least = root * root * root;
-  size_t from = k > lobe ? k - lobe : 1, to = k + lobe < psd->nbins - 1 ? k + lobe : psd->nbins - 2;
+  tops t = {.lobe = lobe, .least = root * root * root};
+
+  for (size_t i = k > lobe ? k - lobe : 1; i < k + lobe; i++)
+    tops_add(&t, psd, i);
+  return t;
+}
+
+/* The highest line within a lobe of bin k; SIZE_MAX: none. */
+static size_t highest_top(const tops *t, const mt_psd *psd, size_t k)
+{
   size_t top = SIZE_MAX;
 
-  for (size_t i = from; i <= to; i++) {
-    const double *d = psd->density + i;
-    size_t below = i > lobe ? i - lobe - 1 : 0, above = i + lobe + 1 < psd->nbins ? i + lobe + 1 : i;
-    if (d[0] < d[-1] || d[0] < d[1] || (top != SIZE_MAX && d[0] < psd->density[top]))
-      continue;
-    /* cheap, and right nearly always: a line stands far above either side of its lobe */
-    if (d[0] < least * fmin(psd->density[below], psd->density[above]))
-      continue;
-    if (d[0] >= least * noise_beside(psd, i, lobe))
+  for (size_t i = k > t->lobe ? k - t->lobe : 1; t->count > 0 && i <= k + t->lobe; i++)
+    if (t->is_line[i % TOPS_RING] && (top == SIZE_MAX || psd->density[i] >= psd->density[top]))
       top = i;
-  }
   return top;
 }
 
+/*
+ * Of a density, the part that is noise: all of it, but in the lobe of a line (hum) what lies beside that.
+ */
 mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_weighting weighting)
 {
   const curvature bend = curvature_of(psd->window);
@@ -293,6 +368,7 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
   double power = 0.0, variance = 0.0, low = fmax(from_hz, 0.0), high = fmin(to_hz, 0.5 * psd->rate_hz);
   size_t first, last, lobe;
   spread share;
+  tops lines;
 
   if (!(from_hz < to_hz && low < high && psd->averages > 0.0))
     return (mt_band_power){.power = 0.0, .standard_error = HUGE_VAL};
@@ -302,24 +378,32 @@ mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_we
   last = (size_t)floor(high / psd->bin_hz + 0.5);
   if (last >= psd->nbins)
     last = psd->nbins - 1;
+  lines = tops_before(psd, first, lobe);
   for (int i = 1; i <= 2 * SIDE; i++)
     g[i] = mt_weighting_power(weighting, ((double)first + i - 1 - SIDE) * psd->bin_hz);
   for (size_t k = first; k <= last; k++) {
     double left = fmax(low, ((double)k - 0.5) * psd->bin_hz);
     double right = fmin(high, ((double)k + 0.5) * psd->bin_hz);
-    size_t top = find_top(psd, k, lobe);
-    double floor_density =
-        top != SIZE_MAX ? fmin(psd->density[k], noise_beside(psd, top, lobe)) : psd->density[k];
-    double weight;
+    size_t top;
+    double floor_density = psd->density[k], weight;
 
-    memmove(g, g + 1, 2 * SIDE * sizeof *g);
+    tops_add(&lines, psd, k + lobe);
+    top = highest_top(&lines, psd, k);
+    if (top != SIZE_MAX)
+      floor_density = fmin(floor_density, noise_beside(psd, top, lobe));
+    for (int i = 0; i < 2 * SIDE; i++)
+      g[i] = g[i + 1];
     g[2 * SIDE] = mt_weighting_power(weighting, (double)(k + SIDE) * psd->bin_hz);
-    memmove(noise + 1, noise, share.reach * sizeof *noise);
-    memmove(line + 1, line, share.reach * sizeof *line);
+    for (size_t d = share.reach; d > 0; d--) {
+      noise[d] = noise[d - 1];
+      line[d] = line[d - 1];
+    }
     weight = corrected(&bend, g) * fmax(right - left, 0.0);
     noise[0] = floor_density * weight;
     line[0] = sqrt((psd->density[k] - floor_density) * floor_density) * weight;
     power += psd->density[k] * weight;
+    if (k >= lobe + 1)
+      tops_remove(&lines, k - lobe);
     for (size_t d = 0; d <= share.reach; d++)
       variance += share.noise[d] * noise[d] * noise[0] + share.line[d] * line[d] * line[0];
   }

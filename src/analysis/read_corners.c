@@ -80,21 +80,23 @@ static mt_code read_corner(mt_workspace *ws, const mt_curve *curve, mt_corner_si
   mt_reading reading = start(ws, side == MT_CORNER_LOW ? MT_Q_CORNER_LOW : MT_Q_CORNER_HIGH, curve);
   mt_error why = {0};
   mt_figure corner;
+  double end_hz;
   mt_code code;
 
   if (reading.validity != MT_VALID)
     return mt_workspace_add(ws, &reading, err);
+  end_hz = curve->npoints > 0 ? curve->x[curve->npoints - 1] : 0.0;
   code = find_corner(curve, side, &corner, &why);
   if (code == MT_OK) {
     mt_reading_set(&reading, corner.value, corner.uncertainty);
   } else if (code != MT_E_DATA) {
     return mt_fail(err, code, "%s", why.message);
-  } else if (side == MT_CORNER_LOW && curve->x[0] < REFERENCE_HZ) {
-    /* lower than what was read is an upper bound, which a limit can be held against */
-    mt_reading_set(&reading, curve->x[0], 0.0);
-    mt_reading_refuse(&reading, MT_RIG_LIMITED, "%s", why.message);
-  } else {
+  } else if (curve->npoints < 2 || curve->x[0] > REFERENCE_HZ || end_hz < REFERENCE_HZ) {
     mt_reading_refuse(&reading, MT_NOT_MEASURED, "%s", why.message);
+  } else {
+    /* beyond what was read: a bound, which a limit can be held against */
+    mt_reading_set(&reading, side == MT_CORNER_LOW ? curve->x[0] : end_hz, 0.0);
+    mt_reading_refuse(&reading, MT_RIG_LIMITED, "%s", why.message);
   }
   return mt_workspace_add(ws, &reading, err);
 }

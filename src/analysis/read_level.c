@@ -45,11 +45,19 @@ static mt_code read_frequency_and_peak(mt_workspace *ws, const mt_section *secti
 static double smooth_mean(const mt_workspace *ws, const mt_section *section, mt_channel channel, size_t first,
                           size_t count)
 {
-  double sum = 0.0;
+  double angle = 2.0 * MT_PI / (double)count, step_cos = cos(angle), step_sin = sin(angle);
+  double c = 1.0, s = 0.0, sum = 0.0;
 
   for (size_t i = 0; i < count; i++) {
-    double weight = 1.0 - cos(2.0 * MT_PI * ((double)i + 0.5) / (double)count);
-    sum += weight *
+    double turned = c * step_cos - s * step_sin;
+    s = c * step_sin + s * step_cos;
+    c = turned;
+    /* turned on from frame to frame; afresh now and then, as errors of rounding add up */
+    if (i % 256 == 0) {
+      c = cos(angle * ((double)i + 0.5));
+      s = sin(angle * ((double)i + 0.5));
+    }
+    sum += (1.0 - c) *
            (double)ws->take->samples[(section->begin + first + i) * ws->take->nchannels + (size_t)channel];
   }
   return sum / (double)count;

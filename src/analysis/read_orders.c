@@ -1,7 +1,189 @@
+/* Harmonics and THD over frequency from the sweep, each with its noise; the phase between the channels. */
+#include "analysis/orders.h"
 #include "analysis/workspace.h"
+
+#include "base/decibel.h"
+#include "base/text.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+/* The window's resolution is some 3 % of the frequency; 24 points a decade are 10 % apart. */
+#define POINTS_PER_DECADE 24
+#define POINTS_MAX 120
+#define LOWEST_HZ 20.0
+
+/* A curve in the making: all arrays, to be handed over as they are. */
+typedef struct points {
+  size_t n;
+  double x[POINTS_MAX], y[POINTS_MAX], u[POINTS_MAX], floor[POINTS_MAX];
+} points;
+
+static void add_point(points *p, double freq_hz, const mt_order_reading *part, const mt_order_reading *whole,
+                      double null)
+{
+  if (p->n == POINTS_MAX)
+    return;
+  p->x[p->n] = freq_hz;
+  mt_order_ratio(part, whole, null, &p->y[p->n], &p->u[p->n], &p->floor[p->n]);
+  p->n++;
+}
+
+static mt_code add_curve(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                         mt_quantity quantity, points *p, const char *why, mt_error *err)
+{
+  mt_curve curve = mt_workspace_curve(ws, quantity, channel, section);
+
+  if (curve.validity == MT_VALID && p->n == 0) {
+    curve.validity = MT_NO_SIGNAL;
+    mt_text_copy(curve.why, sizeof curve.why, why);
+  }
+  curve.npoints = p->n;
+  curve.x = p->x;
+  curve.y = p->y;
+  curve.uncertainty = p->u;
+  curve.floor = p->floor;
+  return mt_workspace_add_curve(ws, &curve, err);
+}
+
+/* ---- harmonics ------------------------------------------------------------------------------------- */
+
+/* `curves` holds orders 2 and up at the frequency they have, and [0] THD at that of the fundamental. */
+static void read_at(const mt_orders *orders, double freq_hz, points *curves)
+{
+  mt_order_reading fundamental, sum = {0.0, 0.0, 0.0};
+  double variance = 0.0, null = 0.0;
+  bool any = false;
+
+  if (!mt_orders_read(orders, 1, freq_hz, &fundamental) || !(fundamental.power > 3.0 * fundamental.error))
+    return;
+  for (int n = 2; n <= MT_SWEPT_ORDERS; n++) {
+    mt_order_reading harmonic;
+    if (!mt_orders_read(orders, n, n * freq_hz, &harmonic))
+      continue;
+    add_point(&curves[n - 1], n * freq_hz, &harmonic, &fundamental, harmonic.noise);
+    any = true;
+    sum.power += harmonic.power;
+    sum.noise += harmonic.noise;
+    variance += harmonic.error * harmonic.error;
+    null += harmonic.noise * harmonic.noise;
+  }
+  sum.error = sqrt(variance);
+  if (any)
+    add_point(&curves[0], freq_hz, &sum, &fundamental, sqrt(null));
+}
+
+static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                            mt_sweep_reference *sweep, double *x, points *curves, mt_error *err)
+{
+  static const mt_quantity quantities[MT_SWEPT_ORDERS] = {MT_Q_THD_F, MT_Q_HARMONIC_2, MT_Q_HARMONIC_3,
+                                                          MT_Q_HARMONIC_4, MT_Q_HARMONIC_5};
+  const mt_location *at = ws->location;
+  mt_orders *orders = NULL;
+  mt_error local = {0};
+  mt_code code = MT_OK;
+
+  memset(curves, 0, MT_SWEPT_ORDERS * sizeof *curves);
+  mt_text_copy(local.message, sizeof local.message, "the channel carries no sweep");
+  if (!ws->route_known[channel] || ws->route[channel] != MT_ROUTE_NONE) {
+    mt_workspace_copy(ws, 0, ws->take->nframes, channel, x);
+    code = mt_orders_create(sweep, x, ws->take->nframes,
+                            at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame, &orders,
+                            &local);
+  }
+  if (code != MT_OK && code != MT_E_DATA)
+    return mt_fail(err, code, "%s", local.message);
+  for (int k = (int)ceil(POINTS_PER_DECADE * log10(LOWEST_HZ / 1000.0)); orders != NULL && k < POINTS_MAX;
+       k++)
+    read_at(orders, 1000.0 * pow(10.0, (double)k / POINTS_PER_DECADE), curves);
+  mt_orders_destroy(&orders);
+  code = MT_OK;
+  for (int i = 0; i < MT_SWEPT_ORDERS && code == MT_OK; i++)
+    code = add_curve(ws, section, channel, quantities[i], &curves[i], local.message, err);
+  return code;
+}
+
+/* ---- phase between the channels ----------------------------------------------------------------------- */
+
+/* The phase curve of this take: the last one added, as results may hold other states. */
+static const mt_curve *find_phase(const mt_workspace *ws, mt_channel channel)
+{
+  for (size_t i = ws->results->ncurves; i-- > 0;) {
+    const mt_curve *c = &ws->results->curves[i];
+    if (c->quantity == MT_Q_PHASE && c->channel == channel && strcmp(c->state, ws->state) == 0)
+      return c;
+  }
+  return NULL;
+}
+
+static mt_code refuse_curve(mt_workspace *ws, mt_curve *curve, mt_validity validity, const char *why,
+                            mt_error *err)
+{
+  double nothing = 0.0;
+
+  curve->validity = validity;
+  mt_text_copy(curve->why, sizeof curve->why, why);
+  curve->x = curve->y = curve->uncertainty = &nothing;
+  return mt_workspace_add_curve(ws, curve, err);
+}
+
+/* Each channel's phase had its own delay taken out: put the difference of the two back. */
+static mt_code read_phase_difference(mt_workspace *ws, const mt_section *section, mt_error *err)
+{
+  const mt_curve *left = find_phase(ws, MT_LEFT), *right = find_phase(ws, MT_RIGHT);
+  mt_curve curve = mt_workspace_curve(ws, MT_Q_PHASE_DIFFERENCE, MT_LEFT, section);
+  double late_s = (ws->location->arrival_frame[0] - ws->location->arrival_frame[1]) / ws->take->rate_hz;
+  mt_code code;
+
+  curve.channel = MT_CHANNEL_BOTH;
+  if (left == NULL || right == NULL || left->npoints != right->npoints || left->npoints == 0 ||
+      !ws->location->arrived[0] || !ws->location->arrived[1])
+    return refuse_curve(ws, &curve, MT_NO_SIGNAL, "the sweep does not arrive on both channels", err);
+  if (left->validity != MT_VALID)
+    return refuse_curve(ws, &curve, left->validity, left->why, err);
+  if (right->validity != MT_VALID)
+    return refuse_curve(ws, &curve, right->validity, right->why, err);
+  curve.npoints = left->npoints;
+  curve.x = left->x;
+  curve.y = malloc(2 * curve.npoints * sizeof *curve.y);
+  if (curve.y == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", curve.npoints);
+  curve.uncertainty = curve.y + curve.npoints;
+  for (size_t i = 0; i < curve.npoints; i++) {
+    double degrees =
+        left->y[i] - right->y[i] - 360.0 * left->x[i] * late_s * (1.0 + 1e-6 * ws->clock_offset_ppm);
+    curve.y[i] = degrees - 360.0 * floor((degrees + 180.0) / 360.0);
+    curve.uncertainty[i] = hypot(left->uncertainty[i], right->uncertainty[i]);
+  }
+  code = mt_workspace_add_curve(ws, &curve, err);
+  free(curve.y);
+  return code;
+}
+
+/* ---- the whole --------------------------------------------------------------------------------------- */
+
 mt_code mt_read_orders(mt_workspace *ws, mt_error *err)
 {
-  (void)ws;
-  (void)err;
-  return MT_OK;
+  const mt_section *section = mt_workspace_find(ws, "sweep");
+  mt_sweep_reference *sweep = NULL;
+  double *x;
+  points *curves;
+  mt_code code;
+
+  if (section == NULL || ws->stimulus == NULL)
+    return MT_OK;
+  x = malloc(ws->take->nframes * sizeof *x);
+  curves = malloc(MT_SWEPT_ORDERS * sizeof *curves);
+  code = x != NULL && curves != NULL
+             ? mt_sweep_reference_create(section->segment, ws->take->rate_hz,
+                                         1.0 + 1e-6 * ws->clock_offset_ppm, &sweep, err)
+             : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
+  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
+    code = read_channel(ws, section, c, sweep, x, curves, err);
+  if (code == MT_OK && ws->nchannels == MT_PAIR)
+    code = read_phase_difference(ws, section, err);
+  mt_sweep_reference_destroy(&sweep);
+  free(curves);
+  free(x);
+  return code;
 }

@@ -102,6 +102,20 @@ static mt_code add_empty(mt_workspace *ws, const mt_section *section, mt_channel
   return mt_results_add_curve(ws->results, &curve, err);
 }
 
+/* What ends with the sweep is the end of the unit's band (a codec's or a converter's steep low-pass), not an
+   interruption: the response itself shows it. Two events this close belong together. */
+#define TOGETHER_S 0.03
+
+static size_t without_band_end(const mt_sweep_event *events, size_t nevents, double sweep_end_s)
+{
+  double end_s = sweep_end_s;
+  bool is_gone = nevents > 0 && events[nevents - 1].depth_db < -20.0;
+
+  while (is_gone && nevents > 0 && events[nevents - 1].end_s > end_s - TOGETHER_S)
+    end_s = events[--nevents].begin_s;
+  return nevents;
+}
+
 /* A response read over an interruption looks right and is wrong. */
 static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *section, mt_channel channel,
                                       const double *x, double start_frame, mt_error *err)
@@ -113,6 +127,7 @@ static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *sectio
       mt_sweep_find_events(x, ws->take->nframes, ws->take->rate_hz, section->segment, start_frame,
                            1.0 + 1e-6 * ws->clock_offset_ppm, events, MT_SWEEP_EVENTS_MAX, &nevents, err);
 
+  nevents = without_band_end(events, nevents, mt_section_end_s(ws, section));
   for (size_t i = 0; i < nevents && code == MT_OK; i++)
     code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, events[i].begin_s, events[i].end_s, err,
                                     "the sweep on the %s channel was interrupted (%.0f dB inside)",

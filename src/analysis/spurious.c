@@ -1,6 +1,7 @@
 #include "analysis/spurious.h"
 
 #include "base/decibel.h"
+#include "base/order.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -84,20 +85,13 @@ static double margin(const search *s, size_t count)
   return 1.0 + 3.0 * sqrt(2.0 * BINS_SHARED / ((double)count * s->psd->averages));
 }
 
-static int ascending(const void *a, const void *b)
-{
-  double left = *(const double *)a, right = *(const double *)b;
-  return (left > right) - (left < right);
-}
-
 /* Mean density of the noise around a bin, from the median, so that other lines do not count. */
 static double noise_around(const search *s, size_t bin)
 {
   double around[2 * FAR_MAX];
   size_t count = collect(s, bin, around);
 
-  qsort(around, count, sizeof *around, ascending);
-  return around[count / 2] / s->of_mean;
+  return mt_order_select(around, count, count / 2) / s->of_mean;
 }
 
 /* The same question without sorting, for the many bins that are no line. */

@@ -1,6 +1,8 @@
 #include "analysis/sweep_check.h"
 
 #include "base/decibel.h"
+#include "base/order.h"
+#include "signal/sweep.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -44,6 +46,11 @@
 #define ALONE_TIMES 16.0         /* power */
 #define SCATTER_BLOCKS 200
 
+/* Samples of a cell's window turned side by side */
+#define TURNS 4
+/* Frames rendered at once */
+#define CHUNK 1024
+
 #define MERGE_S 0.004
 #define DEPTH_LEAST_DB (-80.0)
 
@@ -75,21 +82,20 @@ typedef struct probe {
   size_t nevents, max_events;
 } probe;
 
+/* As hypot(), whose care about overflow amplitudes of the order of 1 do not need. */
+static double size_of(double re, double im)
+{
+  return sqrt(re * re + im * im);
+}
+
 static double frequency_at(const probe *p, double t_s)
 {
   return p->sweep->from_hz * exp(t_s / p->constant_s);
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 static double median(double *values, size_t n)
 {
-  qsort(values, n, sizeof *values, compare_doubles);
-  return values[n / 2];
+  return mt_order_select(values, n, n / 2);
 }
 
 static void add_event(probe *p, double begin_s, double end_s, double depth_db)
@@ -109,39 +115,55 @@ static double cell_width_s(const probe *p, double t_s)
 /* x times the conjugate of the sweep's phase, interleaved; [nframes] from the first frame on. */
 static void demodulate(const probe *p, size_t first, size_t nframes, double *out)
 {
-  double turns = 2.0 * MT_PI * p->sweep->from_hz * p->constant_s;
+  double c[CHUNK], s[CHUNK];
 
-  for (size_t i = 0; i < nframes; i++) {
-    double t = ((double)(first + i) - p->start_frame) * p->step_s;
-    double phase = turns * exp(t / p->constant_s);
-    double value = p->x[first + i] - p->mean;
-    out[2 * i] = value * sin(phase);
-    out[2 * i + 1] = value * cos(phase);
+  for (size_t begin = 0; begin < nframes; begin += CHUNK) {
+    size_t count = nframes - begin < CHUNK ? nframes - begin : CHUNK;
+    const double *x = p->x + first + begin;
+    mt_sweep_render_phase(p->sweep, ((double)(first + begin) - p->start_frame) * p->step_s, p->step_s, count,
+                          c, s);
+    for (size_t i = 0; i < count; i++) {
+      out[2 * (begin + i)] = (x[i] - p->mean) * s[i];
+      out[2 * (begin + i) + 1] = (x[i] - p->mean) * c[i];
+    }
   }
 }
 
-/* The window turned from sample to sample, instead of a cosine for each. */
+/* The window turned from sample to sample, instead of a cosine for each; every fourth sample has its own turn, which
+   hides the time a multiplication takes. */
 static cell read_cell(const probe *p, const double *demodulated, size_t first, double t_s)
 {
   cell c = {.t_s = t_s, .width_s = cell_width_s(p, t_s)};
   double half = 0.5 * c.width_s / p->step_s;
   double middle = p->start_frame + t_s / p->step_s;
   size_t begin = (size_t)ceil(middle - half), end = (size_t)floor(middle + half);
-  double angle = MT_PI * ((double)begin - middle) / half;
-  double cosine = cos(angle), sine = sin(angle);
-  double turn_cos = cos(MT_PI / half), turn_sin = sin(MT_PI / half);
-  double weights = 0.0;
+  double turn_cos = cos(TURNS * MT_PI / half), turn_sin = sin(TURNS * MT_PI / half);
+  double cosine[TURNS], sine[TURNS], re[TURNS] = {0.0}, im[TURNS] = {0.0}, weights[TURNS] = {0.0};
+  const double *x = demodulated + 2 * (begin - first);
+  size_t count = end - begin + 1, whole = count - count % TURNS;
 
-  for (size_t i = begin; i <= end; i++) {
-    double weight = 1.0 + cosine, next = cosine * turn_cos - sine * turn_sin;
-    c.re += weight * demodulated[2 * (i - first)];
-    c.im += weight * demodulated[2 * (i - first) + 1];
-    weights += weight;
-    sine = sine * turn_cos + cosine * turn_sin;
-    cosine = next;
+  for (int k = 0; k < TURNS; k++) {
+    double angle = MT_PI * ((double)(begin + (size_t)k) - middle) / half;
+    cosine[k] = cos(angle);
+    sine[k] = sin(angle);
   }
-  c.re *= 2.0 / weights;
-  c.im *= 2.0 / weights;
+  for (size_t i = 0; i < whole; i += TURNS)
+    for (int k = 0; k < TURNS; k++) {
+      double weight = 1.0 + cosine[k], next = cosine[k] * turn_cos - sine[k] * turn_sin;
+      re[k] += weight * x[2 * (i + (size_t)k)];
+      im[k] += weight * x[2 * (i + (size_t)k) + 1];
+      weights[k] += weight;
+      sine[k] = sine[k] * turn_cos + cosine[k] * turn_sin;
+      cosine[k] = next;
+    }
+  for (size_t i = whole; i < count; i++) {
+    size_t k = i - whole;
+    re[k] += (1.0 + cosine[k]) * x[2 * i];
+    im[k] += (1.0 + cosine[k]) * x[2 * i + 1];
+    weights[k] += 1.0 + cosine[k];
+  }
+  c.re = 2.0 * (re[0] + re[1] + re[2] + re[3]) / (weights[0] + weights[1] + weights[2] + weights[3]);
+  c.im = 2.0 * (im[0] + im[1] + im[2] + im[3]) / (weights[0] + weights[1] + weights[2] + weights[3]);
   return c;
 }
 
@@ -219,7 +241,7 @@ static void fill_levels(probe *p)
     size_t from = i > 2 * DIP_CELLS ? i - 2 * DIP_CELLS : 0;
     size_t to = i + 2 * DIP_CELLS < p->ncells ? i + 2 * DIP_CELLS : p->ncells - 1;
     for (size_t k = from; k <= to; k++)
-      p->cells[i].level = fmax(p->cells[i].level, hypot(p->cells[k].re, p->cells[k].im));
+      p->cells[i].level = fmax(p->cells[i].level, size_of(p->cells[k].re, p->cells[k].im));
     highest = fmax(highest, p->cells[i].level);
   }
   for (size_t i = 0; i < p->ncells; i++)
@@ -244,7 +266,7 @@ static void measure_dips(const probe *p, double *dips)
 {
   for (size_t i = DIP_CELLS; i + DIP_CELLS < p->ncells; i++) {
     cell trend = trend_at(p->cells, i, DIP_CELLS);
-    dips[i] = hypot(p->cells[i].re - trend.re, p->cells[i].im - trend.im);
+    dips[i] = size_of(p->cells[i].re - trend.re, p->cells[i].im - trend.im);
   }
 }
 
@@ -258,7 +280,7 @@ static void measure_steps(const probe *p, double *steps)
     double re = 1.5 * (c[i + h].re - c[i - h].re) - 0.5 * (c[i + 3 * h].re - c[i - 3 * h].re);
     double im = 1.5 * (c[i + h].im - c[i - h].im) - 0.5 * (c[i + 3 * h].im - c[i - 3 * h].im);
     /* a jump in the middle counts 1.5 - 0.5 = 1 */
-    steps[i] = hypot(re, im);
+    steps[i] = size_of(re, im);
   }
 }
 
@@ -266,7 +288,7 @@ static void find_dips(probe *p, const double *dips)
 {
   for (size_t i = 0; i < p->ncells; i++) {
     const cell *c = &p->cells[i];
-    double level = hypot(c->re, c->im);
+    double level = size_of(c->re, c->im);
     if (c->share > LEVEL_LEAST && frequency_at(p, c->t_s) > DIP_FROM_HZ && dips[i] > DIP_LEAST * c->level &&
         dips[i] > SCATTER_TIMES * scatter_at(dips, p->ncells, i, SCATTER_CELLS))
       add_event(p, c->t_s - 0.25 * c->width_s, c->t_s + 0.25 * c->width_s, mt_db_of_ratio(level / c->level));
@@ -321,7 +343,7 @@ static void find_steps(probe *p, const double *steps)
     end = end_of_hole(p, i);
     if (end > i + HOPS) {
       const cell *inside = &p->cells[(i + end) / 2];
-      add_event(p, c->t_s, p->cells[end].t_s, mt_db_of_ratio(hypot(inside->re, inside->im) / c->level));
+      add_event(p, c->t_s, p->cells[end].t_s, mt_db_of_ratio(size_of(inside->re, inside->im) / c->level));
     } else if (stands_alone(p, steps, i)) {
       add_event(p, c->t_s - 0.25 * c->width_s, c->t_s + 0.25 * c->width_s, 0.0);
     }
@@ -336,7 +358,7 @@ static bool turn_between(const probe *p, size_t from, size_t hops, double least,
 
   for (size_t i = 0; i < TURN_CELLS; i++) {
     const cell *a = &p->cells[from + i], *b = &p->cells[from + i + hops];
-    double size_a = hypot(a->re, a->im), size_b = hypot(b->re, b->im);
+    double size_a = size_of(a->re, a->im), size_b = size_of(b->re, b->im);
     if (!(size_a > least && size_b > least))
       return false;
     re[i] = (b->re * a->re + b->im * a->im) / (size_a * size_b);
@@ -360,7 +382,7 @@ static void measure_turns(const probe *p, double *turns)
     turns[i] = TURN_UNKNOWN;
     if (turn_between(p, i - reach, hops, least, &before) &&
         turn_between(p, i + HOPS / 2 + 1, hops, least, &after))
-      turns[i] = hypot(after.re - before.re, after.im - before.im);
+      turns[i] = size_of(after.re - before.re, after.im - before.im);
   }
 }
 
@@ -449,7 +471,7 @@ static block measure_block(const probe *p, double from_s)
     b.expected += expected * expected / BLOCK_POINTS;
     apart[i] = (seen - expected) * (seen - expected);
   }
-  qsort(apart, BLOCK_POINTS, sizeof *apart, compare_doubles);
+  mt_order_sort(apart, BLOCK_POINTS);
   for (size_t i = 0; i < BLOCK_POINTS - BLOCK_OUTLIERS; i++)
     b.difference += apart[i] / (BLOCK_POINTS - BLOCK_OUTLIERS);
   return b;

@@ -1,5 +1,7 @@
 #include "analysis/tone.h"
 
+#include "analysis/psd.h"
+
 #include "base/decibel.h"
 
 #include <stdlib.h>
@@ -119,6 +121,7 @@ typedef struct fit_request {
   double freq_hz;
   int norders;
   bool known;
+  mt_psd_tools *tools; /* shared by all records */
 } fit_request;
 
 static mt_code fit_once(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
@@ -204,7 +207,8 @@ static mt_code fit_record(const double *x, size_t n, const fit_request *request,
                               : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
 
   if (code == MT_OK)
-    code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
+    code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
+                                rest, err);
   if (code == MT_OK && fit->amplitude > 0.0) {
     memcpy(left, residual, n * sizeof *left);
     bool moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
@@ -222,7 +226,8 @@ static mt_code fit_record(const double *x, size_t n, const fit_request *request,
         residual[i] += work[i];
       if (code == MT_OK) {
         mt_psd_finish(rest);
-        code = mt_psd_estimate(residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
+        code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz,
+                                    MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
       }
     }
   }
@@ -382,6 +387,7 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
   size_t record = n / count;
   double *residual = malloc((record > 0 ? record : 1) * sizeof *residual);
   double least = INFINITY, most = -INFINITY;
+  mt_psd_tools tools = {0};
   mt_code code = MT_OK;
 
   if (residual == NULL)
@@ -390,7 +396,8 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
     mt_sine_fit fit;
     mt_psd psd = {0};
     double level;
-    fit_request request = {.rate_hz = rate_hz, .freq_hz = expect_hz, .norders = MT_ORDERS_MAX};
+    fit_request request = {
+        .rate_hz = rate_hz, .freq_hz = expect_hz, .norders = MT_ORDERS_MAX, .tools = &tools};
     code = fit_record(x + r * record, record, &request, &fit, residual, &psd, err);
     if (code != MT_OK) {
       mt_psd_finish(&psd);
@@ -417,6 +424,7 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
       mt_psd_finish(&psd);
   }
   free(residual);
+  mt_psd_tools_finish(&tools);
   if (code != MT_OK) {
     mt_tone_finish(&tone);
     return code;
@@ -432,7 +440,9 @@ mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect
 mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_tone *out,
                               mt_error *err)
 {
-  const fit_request request = {.rate_hz = rate_hz, .freq_hz = freq_hz, .norders = 1, .known = true};
+  mt_psd_tools tools = {0};
+  const fit_request request = {
+      .rate_hz = rate_hz, .freq_hz = freq_hz, .norders = 1, .known = true, .tools = &tools};
   mt_tone tone = {0};
   mt_sine_fit fit;
   mt_code code;
@@ -456,6 +466,7 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
   } else {
     mt_tone_finish(&tone);
   }
+  mt_psd_tools_finish(&tools);
   free(residual);
   return code;
 }

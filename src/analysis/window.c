@@ -7,6 +7,7 @@
 
 /* midpoints for integrals over a window: the integrands are smooth, the error is below 1e-6 */
 #define OVERLAP_STEPS 2048
+#define OVERLAP_TURNED 64
 
 static const struct {
   size_t nterms;
@@ -110,13 +111,23 @@ double mt_window_overlap(mt_window kind, double shift)
   size_t nterms;
   const double *terms = mt_window_terms(kind, &nterms);
   double sum = 0.0, width = 1.0 - fabs(shift);
+  double step_cos = cos(2.0 * MT_PI * width / OVERLAP_STEPS),
+         step_sin = sin(2.0 * MT_PI * width / OVERLAP_STEPS);
+  double shift_cos = cos(2.0 * MT_PI * shift), shift_sin = sin(2.0 * MT_PI * fabs(shift));
+  double c = 1.0, s = 0.0;
 
   if (!(width > 0.0))
     return 0.0;
   for (unsigned i = 0; i < OVERLAP_STEPS; i++) {
-    double t = width * (i + 0.5) / OVERLAP_STEPS;
-    sum += value_at_cosine(terms, nterms, cos(2.0 * MT_PI * t)) *
-           value_at_cosine(terms, nterms, cos(2.0 * MT_PI * (t + fabs(shift))));
+    double turned = c * step_cos - s * step_sin;
+    s = c * step_sin + s * step_cos;
+    c = turned;
+    /* turned on from step to step; afresh now and then, as errors of rounding add up */
+    if (i % OVERLAP_TURNED == 0) {
+      c = cos(2.0 * MT_PI * width * (i + 0.5) / OVERLAP_STEPS);
+      s = sin(2.0 * MT_PI * width * (i + 0.5) / OVERLAP_STEPS);
+    }
+    sum += value_at_cosine(terms, nterms, c) * value_at_cosine(terms, nterms, c * shift_cos - s * shift_sin);
   }
   return sum * width / OVERLAP_STEPS / mean_square(terms, nterms);
 }

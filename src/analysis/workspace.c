@@ -156,11 +156,7 @@ void mt_reading_set(mt_reading *reading, double value, double uncertainty)
   reading->uncertainty = uncertainty;
 }
 
-/*
- * The largest power that would still give one so small, two standard errors off: u = power + 2 se(u), with
- * se(u)^2 = null^2 + 2 null u, as noise of power `null` on a line of power u makes it.
- */
-static double bound_of(double power, double null_error)
+double mt_power_bound(double power, double null_error)
 {
   double a = power + 4.0 * null_error;
   return a + sqrt(fmax(0.0, a * a - power * power + 4.0 * null_error * null_error));
@@ -174,7 +170,7 @@ void mt_reading_set_power(mt_reading *reading, double power, double standard_err
     mt_reading_set(reading, mt_db_of_power(power), 2.0 * 10.0 / log(10.0) * standard_error / power);
     return;
   }
-  mt_reading_set(reading, mt_db_of_power(bound_of(fmax(power, -null_error), null_error)), 0.0);
+  mt_reading_set(reading, mt_db_of_power(mt_power_bound(fmax(power, -null_error), null_error)), 0.0);
   if (reading->validity == MT_VALID) {
     reading->validity = MT_RIG_LIMITED;
     snprintf(reading->why, sizeof reading->why, "below the noise: at most this");

@@ -48,7 +48,7 @@ typedef struct mt_workspace {
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  bool path_is_lossy; /**< a codec was noticed, see path.h */
+  bool path_is_lossy;           /**< a codec was noticed, see path.h */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */
@@ -107,6 +107,12 @@ void mt_reading_set(mt_reading *reading, double value, double uncertainty);
  *                    a single line, 8.5 of them: exp(-9.5).
  */
 void mt_reading_set_power(mt_reading *reading, double power, double standard_error, double null_error);
+
+/**
+ * The largest power that would still give one so small, two standard errors off: u = power + 2 se(u), with
+ * se(u)^2 = null^2 + 2 null u, as noise of power `null` on a line of power u makes it.
+ */
+double mt_power_bound(double power, double null_error);
 
 /** All but the tone re the total, 20 Hz to 20 kHz, and its expanded uncertainty, dB; the tone lies in that band. */
 void mt_tone_thd_n(const mt_tone *tone, double rate_hz, double *value_db, double *uncertainty_db);

@@ -152,7 +152,8 @@ const mt_quantity_info *mt_quantity_describe(mt_quantity q)
 
 bool mt_quantity_bound_is_least(mt_quantity q)
 {
-  return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB;
+  return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB ||
+         q == MT_Q_CORNER_HIGH;
 }
 
 bool mt_quantity_parse(const char *name, mt_quantity *out)

@@ -27,11 +27,20 @@
 #define AT_REST_FRAMES 1e-7
 /* How near a sighting is to the mark. */
 #define SIGHTED_WITHIN_S 0.5e-3
+/* A take made for the stimulus goes on for a second after the end mark: it begins in one of so many blocks. */
+#define BLOCKS_OF_END 2
 
 struct look {
   mt_sighting sighting;
   mt_arrival arrival;
   bool judged;
+};
+
+/* What was seen of one mark in one block of a channel. */
+struct seen {
+  bool searched;
+  size_t first; /* of the locator's looks */
+  size_t count;
 };
 
 /* Both marks of a run on one channel. */
@@ -47,11 +56,58 @@ struct locator {
   const mt_take *take;
   const mt_segment *marks[SEARCH_MARKS];
   double distance_s;
+  mt_search *search;
+  size_t nblocks;
+  struct seen *seen; /* [channels x SEARCH_MARKS x nblocks] */
   struct look *looks;
   size_t nlooks;
+  size_t capacity;
   mt_transform *transform;
   size_t npoints;
 };
+
+static struct seen *seen_in(struct locator *l, unsigned channel, unsigned mark, size_t block)
+{
+  return &l->seen[(channel * SEARCH_MARKS + mark) * l->nblocks + block];
+}
+
+/* Search a block unless it has been. The looks may move in memory. */
+static mt_code ensure(struct locator *l, unsigned channel, unsigned mark, size_t block, mt_error *err)
+{
+  struct seen *seen = seen_in(l, channel, mark, block);
+  const mt_sighting *sightings;
+  size_t count;
+  mt_code code;
+
+  if (seen->searched)
+    return MT_OK;
+  code = mt_search_look(l->search, channel, mark, block, &sightings, &count, err);
+  if (code != MT_OK)
+    return code;
+  if (l->nlooks + count > l->capacity) {
+    size_t capacity = 2 * (l->nlooks + count) + 32;
+    struct look *grown = realloc(l->looks, capacity * sizeof *grown);
+    if (grown == NULL)
+      return mt_fail(err, MT_E_MEMORY, "out of memory for %zu places that may be marks", capacity);
+    l->looks = grown;
+    l->capacity = capacity;
+  }
+  *seen = (struct seen){true, l->nlooks, count};
+  for (size_t i = 0; i < count; i++)
+    l->looks[l->nlooks++] = (struct look){.sighting = sightings[i]};
+  return MT_OK;
+}
+
+static mt_code ensure_all(struct locator *l, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (unsigned c = 0; c < l->take->nchannels; c++)
+    for (size_t block = 0; block < l->nblocks; block++)
+      for (unsigned m = 0; m < SEARCH_MARKS && code == MT_OK; m++)
+        code = ensure(l, c, m, block, err);
+  return code;
+}
 
 static mt_code judge(struct locator *l, struct look *look, mt_error *err)
 {
@@ -99,31 +155,61 @@ static mt_code judge_pair(struct locator *l, struct look *start, struct look *en
   return code;
 }
 
+/* The start mark that makes a run with an end mark seen: *start is NULL if there is none. */
+static mt_code find_start(struct locator *l, size_t end, double near, double skew, struct look **start,
+                          mt_error *err)
+{
+  const mt_sighting sighting = l->looks[end].sighting;
+  double middle = sighting.frame - l->distance_s * l->take->rate_hz;
+  double reach = (LARGEST_OFFSET * l->distance_s + 2.0 * SIGHTED_WITHIN_S) * l->take->rate_hz + 1.0;
+  size_t first = mt_search_block_at(l->search, middle - reach);
+
+  *start = NULL;
+  if (middle + reach < 0.0)
+    return MT_OK;
+  for (size_t block = mt_search_block_at(l->search, middle + reach) + 1; block-- > first;) {
+    mt_code code = ensure(l, sighting.channel, SEARCH_START, block, err);
+    const struct seen *seen = seen_in(l, sighting.channel, SEARCH_START, block);
+    for (size_t i = seen->count; code == MT_OK && i-- > 0;) {
+      struct look *a = &l->looks[seen->first + i];
+      bool good;
+      if (fabs(a->sighting.frame - near) > skew || !is_apart(l, &a->sighting, &sighting))
+        continue;
+      code = judge_pair(l, a, &l->looks[end], LEAST_SHARE_PAIRED, &good, err);
+      if (code != MT_OK || !good)
+        continue;
+      *start = a;
+      return MT_OK;
+    }
+    if (code != MT_OK)
+      return code;
+  }
+  return MT_OK;
+}
+
 /*
  * The last whole run on a channel that begins within `skew` frames of `near`. *start is NULL if there is none.
+ * The end mark comes first, in the last blocks, and leads to the start mark: of a take of one run no more is
+ * searched than that. Further back both marks are looked for at once, as both may be wanted.
  */
 static mt_code find_run(struct locator *l, unsigned channel, double near, double skew, struct look **start,
                         struct look **end, mt_error *err)
 {
   *start = *end = NULL;
-  for (struct look *b = l->looks + l->nlooks; b-- > l->looks;) {
-    if (b->sighting.channel != channel || b->sighting.mark != SEARCH_END)
-      continue;
-    for (struct look *a = l->looks + l->nlooks; a-- > l->looks;) {
-      bool good;
-      mt_code code;
-      if (a->sighting.channel != channel || a->sighting.mark != SEARCH_START ||
-          fabs(a->sighting.frame - near) > skew || !is_apart(l, &a->sighting, &b->sighting))
-        continue;
-      code = judge_pair(l, a, b, LEAST_SHARE_PAIRED, &good, err);
-      if (code != MT_OK)
+  for (size_t block = l->nblocks; block-- > 0;) {
+    mt_code code = ensure(l, channel, SEARCH_END, block, err);
+    const struct seen *seen = seen_in(l, channel, SEARCH_END, block);
+    if (code == MT_OK && block + BLOCKS_OF_END < l->nblocks)
+      code = ensure(l, channel, SEARCH_START, block, err);
+    for (size_t i = seen->count; code == MT_OK && i-- > 0;) {
+      code = find_start(l, seen->first + i, near, skew, start, err);
+      if (*start != NULL)
+        *end = &l->looks[seen->first + i];
+      if (*start != NULL)
         return code;
-      if (good) {
-        *start = a;
-        *end = b;
-        return MT_OK;
-      }
     }
+    if (code != MT_OK)
+      return code;
   }
   return MT_OK;
 }
@@ -300,24 +386,25 @@ static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location 
 
 static mt_code prepare(struct locator *l, mt_error *err)
 {
-  mt_sighting *sightings = NULL;
   double longest_s = fmax(l->marks[0]->duration_s, l->marks[1]->duration_s);
-  mt_code code = mt_search_marks(l->take, l->marks, &sightings, &l->nlooks, err);
+  mt_code code = mt_search_create(l->take, l->marks, &l->search, err);
 
-  if (code != MT_OK || l->nlooks == 0) {
-    free(sightings);
+  if (code != MT_OK)
     return code;
-  }
-  l->looks = calloc(l->nlooks, sizeof *l->looks);
-  if (l->looks == NULL) {
-    free(sightings);
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu places that may be marks", l->nlooks);
-  }
-  for (size_t i = 0; i < l->nlooks; i++)
-    l->looks[i].sighting = sightings[i];
-  free(sightings);
+  l->nblocks = mt_search_count_blocks(l->search);
+  l->seen = calloc(l->take->nchannels * SEARCH_MARKS * l->nblocks, sizeof *l->seen);
+  if (l->seen == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to search %zu blocks for marks", l->nblocks);
   l->npoints = mt_transform_length((size_t)(longest_s * l->take->rate_hz) + 1);
   return mt_transform_create(l->npoints, &l->transform, err);
+}
+
+static void finish(struct locator *l)
+{
+  mt_transform_destroy(&l->transform);
+  mt_search_destroy(&l->search);
+  free(l->seen);
+  free(l->looks);
 }
 
 /* Of another layout the marks are the same, only further apart: what was sighted and judged stays. */
@@ -343,6 +430,8 @@ static mt_code locate_layouts(struct locator *l, const mt_stimulus *stimuli, siz
     if (*result == MT_MARKS_BOTH)
       *which = i;
   }
+  if (code == MT_OK && *result != MT_MARKS_BOTH)
+    code = ensure_all(l, err);
   for (size_t i = 0; i < n && code == MT_OK && *result != MT_MARKS_BOTH; i++) {
     code = expect(l, &stimuli[i], err);
     if (code == MT_OK)
@@ -375,12 +464,11 @@ mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli,
   }
 
   code = prepare(&l, err);
-  if (code == MT_OK && l.nlooks > 0)
+  if (code == MT_OK)
     code = locate_layouts(&l, stimuli, n, which, &result, out, err);
   if (code == MT_OK && result != MT_MARKS_BOTH)
     code = find_alone(&l, &result, err);
-  mt_transform_destroy(&l.transform);
-  free(l.looks);
+  finish(&l);
   if (code == MT_OK)
     *found = result;
   return code;

@@ -10,6 +10,8 @@
 #define NEAR_FULL_SCALE 0.98
 /* An unclipped peak, sampled evenly about its top, has two equal samples; three need a flat top. */
 #define FLAT_FRAMES 3
+/* At most an 8-bit converter's, in units of 2^-24 */
+#define COARSEST_GRID (1u << 17)
 /* Flat tops closer than this are one problem; each half of a 10 Hz tone is still told apart. */
 #define MERGE_S 0.05
 
@@ -91,24 +93,37 @@ mt_code mt_capture_run(const mt_audio_backend *backend, const mt_audio_request *
 typedef struct channel_facts {
   float least;
   float most;
-  double step; /* of the grid all samples stand on, as a converter's is; a float's below 1 at the least */
+  uint32_t grid; /* all bits set in any sample, in units of 2^-24 */
+  double step;   /* of the grid all samples stand on, as a converter's is; a float's below 1 at the least */
 } channel_facts;
+
+/* A value's place on the finest grid, in units of 2^-24; what is beyond 100 times full scale is on any. */
+static uint32_t grid_of(float value)
+{
+  float size = fabsf(value);
+  return (uint32_t)((size < 100.0f ? size : 100.0f) * 0x1p24f);
+}
+
+static void survey(const float *x, size_t nframes, size_t stride, channel_facts *io)
+{
+  channel_facts facts = *io;
+
+  for (size_t n = 0; n < nframes; n++) {
+    float value = x[n * stride];
+    facts.least = value < facts.least ? value : facts.least;
+    facts.most = value > facts.most ? value : facts.most;
+    facts.grid |= grid_of(value);
+  }
+  *io = facts;
+}
 
 static channel_facts survey_channel(const mt_take *take, unsigned channel)
 {
   const float *x = take->samples + channel;
-  channel_facts facts = {x[0], x[0], 0.0};
-  uint32_t grid = 1u << 17; /* at most an 8-bit converter's, in units of 2^-24 */
+  channel_facts facts = {.least = x[0], .most = x[0], .grid = COARSEST_GRID};
 
-  for (size_t n = 0; n < take->nframes; n++) {
-    float value = x[n * take->nchannels];
-    if (value < facts.least)
-      facts.least = value;
-    if (value > facts.most)
-      facts.most = value;
-    grid |= (uint32_t)(fminf(fabsf(value), 100.0f) * 0x1p24f);
-  }
-  facts.step = (double)(grid & -grid) * 0x1p-24; /* its lowest bit */
+  survey(x, take->nframes, take->nchannels, &facts);
+  facts.step = (double)(facts.grid & -facts.grid) * 0x1p-24; /* its lowest bit */
   return facts;
 }
 
@@ -186,6 +201,8 @@ static mt_code find_flat_tops(mt_take *take, unsigned channel, const channel_fac
   flat_tops tops = {take, channel, 0, 0, 0, 0.0};
   size_t begin = 0;
 
+  if (!(facts->most >= (float)NEAR_FULL_SCALE || facts->least <= (float)-NEAR_FULL_SCALE))
+    return MT_OK;
   for (size_t n = 1; n <= take->nframes; n++) {
     float value = x[begin * take->nchannels];
     float step = n < take->nframes ? x[n * take->nchannels] - value : 1.0f;

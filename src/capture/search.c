@@ -33,7 +33,7 @@
 /* Points of a correlation for each bin of the part: half-way between two points 0.8 of the share is left. */
 #define POINTS_PER_BIN 1.5
 
-struct search {
+struct mt_search {
   const mt_take *take;
   size_t every;   /* frames of the take for each one of a block */
   double rate_hz; /* of a block */
@@ -58,14 +58,22 @@ struct search {
   mt_bin *chirp[SEARCH_MARKS][MT_STIMULUS_CHANNELS]; /* [nbins] each */
   size_t mark_points[SEARCH_MARKS];
   double mark_frames[SEARCH_MARKS];
-  mt_sighting *found;
+  size_t nblocks;
+  bool is_loaded; /* a block's part and energy are here ... */
+  bool is_silent; /* ... but it has none */
+  unsigned loaded_channel;
+  size_t loaded_block;
+  mt_sighting *found; /* in the block looked at last */
   size_t nfound;
   size_t capacity;
-  size_t noted[SEARCH_MARKS]; /* one more than the place in `found` of the channel's last; 0: none */
 };
 
-static void finish(struct search *s)
+void mt_search_destroy(mt_search **search)
 {
+  mt_search *s = search != NULL ? *search : NULL;
+
+  if (s == NULL)
+    return;
   mt_transform_destroy(&s->forward);
   mt_transform_destroy(&s->inverse);
   free(s->frames);
@@ -82,9 +90,11 @@ static void finish(struct search *s)
     for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++)
       free(s->chirp[m][c]);
   free(s->found);
+  free(s);
+  *search = NULL;
 }
 
-static mt_code allocate(struct search *s, mt_error *err)
+static mt_code allocate(mt_search *s, mt_error *err)
 {
   bool complete = true;
 
@@ -111,7 +121,7 @@ static mt_code allocate(struct search *s, mt_error *err)
 }
 
 /* The part of a block's spectrum, faded at its edges. */
-static void cut_part(const struct search *s, mt_bin *part)
+static void cut_part(const mt_search *s, mt_bin *part)
 {
   for (size_t k = 0; k < s->nbins; k++) {
     part[k].re = s->fade[k] * s->spectrum[s->first_bin + k].re;
@@ -119,7 +129,7 @@ static void cut_part(const struct search *s, mt_bin *part)
   }
 }
 
-static mt_code lay_out(struct search *s, const mt_take *take, const mt_segment *const marks[SEARCH_MARKS],
+static mt_code lay_out(mt_search *s, const mt_take *take, const mt_segment *const marks[SEARCH_MARKS],
                        mt_error *err)
 {
   double longest = 0.0, bin_hz, band_hz = marks[0]->to_hz - marks[0]->from_hz;
@@ -144,7 +154,7 @@ static mt_code lay_out(struct search *s, const mt_take *take, const mt_segment *
 }
 
 /* The spectra to hold a block against, each of energy 1 in the part. */
-static mt_code render_chirps(struct search *s, const mt_segment *const marks[SEARCH_MARKS], mt_error *err)
+static mt_code render_chirps(mt_search *s, const mt_segment *const marks[SEARCH_MARKS], mt_error *err)
 {
   double *cos_part = calloc(2 * s->nblock, sizeof *cos_part);
 
@@ -176,7 +186,7 @@ static mt_code render_chirps(struct search *s, const mt_segment *const marks[SEA
   return MT_OK;
 }
 
-static mt_bin bin_or_zero(const struct search *s, const mt_bin *bins, size_t k)
+static mt_bin bin_or_zero(const mt_search *s, const mt_bin *bins, size_t k)
 {
   return k < s->nbins ? bins[k] : (mt_bin){0};
 }
@@ -185,7 +195,7 @@ static mt_bin bin_or_zero(const struct search *s, const mt_bin *bins, size_t k)
  * The complex signal of one-sided bins: its real and imaginary parts are the transforms of the bins'
  * two Hermitian halves. The part is moved down to zero frequency, so few points hold it.
  */
-static void invert(struct search *s, const mt_bin *bins)
+static void invert(mt_search *s, const mt_bin *bins)
 {
   for (size_t k = 0; k <= s->npoints / 2; k++) {
     mt_bin up = bin_or_zero(s, bins, k), down = bin_or_zero(s, bins, (s->npoints - k) % s->npoints);
@@ -201,7 +211,7 @@ static void invert(struct search *s, const mt_bin *bins)
   mt_transform_inverse(s->inverse, s->half, s->imaginary);
 }
 
-static void sum_energy(struct search *s)
+static void sum_energy(mt_search *s)
 {
   invert(s, s->part);
   s->energy[0] = 0.0;
@@ -209,7 +219,7 @@ static void sum_energy(struct search *s)
     s->energy[i + 1] = s->energy[i] + (double)(s->real[i] * s->real[i] + s->imaginary[i] * s->imaginary[i]);
 }
 
-static void correlate(struct search *s, unsigned mark)
+static void correlate(mt_search *s, unsigned mark)
 {
   memset(s->power, 0, s->npoints * sizeof *s->power);
   for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++) {
@@ -227,9 +237,9 @@ static void correlate(struct search *s, unsigned mark)
 }
 
 /* Within half a mark's length only the best place stays: a mark's own side peaks are no marks. */
-static mt_code note(struct search *s, mt_sighting seen, mt_error *err)
+static mt_code note(mt_search *s, mt_sighting seen, mt_error *err)
 {
-  mt_sighting *last = s->noted[seen.mark] > 0 ? &s->found[s->noted[seen.mark] - 1] : NULL;
+  mt_sighting *last = s->nfound > 0 ? &s->found[s->nfound - 1] : NULL;
 
   if (last != NULL && seen.frame - last->frame < 0.5 * s->mark_frames[seen.mark] * (double)s->every) {
     if (seen.share > last->share)
@@ -245,11 +255,10 @@ static mt_code note(struct search *s, mt_sighting seen, mt_error *err)
     s->capacity = capacity;
   }
   s->found[s->nfound++] = seen;
-  s->noted[seen.mark] = s->nfound;
   return MT_OK;
 }
 
-static mt_code look(struct search *s, unsigned channel, unsigned mark, double block_frame, mt_error *err)
+static mt_code look(mt_search *s, unsigned channel, unsigned mark, double block_frame, mt_error *err)
 {
   double frames_per_point = (double)(s->nblock * s->every) / (double)s->npoints;
   double last_frame =
@@ -270,7 +279,7 @@ static mt_code look(struct search *s, unsigned channel, unsigned mark, double bl
 }
 
 /* One frame of a block: a triangle's weight over the take's frames around it, none outside the take. */
-static float thin(const struct search *s, unsigned channel, ptrdiff_t frame)
+static float thin(const mt_search *s, unsigned channel, ptrdiff_t frame)
 {
   const mt_take *take = s->take;
   ptrdiff_t every = (ptrdiff_t)s->every, nframes = (ptrdiff_t)take->nframes;
@@ -284,63 +293,86 @@ static float thin(const struct search *s, unsigned channel, ptrdiff_t frame)
   return sum;
 }
 
-/* Fill a block that begins at a frame of the take. Returns its energy. */
-static double load(struct search *s, unsigned channel, ptrdiff_t begin)
+static ptrdiff_t begin_of(const mt_search *s, size_t block)
 {
+  return (ptrdiff_t)(block * s->nhop * s->every) - (ptrdiff_t)(LEAD_S * s->take->rate_hz);
+}
+
+/* Bring a block's part of the band and its energy here, unless they are. */
+static void load(mt_search *s, unsigned channel, size_t block)
+{
+  ptrdiff_t begin = begin_of(s, block);
   double energy = 0.0;
 
+  if (s->is_loaded && s->loaded_channel == channel && s->loaded_block == block)
+    return;
   for (size_t n = 0; n < s->nblock; n++) {
     s->frames[n] = thin(s, channel, begin + (ptrdiff_t)(n * s->every));
     energy += (double)(s->frames[n] * s->frames[n]);
   }
-  return energy;
+  s->is_loaded = true;
+  s->is_silent = !(energy > 0.0);
+  s->loaded_channel = channel;
+  s->loaded_block = block;
+  if (s->is_silent)
+    return;
+  /* the transforms' scale: npoints of the part hold nblock times half the frames' energy */
+  s->least_energy = LEAST_OF_ENERGY * energy * 0.5 * (double)s->nblock * (double)s->npoints;
+  mt_transform_forward(s->forward, s->frames, s->spectrum);
+  cut_part(s, s->part);
+  sum_energy(s);
 }
 
-static mt_code search_channel(struct search *s, unsigned channel, mt_error *err)
+size_t mt_search_count_blocks(const mt_search *search)
 {
-  ptrdiff_t lead = (ptrdiff_t)(LEAD_S * s->take->rate_hz);
-
-  memset(s->noted, 0, sizeof s->noted);
-  for (ptrdiff_t begin = -lead; begin < (ptrdiff_t)s->take->nframes;
-       begin += (ptrdiff_t)(s->nhop * s->every)) {
-    double energy = load(s, channel, begin);
-    if (!(energy > 0.0))
-      continue;
-    /* the transforms' scale: npoints of the part hold nblock times half the frames' energy */
-    s->least_energy = LEAST_OF_ENERGY * energy * 0.5 * (double)s->nblock * (double)s->npoints;
-    mt_transform_forward(s->forward, s->frames, s->spectrum);
-    cut_part(s, s->part);
-    sum_energy(s);
-    for (unsigned m = 0; m < SEARCH_MARKS; m++) {
-      mt_code code;
-      correlate(s, m);
-      code = look(s, channel, m, (double)begin, err);
-      if (code != MT_OK)
-        return code;
-    }
-  }
-  return MT_OK;
+  return search->nblocks;
 }
 
-mt_code mt_search_marks(const mt_take *take, const mt_segment *const marks[SEARCH_MARKS], mt_sighting **out,
-                        size_t *nout, mt_error *err)
+size_t mt_search_block_at(const mt_search *search, double frame)
 {
-  struct search s = {0};
-  mt_code code = lay_out(&s, take, marks, err);
+  double hop = (double)(search->nhop * search->every);
+  double block = floor((frame - (double)begin_of(search, 0)) / hop);
 
-  if (code == MT_OK)
-    code = mt_transform_create(s.nblock, &s.forward, err);
-  if (code == MT_OK)
-    code = mt_transform_create(s.npoints, &s.inverse, err);
-  if (code == MT_OK)
-    code = render_chirps(&s, marks, err);
-  for (unsigned c = 0; c < take->nchannels && code == MT_OK; c++)
-    code = search_channel(&s, c, err);
-  if (code == MT_OK) {
-    *out = s.found;
-    *nout = s.nfound;
-    s.found = NULL;
+  return block <= 0.0 ? 0 : block < (double)search->nblocks ? (size_t)block : search->nblocks - 1;
+}
+
+mt_code mt_search_look(mt_search *s, unsigned channel, unsigned mark, size_t block, const mt_sighting **out,
+                       size_t *nout, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  s->nfound = 0;
+  load(s, channel, block);
+  if (!s->is_silent) {
+    correlate(s, mark);
+    code = look(s, channel, mark, (double)begin_of(s, block), err);
   }
-  finish(&s);
+  *out = s->found;
+  *nout = s->nfound;
   return code;
+}
+
+mt_code mt_search_create(const mt_take *take, const mt_segment *const marks[SEARCH_MARKS], mt_search **out,
+                         mt_error *err)
+{
+  mt_search *s = calloc(1, sizeof *s);
+  mt_code code;
+
+  if (s == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to search a take for its marks");
+  code = lay_out(s, take, marks, err);
+  if (code == MT_OK)
+    code = mt_transform_create_forward(s->nblock, &s->forward, err);
+  if (code == MT_OK)
+    code = mt_transform_create_inverse(s->npoints, &s->inverse, err);
+  if (code == MT_OK)
+    code = render_chirps(s, marks, err);
+  if (code != MT_OK) {
+    mt_search_destroy(&s);
+    return code;
+  }
+  while (begin_of(s, s->nblocks) < (ptrdiff_t)take->nframes)
+    s->nblocks++;
+  *out = s;
+  return MT_OK;
 }

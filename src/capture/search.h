@@ -17,21 +17,34 @@ typedef struct mt_sighting {
 } mt_sighting;
 
 /**
- * Search every channel for both marks by matched filter, by overlapping transforms.
+ * The search, a block of a few seconds at a time: who asks for what he needs alone spares the rest.
+ * Borrows the take. Not to be shared between threads.
  *
- * Only the part of the marks' band in which a clock offset of 1500 ppm does not blur them is
- * used. What counts is the chirp's share of the energy in that part while the mark would last, so
- * level does not matter and nothing else that is loud passes for a mark. In noise the share
- * exceeds s with probability exp(-s B T), B T the time-bandwidth product of that part (750 to 900
- * for the default marks): at the limit of 0.05, 1e-16 for one place and 1e-10 for an hour.
- *
- * @param marks  Borrowed; both MT_SEGMENT_MARK of the same band, which lies below half the rate.
- * @param out    malloc'ed, freed by the caller; channel by channel, and for each mark in order of time.
- * @return MT_OK, also with *nout = 0; MT_E_MEMORY. `out` is unchanged on failure.
- *
- * Memory: 30 to 40 bytes for each frame of a block of five marks, whatever the take's length, and the sightings.
+ * Matched filter, by overlapping transforms. Only the part of the marks' band in which a clock offset of
+ * 1500 ppm does not blur them is used. What counts is the chirp's share of the energy in that part while the
+ * mark would last, so level does not matter and nothing else that is loud passes for a mark. In noise the share
+ * exceeds s with probability exp(-s B T), B T the time-bandwidth product of that part (750 to 900 for the
+ * default marks).
  */
-mt_code mt_search_marks(const mt_take *take, const mt_segment *const marks[SEARCH_MARKS], mt_sighting **out,
-                        size_t *nout, mt_error *err);
+typedef struct mt_search mt_search;
+
+/** @return MT_OK; MT_E_MEMORY. */
+mt_code mt_search_create(const mt_take *take, const mt_segment *const marks[SEARCH_MARKS], mt_search **out,
+                         mt_error *err);
+void mt_search_destroy(mt_search **search);
+
+size_t mt_search_count_blocks(const mt_search *search);
+/** The block in which a mark that begins at a frame is seen; the nearest block outside the take. */
+size_t mt_search_block_at(const mt_search *search, double frame);
+
+/**
+ * Where in one block of a channel one of the marks may begin: ascending, at least half its length apart. A mark
+ * that begins where two blocks meet may be seen in both.
+ *
+ * @param out  [*nout], borrowed until the next look.
+ * @return MT_OK; MT_E_MEMORY.
+ */
+mt_code mt_search_look(mt_search *search, unsigned channel, unsigned mark, size_t block,
+                       const mt_sighting **out, size_t *nout, mt_error *err);
 
 #endif

@@ -2,6 +2,7 @@
 #include <mendtone/report.h>
 
 #include "base/text.h"
+#include "report/curve_lines.h"
 #include "report/layout.h"
 
 #include <errno.h>
@@ -380,8 +381,10 @@ static void print_heading(const mt_reading *reading, bool with_state, FILE *out)
       "sweep", "whole take"};
   int rank = segment_rank(reading->segment);
   char text[160];
-  int n = rank == 100 ? snprintf(text, sizeof text, "segment \"%s\"", reading->segment)
-                      : snprintf(text, sizeof text, "%s", words[rank]);
+  const char *extra = mt_report_extra_segment(reading->segment);
+  int n = extra != NULL ? snprintf(text, sizeof text, "%s", extra)
+          : rank == 100 ? snprintf(text, sizeof text, "segment \"%s\"", reading->segment)
+                        : snprintf(text, sizeof text, "%s", words[rank]);
 
   if (reading->freq_hz > 0.0 && (rank == 2 || rank == 3))
     n += snprintf(text + n, sizeof text - (size_t)n, ", %.6g Hz", reading->freq_hz);
@@ -733,7 +736,7 @@ static void print_response(const mt_results *results, FILE *out)
 
 static void print_conditions(const mt_results *results, FILE *out)
 {
-  char text[160], number[32];
+  char text[160], number[32], extras[48];
   double seconds = results->rate_hz > 0.0 ? (double)results->nframes / results->rate_hz : 0.0;
 
   fputs("\nConditions\n", out);
@@ -742,7 +745,10 @@ static void print_conditions(const mt_results *results, FILE *out)
   snprintf(text, sizeof text, "%.6g Hz, %u channel%s, %.3f s", results->rate_hz, results->nchannels,
            results->nchannels == 1 ? "" : "s", seconds);
   mt_layout_wrap(out, "  take          ", "                ", text);
-  if (results->is_stimulus)
+  if (results->is_stimulus && results->stimulus_extras != 0)
+    snprintf(text, sizeof text, "%.2f dBFS, both marks found; extras: %s", results->stimulus_level_dbfs,
+             mt_extras_text(results->stimulus_extras, extras));
+  else if (results->is_stimulus)
     snprintf(text, sizeof text, "%.2f dBFS, both marks found", results->stimulus_level_dbfs);
   else
     snprintf(text, sizeof text, "none found: read as a plain recording");
@@ -779,6 +785,8 @@ mt_code mt_report_text(const mt_results *results, FILE *out, mt_error *err)
   mt_report_summary(results, out);
   print_tables(results, entries, out);
   print_response(results, out);
+  mt_report_curve_lines(results, out);
+  mt_report_definitions(results, out);
   print_reasons(results, entries, out);
   print_problems(results, out);
   print_conditions(results, out);

@@ -4,6 +4,8 @@
  *
  * bench_analysis [PYTHON SCRIPT]: without them the row of SciPy says that it was not measured. */
 #include <mendtone/analysis.h>
+#include <mendtone/capture.h>
+#include <mendtone/plan.h>
 
 #include "base/random.h"
 #include "welch.h"
@@ -23,7 +25,16 @@
 #define TONE_DBFS (-20.0)
 #define REPETITIONS 7
 
-typedef enum contender { ANALYSIS, SCIPY, KISSFFT, FFTW_FLOAT, FFTW_DOUBLE, ONE_PASS, CONTENDERS } contender;
+typedef enum contender {
+  CHECK,
+  ANALYSIS,
+  SCIPY,
+  KISSFFT,
+  FFTW_FLOAT,
+  FFTW_DOUBLE,
+  ONE_PASS,
+  CONTENDERS
+} contender;
 
 /* SciPy in a process of its own, spoken to a line at a time. */
 typedef struct child {
@@ -34,7 +45,9 @@ typedef struct child {
 } child;
 
 typedef struct bench {
-  mt_take *take;
+  mt_stimulus stimulus;
+  mt_take *check;           /* of the default stimulus */
+  mt_take *take;            /* plain */
   float *channel[CHANNELS]; /* de-interleaved, for the transforms alone */
   welch *transforms[WELCH_LAST];
   child scipy;
@@ -48,10 +61,11 @@ static void die(const char *what)
   exit(1);
 }
 
+/* Processor time: what else the machine does is not ours. */
 static double now_s(void)
 {
   struct timespec t;
-  clock_gettime(CLOCK_MONOTONIC, &t);
+  clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
   return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
@@ -85,6 +99,32 @@ static void make_take(bench *b)
   free(frames);
 }
 
+/* The default check through a wire with a little distortion and noise, a second longer than the stimulus. */
+static void make_check(bench *b)
+{
+  size_t n;
+  double *played;
+  float *frames;
+  mt_random random;
+  mt_error err = {0};
+  if (mt_stimulus_init_default(RATE_HZ, TONE_DBFS, &b->stimulus, &err) != MT_OK)
+    die(err.message);
+  n = (size_t)((b->stimulus.duration_s + 1.0) * RATE_HZ);
+  played = malloc(n * CHANNELS * sizeof *played);
+  frames = malloc(n * CHANNELS * sizeof *frames);
+  if (played == NULL || frames == NULL)
+    die("out of memory");
+  mt_random_init(&random, 2);
+  mt_stimulus_render(&b->stimulus, -0.01, 1.00002 / RATE_HZ, n, played);
+  for (size_t i = 0; i < n * CHANNELS; i++)
+    frames[i] = (float)(played[i] + 1e-3 * played[i] * played[i] + 1e-5 * mt_random_normal(&random));
+  if (mt_take_create(RATE_HZ, CHANNELS, &b->check, &err) != MT_OK ||
+      mt_take_append(b->check, frames, n, &err) != MT_OK)
+    die(err.message);
+  free(frames);
+  free(played);
+}
+
 static void check_level(double level_dbfs, const char *who)
 {
   if (!(fabs(level_dbfs - TONE_DBFS) < 0.001)) {
@@ -107,6 +147,38 @@ static double run_analysis(bench *b)
     die(err.message);
   const mt_reading *level = mt_results_find(results, MT_Q_LEVEL, MT_LEFT, NULL);
   check_level(level != NULL && level->validity == MT_VALID ? level->value : (double)NAN, "mendtone");
+  mt_results_destroy(&results);
+  return elapsed;
+}
+
+/* What happens after the last sample of a check: is the take whole, where is the stimulus, read, judge. */
+static double run_check(bench *b)
+{
+  mt_results *results = NULL;
+  mt_plan *plan = NULL;
+  mt_location location;
+  mt_marks_found found = MT_MARKS_NONE;
+  mt_error err = {0};
+  double start = now_s();
+  mt_code code = mt_results_create(&results, &err);
+  if (code == MT_OK)
+    code = mt_capture_inspect(b->check, &err);
+  if (code == MT_OK)
+    code = mt_capture_locate(b->check, &b->stimulus, &found, &location, &err);
+  if (code == MT_OK && found == MT_MARKS_BOTH)
+    code = mt_measure_stimulus(b->check, &b->stimulus, &location, "default", results, &err);
+  if (code == MT_OK)
+    code = mt_plan_create_default(&plan, &err);
+  if (code == MT_OK)
+    code = mt_judge_results(plan, results, &err);
+  if (code == MT_OK)
+    code = mt_judge_find_causes(plan, results, &err);
+  double elapsed = now_s() - start;
+  if (code != MT_OK || found != MT_MARKS_BOTH)
+    die(code != MT_OK ? err.message : "the marks were not found");
+  const mt_reading *level = mt_results_find(results, MT_Q_LEVEL, MT_LEFT, "both");
+  check_level(level != NULL && level->validity == MT_VALID ? level->value : (double)NAN, "the check");
+  mt_plan_destroy(&plan);
   mt_results_destroy(&results);
   return elapsed;
 }
@@ -203,6 +275,7 @@ static void stop_scipy(child *scipy)
 static double run(bench *b, contender who)
 {
   switch (who) {
+  case CHECK: return run_check(b);
   case ANALYSIS: return run_analysis(b);
   case SCIPY: return run_scipy(b);
   case KISSFFT: return run_welch(b, WELCH_KISSFFT);
@@ -232,16 +305,37 @@ static void print_ratio(const bench *b, const char *label, contender over, conte
   printf("  %-58s %8.3g  (%.3g ... %.3g)\n", label, ratio[REPETITIONS / 2], ratio[0], ratio[REPETITIONS - 1]);
 }
 
-static void print_table(bench *b)
+/* How many times faster than `duration_s` of real time. */
+static void print_factor(const bench *b, const char *label, contender who, double duration_s)
 {
   double factor[REPETITIONS];
   for (size_t i = 0; i < REPETITIONS; i++)
-    factor[i] = DURATION_S / b->seconds[ANALYSIS][i];
+    factor[i] = duration_s / b->seconds[who][i];
   qsort(factor, REPETITIONS, sizeof *factor, ascending);
-  printf("%g s of stereo at %g Hz; medians of %d interleaved repetitions (least ... greatest)\n", DURATION_S,
+  printf("  %-58s %8.3g  (%.3g ... %.3g)\n", label, factor[REPETITIONS / 2], factor[0],
+         factor[REPETITIONS - 1]);
+}
+
+static void print_latency(const bench *b)
+{
+  double seconds[REPETITIONS];
+  memcpy(seconds, b->seconds[CHECK], sizeof seconds);
+  qsort(seconds, REPETITIONS, sizeof *seconds, ascending);
+  printf("  %-58s %8.3g  (%.3g ... %.3g)\n", "from the last sample to the verdict, s of processor time",
+         seconds[REPETITIONS / 2], seconds[0], seconds[REPETITIONS - 1]);
+}
+
+static void print_table(bench *b)
+{
+  double check_s = (double)b->check->nframes / RATE_HZ;
+  printf("stereo at %g Hz; one core, processor time, medians of %d interleaved repetitions "
+         "(least ... greatest)\n",
          RATE_HZ, REPETITIONS);
-  printf("  %-58s %8.3g  (%.3g ... %.3g)\n", "full analysis, times faster than real time",
-         factor[REPETITIONS / 2], factor[0], factor[REPETITIONS - 1]);
+  printf("default check of %.1f s: inspect, locate, read, judge\n", check_s);
+  print_factor(b, "times faster than real time", CHECK, check_s);
+  print_latency(b);
+  printf("plain recording of %g s: read\n", DURATION_S);
+  print_factor(b, "times faster than real time", ANALYSIS, DURATION_S);
   print_ratio(b, "full analysis / the same readings in SciPy", ANALYSIS, SCIPY);
   print_ratio(b, "full analysis / reading the samples once", ANALYSIS, ONE_PASS);
   print_ratio(b, "full analysis / Welch transforms alone by FFTW, float", ANALYSIS, FFTW_FLOAT);
@@ -254,11 +348,12 @@ int main(int argc, char **argv)
 {
   static bench b;
   make_take(&b);
+  make_check(&b);
   for (welch_kind kind = WELCH_KISSFFT; kind < WELCH_LAST; kind++) {
     b.transforms[kind] = welch_create(kind);
     b.has[KISSFFT + kind] = b.transforms[kind] != NULL;
   }
-  b.has[ANALYSIS] = b.has[ONE_PASS] = true;
+  b.has[CHECK] = b.has[ANALYSIS] = b.has[ONE_PASS] = true;
   if (argc == 3)
     start_scipy(&b, argv[1], argv[2]);
   /* One unmeasured round to warm caches up; each round starts with another contender. */
@@ -275,6 +370,7 @@ int main(int argc, char **argv)
     welch_destroy(&b.transforms[kind]);
   for (size_t c = 0; c < CHANNELS; c++)
     free(b.channel[c]);
+  mt_take_destroy(&b.check);
   mt_take_destroy(&b.take);
   return 0;
 }

@@ -857,6 +857,26 @@ static void judgement_reads_as_a_sentence(void **state)
   }
 }
 
+static void a_line_is_judged_by_its_order_and_named_by_its_place(void **state)
+{
+  mt_results *results = new_results();
+  (void)state;
+  add(results, MT_Q_HUM_LINE, MT_LEFT, "idle", -70.0, 0.1)->order = 1;
+  add(results, MT_Q_HUM_LINE, MT_LEFT, "idle", -95.0, 0.1)->order = 2;
+  add(results, MT_Q_SPURIOUS, MT_LEFT, "idle", -80.0, 0.1)->freq_hz = 8000.4;
+  judge(results,
+        "limits = ( { quantity = \"hum_line\"; order = 1; channel = \"left\"; max = -90.0; unit = "
+        "\"dBFS\"; }, { quantity = \"spurious\"; channel = \"left\"; max = -90.0; unit = \"dBFS\"; } );");
+  assert_string_equal(
+      results->judgements[0].text,
+      "Left channel's hum at the mains frequency x 1 is -70.0 dBFS; at most -90 dBFS is allowed");
+  assert_string_equal(results->judgements[1].text,
+                      "Left channel's foreign line at 8 kHz is -80.0 dBFS; at most -90 dBFS is allowed");
+  assert_int_equal(results->readings[0].verdict, MT_VERDICT_FAIL);
+  assert_int_equal(results->readings[1].verdict, MT_VERDICT_NONE);
+  mt_results_destroy(&results);
+}
+
 /* No quantity, channel or value may overrun a text (the sanitizers watch). */
 static void extreme_values_are_worded_within_bounds(void **state)
 {
@@ -961,6 +981,7 @@ int main(void)
       cmocka_unit_test(curve_that_is_not_valid_is_undecided),
       cmocka_unit_test(lowering_a_curve_never_improves_its_verdict),
       cmocka_unit_test(judgement_reads_as_a_sentence),
+      cmocka_unit_test(a_line_is_judged_by_its_order_and_named_by_its_place),
       cmocka_unit_test(extreme_values_are_worded_within_bounds),
       cmocka_unit_test(good_unit_passes_the_default_plan_and_judging_twice_changes_nothing),
   };

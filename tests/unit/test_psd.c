@@ -1,6 +1,8 @@
 #include "base/random.h"
 #include "support.h"
 
+#include "analysis/psd.h"
+
 #include <mendtone/analysis.h>
 
 #include <time.h>
@@ -502,6 +504,31 @@ static void averages_are_the_spread_of_one_bin(void **state)
   free(x);
 }
 
+/* Tools kept over records of several lengths and windows change not a bit. */
+static void tools_of_the_last_estimate_do_not_show(void **state)
+{
+  const size_t lengths[] = {62400, 62400, 30000, 1000, 62400};
+  double *x = make(62400);
+  mt_psd_tools tools = {0};
+  mt_random random;
+  (void)state;
+  mt_random_init(&random, 23);
+  add_noise(x, 62400, 1.0, &random);
+  for (size_t i = 0; i < sizeof lengths / sizeof lengths[0]; i++)
+    for (int w = 0; w < MT_WINDOW_LAST; w++) {
+      mt_psd fresh = estimate(x, lengths[i], 48000.0, (mt_window)w, 0), again;
+      assert_int_equal(mt_psd_estimate_with(&tools, x, lengths[i], 48000.0, (mt_window)w, 0, &again, NULL),
+                       MT_OK);
+      assert_int_equal(again.nbins, fresh.nbins);
+      assert_memory_equal(again.density, fresh.density, fresh.nbins * sizeof *fresh.density);
+      assert_memory_equal(&again.averages, &fresh.averages, sizeof fresh.averages);
+      mt_psd_finish(&fresh);
+      mt_psd_finish(&again);
+    }
+  mt_psd_tools_finish(&tools);
+  free(x);
+}
+
 static void density_is_quick(void **state)
 {
   enum { N = 480000 };
@@ -545,6 +572,7 @@ int main(void)
       cmocka_unit_test(weighted_noise_reads_as_expected),
       cmocka_unit_test(spread_of_a_noise_level_is_what_is_reported),
       cmocka_unit_test(averages_are_the_spread_of_one_bin),
+      cmocka_unit_test(tools_of_the_last_estimate_do_not_show),
       cmocka_unit_test(density_is_quick),
   };
   return cmocka_run_group_tests_name("psd", tests, NULL, NULL);

@@ -268,10 +268,10 @@ static void what_cannot_be_read_is_refused(void **state)
   double *x = sine(48000.0, 1.0, 1000.0, 0.1, &n);
   (void)state;
   assert_int_equal(mt_quasi_peak_read(x, n, 16000.0, true, &found, &err), MT_E_ARG);
-  assert_int_equal(mt_quasi_peak_read(x, n, NAN, true, &found, &err), MT_E_ARG);
+  assert_int_equal(mt_quasi_peak_read(x, n, nan(""), true, &found, &err), MT_E_ARG);
   assert_int_equal(mt_quasi_peak_read(x, 1000, 48000.0, true, &found, &err), MT_E_DATA);
   assert_int_equal(mt_quasi_peak_read(x, 0, 48000.0, true, &found, &err), MT_E_DATA);
-  x[77] = NAN;
+  x[77] = nan("");
   assert_int_equal(mt_quasi_peak_read(x, n, 48000.0, true, &found, &err), MT_E_DATA);
   assert_near(found.highest, 1.0, 0.0, "");
   memset(x, 0, n * sizeof *x);

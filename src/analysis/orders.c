@@ -1,0 +1,273 @@
+#include "analysis/orders.h"
+#include "analysis/workspace.h"
+
+#include "base/decibel.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+/* Kaiser design of the window in time, seen as a kernel over frequency: half its width is this over the time
+   it takes to open. Order = (A - 7.95) / (2.285 x transition), time and frequency changed over. */
+#define STOP_DB 120.0
+#define BETA (0.1102 * (STOP_DB - 8.7))
+#define HALF_WIDTH ((STOP_DB - 7.95) / (2.285 * 4.0 * MT_PI))
+
+/* The window, in units of the time it takes to open and to close. */
+#define EARLY 0.2
+#define LATE 0.5
+#define LENGTH (EARLY + LATE + 1.0)
+#define CENTRE (0.5 * (LATE - EARLY))
+
+/* It opens over this of the way to the next order, whose ringing it so stops after 0.28 of that, ... */
+#define EDGE_OF_GAP 0.6
+/* ... and above some frequency over so many periods. */
+#define EDGE_PERIODS 90.0
+
+#define TABLE 8192
+
+/* Read from polynomials whose harmonics are known, mid-band and at the edges: what is left with all known. */
+#define METHOD_DB 0.05
+
+#define DB_PER_RELATIVE 4.3429448190325182 /* of a power: 10 / ln 10 */
+
+/* Later than any response, and no order comes so early that it comes round to here. Several looks, for an order
+   that folds back at half the rate does come here, at each frequency at one time. */
+#define QUIET_FROM_S 0.9
+#define QUIET_S 0.6
+#define QUIET_LOOKS 4
+#define HANN_MEAN_SQUARE 0.375
+
+typedef struct complex_value {
+  double re, im;
+} complex_value;
+
+struct mt_orders {
+  const mt_sweep_reference *reference;
+  mt_bin *quotient;         /* [nfft / 2 + 1], 0 outside the solid part of the sweep */
+  double quiet_hz;          /* from bin to bin of the looks at the noise */
+  size_t nquiet;            /* bins of each */
+  float *noise;             /* [QUIET_LOOKS x nquiet], power a bin of the quotient has of noise */
+  double kernel[TABLE + 1]; /* over the half width, from the middle out */
+};
+
+static double bessel_i0(double x)
+{
+  double term = 1.0, sum = 1.0, quarter = 0.25 * x * x;
+  for (int k = 1; term > 1e-12 * sum; k++) {
+    term *= quarter / ((double)k * (double)k);
+    sum += term;
+  }
+  return sum;
+}
+
+static void fill_kernel(double *kernel)
+{
+  double scale = 1.0 / bessel_i0(BETA);
+
+  for (int i = 0; i <= TABLE; i++) {
+    double v = (double)i / TABLE, w = MT_PI * HALF_WIDTH * LENGTH * v;
+    kernel[i] = scale * bessel_i0(BETA * sqrt(fmax(0.0, 1.0 - v * v))) * (i > 0 ? sin(w) / w : 1.0);
+  }
+}
+
+static double kernel_at(const mt_orders *o, double v)
+{
+  double place = fmin(fabs(v), 1.0) * TABLE;
+  int i = place >= TABLE ? TABLE - 1 : (int)place;
+  return o->kernel[i] + (place - i) * (o->kernel[i + 1] - o->kernel[i]);
+}
+
+static void divide(mt_orders *o)
+{
+  const mt_sweep_reference *r = o->reference;
+
+  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
+    double xr = (double)r->spectrum[k].re, xi = (double)r->spectrum[k].im;
+    double yr = (double)r->bins[k].re, yi = (double)r->bins[k].im;
+    double scale = 1.0 / (xr * xr + xi * xi);
+    o->quotient[k].re = (float)((yr * xr + yi * xi) * scale);
+    o->quotient[k].im = (float)((yi * xr - yr * xi) * scale);
+  }
+}
+
+/* One look: Hann over a stretch of the quotient's time. */
+static void look(mt_orders *o, const mt_sweep_reference *r, mt_transform *transform, size_t length,
+                 size_t from, size_t count, float *time, mt_bin *bins, float *noise)
+{
+  double scale = 1.0 / ((double)r->nfft * (double)count * HANN_MEAN_SQUARE);
+
+  memset(time, 0, length * sizeof *time);
+  for (size_t i = 0; i < count; i++)
+    time[i] = (float)((0.5 - 0.5 * cos(2.0 * MT_PI * ((double)i + 0.5) / (double)count)) *
+                      (double)r->time[from + i]);
+  mt_transform_forward(transform, time, bins);
+  for (size_t k = 0; k < o->nquiet; k++)
+    noise[k] =
+        (float)(scale * ((double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im));
+}
+
+/* Noise that is steady is spread evenly over the quotient's time, so a quiet part of it shows all of it. */
+static mt_code find_noise(mt_orders *o, mt_sweep_reference *r, mt_error *err)
+{
+  size_t count = (size_t)(QUIET_S / r->step_s), length = mt_transform_length(count);
+  mt_transform *transform = NULL;
+  float *time = malloc(length * sizeof *time);
+  mt_bin *bins = malloc((length / 2 + 1) * sizeof *bins);
+  mt_code code = mt_transform_create(length, &transform, err);
+
+  o->nquiet = length / 2 + 1;
+  o->quiet_hz = 1.0 / ((double)length * r->step_s);
+  o->noise = malloc(QUIET_LOOKS * o->nquiet * sizeof *o->noise);
+  if (code == MT_OK && (time == NULL || bins == NULL || o->noise == NULL))
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
+  if (code == MT_OK) {
+    mt_transform_inverse(r->transform, o->quotient, r->time);
+    for (size_t i = 0; i < QUIET_LOOKS; i++)
+      look(o, r, transform, length, (size_t)(QUIET_FROM_S / r->step_s) + i * count, count, time, bins,
+           o->noise + i * o->nquiet);
+  }
+  mt_transform_destroy(&transform);
+  free(time);
+  free(bins);
+  return code;
+}
+
+mt_code mt_orders_create(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
+                         mt_orders **out, mt_error *err)
+{
+  size_t nbins = reference->nfft / 2 + 1;
+  mt_orders *o = calloc(1, sizeof *o);
+  double offset;
+  mt_code code;
+
+  if (o == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
+  o->reference = reference;
+  o->quotient = calloc(nbins, sizeof *o->quotient);
+  code = o->quotient != NULL ? mt_sweep_reference_load(reference, x, n, start_frame, &offset, err)
+                             : mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
+  if (code == MT_OK) {
+    divide(o);
+    fill_kernel(o->kernel);
+    code = find_noise(o, reference, err);
+  }
+  if (code == MT_OK)
+    *out = o;
+  else
+    mt_orders_destroy(&o);
+  return code;
+}
+
+void mt_orders_destroy(mt_orders **orders)
+{
+  if (orders == NULL || *orders == NULL)
+    return;
+  free((*orders)->quotient);
+  free((*orders)->noise);
+  free(*orders);
+  *orders = NULL;
+}
+
+/* Turned by a fixed angle from bin to bin, in double: 1e-12 off after all of them. */
+typedef struct turning {
+  complex_value at, step;
+} turning;
+
+static turning turn_from(double first_hz, double step_hz, double seconds)
+{
+  double start = -2.0 * MT_PI * first_hz * seconds, step = -2.0 * MT_PI * step_hz * seconds;
+  return (turning){{cos(start), sin(start)}, {cos(step), sin(step)}};
+}
+
+static void turn_on(turning *t)
+{
+  double re = t->at.re * t->step.re - t->at.im * t->step.im;
+  t->at.im = t->at.re * t->step.im + t->at.im * t->step.re;
+  t->at.re = re;
+}
+
+static int compare_doubles(const void *a, const void *b)
+{
+  double x = *(const double *)a, y = *(const double *)b;
+  return (x > y) - (x < y);
+}
+
+/* Sum of kernel^2 x noise over the quotient's bins: the mean of all looks but the lowest and the highest. */
+static double gather_noise(const mt_orders *o, double freq_hz, double half)
+{
+  size_t first = (size_t)ceil((freq_hz - half) / o->quiet_hz);
+  size_t last = (size_t)((freq_hz + half) / o->quiet_hz);
+  double sums[QUIET_LOOKS] = {0.0}, sum = 0.0;
+
+  for (size_t k = first; k <= last && k < o->nquiet; k++) {
+    double kernel = kernel_at(o, (freq_hz - (double)k * o->quiet_hz) / half);
+    for (size_t i = 0; i < QUIET_LOOKS; i++)
+      sums[i] += kernel * kernel * (double)o->noise[i * o->nquiet + k];
+  }
+  qsort(sums, QUIET_LOOKS, sizeof sums[0], compare_doubles);
+  for (size_t i = 1; i + 1 < QUIET_LOOKS; i++)
+    sum += sums[i] / (QUIET_LOOKS - 2);
+  return sum * o->quiet_hz / o->reference->bin_hz;
+}
+
+/* Sum the quotient under the kernel, its window `early_s` before the response and opening over `edge_s`. */
+static void gather(const mt_orders *o, double freq_hz, double edge_s, double early_s, mt_order_reading *out)
+{
+  const mt_sweep_reference *r = o->reference;
+  double half = HALF_WIDTH / edge_s;
+  size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz);
+  size_t last = (size_t)((freq_hz + half) / r->bin_hz);
+  double first_u = freq_hz - (double)first * r->bin_hz;
+  turning response = turn_from(first_u, -r->bin_hz, CENTRE * edge_s);
+  turning order = turn_from(first_u, -r->bin_hz, CENTRE * edge_s - early_s);
+  complex_value sum = {0.0, 0.0}, weight = {0.0, 0.0};
+  double leak = 0.0, all = 0.0, scale;
+
+  for (size_t k = first; k <= last; k++, turn_on(&response), turn_on(&order)) {
+    double kernel = kernel_at(o, (freq_hz - (double)k * r->bin_hz) / half);
+    double re = (double)o->quotient[k].re, im = (double)o->quotient[k].im;
+    sum.re += kernel * (re * order.at.re - im * order.at.im);
+    sum.im += kernel * (re * order.at.im + im * order.at.re);
+    weight.re += kernel * response.at.re;
+    weight.im += kernel * response.at.im;
+    leak += re * re + im * im;
+    all += 1.0;
+  }
+  scale = 1.0 / (weight.re * weight.re + weight.im * weight.im);
+  /* what the window lets through of the orders that it stops is no more than this of the strongest */
+  out->noise = scale * gather_noise(o, freq_hz, half) + mt_power_of_db(-STOP_DB) * leak / all;
+  out->power = scale * (sum.re * sum.re + sum.im * sum.im) - out->noise;
+  out->error = sqrt(2.0 * fmax(0.0, out->power) * out->noise + out->noise * out->noise);
+}
+
+bool mt_orders_read(const mt_orders *o, int order, double freq_hz, mt_order_reading *out)
+{
+  const mt_sweep_reference *r = o->reference;
+  double constant = mt_segment_sweep_constant(&r->sweep), from_hz, to_hz;
+  double edge_s = fmin(EDGE_OF_GAP * constant * log((order + 1.0) / order), EDGE_PERIODS / freq_hz);
+  double half = HALF_WIDTH / edge_s;
+
+  if (!mt_response_band(&r->sweep, r->rate_hz / r->clock_ratio, &from_hz, &to_hz) ||
+      !(freq_hz >= order * from_hz && freq_hz <= order * to_hz && freq_hz <= to_hz) ||
+      !(freq_hz - half >= (double)r->low_bin * r->bin_hz &&
+        freq_hz + half <= (double)r->high_bin * r->bin_hz))
+    return false;
+  gather(o, freq_hz, edge_s, order > 1 ? constant * log(order) : 0.0, out);
+  return true;
+}
+
+void mt_order_ratio(const mt_order_reading *part, const mt_order_reading *whole, double null,
+                    double *value_db, double *uncertainty_db, double *floor_db)
+{
+  double ratio = part->power / whole->power, none = null / whole->power;
+
+  *floor_db = mt_db_of_power(part->noise / whole->power);
+  if (part->power > 3.0 * part->error && part->power > 4.0 * null) {
+    double relative = hypot(part->error / part->power, whole->error / whole->power);
+    *value_db = mt_db_of_power(ratio);
+    *uncertainty_db = METHOD_DB + 2.0 * DB_PER_RELATIVE * relative;
+  } else {
+    *value_db = mt_db_of_power(mt_power_bound(fmax(ratio, -none), none));
+    *uncertainty_db = MT_CURVE_BOUND_DB;
+  }
+}

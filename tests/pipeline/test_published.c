@@ -1,0 +1,323 @@
+/*
+ * Published values, read by the tool as a user would read them. Where the others are:
+ *
+ *   what                                             source                              test
+ *   THD of clipping, dead zone, polynomial           Fourier series                      unit/test_fit, test_simulate
+ *   A and C weighting, nominal table and limits      IEC 61672-1:2013 Table 3, Annex E   unit/test_weighting
+ *   468 network, its level at 2 kHz                  ITU-R BS.468-4 Table 1, AES17       unit/test_weighting
+ *   quasi-peak bursts                                ITU-R BS.468-4 Tables 2 and 3       unit/test_quasi_peak
+ *   weighted levels of white and pink noise          integrals of the above              unit/test_psd
+ *   1 kHz at -20 dBFS reads -25.63 idle              AES17-2015 6.4.2                    unit/test_psd
+ *   ideal quantiser, with and without dither         IEEE 1241; Lipshitz et al. 1992     unit/test_psd, test_file
+ *   thirds of an octave                              IEC 61260-1 base 10                 unit/test_bands
+ *   windows                                          Heinzel 2002, Solomon 1994; Harris
+ *                                                    1978 from memory                    unit/test_window
+ *   bounds of a sine fit, its error at a frequency
+ *   that is off                                      Rife and Boorstyn 1974, from
+ *                                                    memory; IEEE 1057                   unit/test_fit
+ *   bound of an arrival                              matched filter, from memory         unit/test_locate
+ *   coupling capacitor, low shelf                    1/(2 pi R C); Audio EQ Cookbook     unit/test_response, test_simulate
+ *   waves of sox, circuits of ngspice                handbooks of mathematics            oracle/
+ *   all that follows                                 beside each test
+ */
+#include "support.h"
+#include "unit_bench.h"
+
+#include "base/decibel.h"
+
+#include <mendtone/analysis.h>
+
+#define RATE 48000.0
+#define TONE_HZ 997.0
+#define N ((size_t)(5 * 48000))
+#define ORDERS 24 /* of 997 Hz below half the rate */
+
+/* Cosine and sine amplitudes of orders 1 ... ORDERS. */
+typedef struct series {
+  double c[ORDERS + 1], s[ORDERS + 1];
+} series;
+
+static mt_results *read_series(const series *wave, double scale, double line_hz, double line_amplitude)
+{
+  mt_take *take = NULL;
+  mt_results *r = NULL;
+  mt_error err = {0};
+  float *x = malloc(N * sizeof *x);
+
+  assert_non_null(x);
+  for (size_t i = 0; i < N; i++) {
+    double t = (double)i / RATE, sum = 0.0;
+    for (int k = 1; k <= ORDERS; k++)
+      if (wave->c[k] != 0.0 || wave->s[k] != 0.0)
+        sum +=
+            wave->c[k] * cos(2.0 * MT_PI * k * TONE_HZ * t) + wave->s[k] * sin(2.0 * MT_PI * k * TONE_HZ * t);
+    x[i] = (float)(scale * sum + line_amplitude * sin(2.0 * MT_PI * line_hz * t));
+  }
+  assert_ok(mt_take_create(RATE, 1, &take, &err), err);
+  assert_ok(mt_take_append(take, x, N, &err), err);
+  assert_ok(mt_results_create(&r, &err), err);
+  assert_ok(mt_measure_recording(take, r, &err), err);
+  mt_take_destroy(&take);
+  free(x);
+  return r;
+}
+
+static double value(const mt_results *r, mt_quantity quantity, int order)
+{
+  for (size_t i = 0; i < r->nreadings; i++)
+    if (r->readings[i].quantity == quantity && r->readings[i].order == order) {
+      assert_int_equal(r->readings[i].validity, MT_VALID);
+      return r->readings[i].value;
+    }
+  fail_msg("no %s", mt_quantity_describe(quantity)->name);
+  return 0.0;
+}
+
+static double of_total(double thd_f)
+{
+  return thd_f / sqrt(1.0 + thd_f * thd_f);
+}
+
+/*
+ * Fourier series of the textbook waves. "in band" is THD_F of orders up to 20, which is what lies in 20 kHz. The waves
+ * are made of their series up to half the rate: a sampled edge would fold the rest back into the band.
+ */
+static void textbook_waves_have_their_textbook_distortion(void **state)
+{
+  static const struct {
+    const char *name;
+    double in_band;
+    double harmonic_db[4]; /* orders 2 to 5, 0: absent */
+  } waves[] = {
+      {"square", 0.456860, {0.0, -9.542, 0.0, -13.979}},
+      {"triangle", 0.121067, {0.0, -19.085, 0.0, -27.959}},
+      {"sawtooth", 0.772116, {-6.021, -9.542, -12.041, -13.979}},
+      {"half-wave rectified sine", 0.435203, {-7.444, 0.0, -21.424, 0.0}},
+  };
+  (void)state;
+  for (int w = 0; w < 4; w++) {
+    series wave = {{0}, {0}};
+    mt_results *r;
+    for (int k = 1; k <= ORDERS; k++) {
+      if (w == 0 && k % 2 == 1)
+        wave.s[k] = 4.0 / (MT_PI * k);
+      else if (w == 1 && k % 2 == 1)
+        wave.c[k] = 8.0 / (MT_PI * MT_PI * k * k);
+      else if (w == 2)
+        wave.s[k] = 2.0 / (MT_PI * k);
+      else if (w == 3)
+        wave.c[k] = k == 1       ? 0.5
+                    : k % 2 == 0 ? 2.0 / (MT_PI * (1.0 - k * k)) * (k % 4 == 0 ? 1.0 : -1.0)
+                                 : 0.0;
+    }
+    print_message("%s\n", waves[w].name);
+    r = read_series(&wave, 0.1, 0.0, 0.0);
+    for (int k = 2; k <= 5; k++)
+      if (waves[w].harmonic_db[k - 2] != 0.0) /* three decimals are printed */
+        assert_near(value(r, MT_Q_HARMONIC, k), waves[w].harmonic_db[k - 2], 0.0006, "dB");
+    /* the lines from order 11 on are read from a spectrum: 0.002 dB */
+    assert_near(value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(waves[w].in_band)), 0.002, "dB");
+    mt_results_destroy(&r);
+  }
+}
+
+/* THD_R = THD_F / sqrt(1 + THD_F^2): IEC 60268-3:2013 14.12.3.2 refers to the total output. */
+static void the_two_references_of_thd_differ_as_they_must(void **state)
+{
+  static const double cases[][3] = {/* THD_F, THD_R, difference in dB */
+                                    {0.001, 0.001000, -0.0000}, {0.01, 0.010000, -0.0004},
+                                    {0.05, 0.049938, -0.0108},  {0.1, 0.099504, -0.0432},
+                                    {0.2, 0.196116, -0.1703},   {0.3, 0.287348, -0.3743},
+                                    {0.5, 0.447214, -0.9691}};
+  (void)state;
+  for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+    series wave = {{0}, {0}};
+    mt_results *r;
+    wave.s[1] = 1.0;
+    wave.s[2] = 0.6 * cases[i][0];
+    wave.c[3] = 0.8 * cases[i][0]; /* 3-4-5 */
+    r = read_series(&wave, 0.1, 0.0, 0.0);
+    assert_near(value(r, MT_Q_THD_F, 0), mt_db_of_ratio(cases[i][0]), 1e-4, "dB");
+    /* six digits are printed: of 0.001, 0.005 dB */
+    assert_near(value(r, MT_Q_THD_R, 0), mt_db_of_ratio(cases[i][1]), 8.7 * 5e-7 / cases[i][1] + 1e-4, "dB");
+    assert_near(value(r, MT_Q_THD_R, 0) - value(r, MT_Q_THD_F, 0), cases[i][2], 6e-5, "dB");
+    mt_results_destroy(&r);
+  }
+}
+
+/*
+ * A real notch of Q = 1.2 at 997 Hz, the least that AES17-2015 5.2.8 allows, takes 1.1682 dB off H2; of Q = 1 (the
+ * 1998 edition, from memory) 1.5970 dB. The fundamental is taken out exactly here, so nothing is lost.
+ */
+static void the_second_harmonic_loses_nothing_to_a_notch(void **state)
+{
+  series wave = {{0}, {0}};
+  mt_results *r;
+  (void)state;
+  wave.s[1] = 1.0;
+  wave.s[2] = 1e-3;
+  r = read_series(&wave, 0.1, 0.0, 0.0);
+  assert_near(value(r, MT_Q_THD_N, 0), -60.0, 0.001, "dB");
+  mt_results_destroy(&r);
+}
+
+/* ENOB = (SINAD - 1.7609) / 6.0206 at full scale; below it, 20 lg(A_FS / A) / 6.0206 more (IEEE 1241, from memory). */
+static void effective_bits_follow_sinad(void **state)
+{
+  static const double cases[][2] = {{40.0, 6.3514},   {60.0, 9.6733},   {70.0, 11.3343}, {80.0, 12.9952},
+                                    {98.08, 15.9983}, {110.0, 17.9781}, {120.0, 19.6391}};
+  static const double amplitudes[] = {1.0, 0.5, 0.1};
+  (void)state;
+  for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++)
+    for (size_t k = 0; k < sizeof amplitudes / sizeof amplitudes[0]; k++) {
+      series wave = {{0}, {0}};
+      mt_results *r;
+      wave.s[1] = 1.0;
+      r = read_series(&wave, amplitudes[k], 1733.3, amplitudes[k] * mt_ratio_of_db(-cases[i][0]));
+      /* a line read from a spectrum: 0.005 dB; floats round at -153 dB, 0.002 dB at 120 dB */
+      assert_near(value(r, MT_Q_SINAD, 0), cases[i][0], 0.006, "dB");
+      assert_near(value(r, MT_Q_ENOB, 0), cases[i][1] - mt_db_of_ratio(amplitudes[k]) / 6.0206, 0.0012,
+                  "bit");
+      mt_results_destroy(&r);
+    }
+}
+
+/* 0 dBFS is the rms of a full-scale sine (AES17-2015 3.12.1, IEC 61606-3:2008 3.4). A full-scale square has 3.01 dB
+   more; its fundamental alone, 4 / pi, has 2.098 dB more. */
+static void full_scale_is_that_of_a_sine(void **state)
+{
+  series sine = {{0}, {0}}, square = {{0}, {0}};
+  mt_results *r;
+  double total;
+  (void)state;
+  sine.s[1] = 1.0;
+  for (int k = 1; k <= ORDERS; k += 2)
+    square.s[k] = 4.0 / (MT_PI * k);
+  r = read_series(&sine, 1.0, 0.0, 0.0);
+  assert_near(value(r, MT_Q_LEVEL, 0), 0.0, 1e-5, "dBFS");
+  mt_results_destroy(&r);
+  r = read_series(&square, 1.0, 0.0, 0.0);
+  assert_near(value(r, MT_Q_LEVEL, 0), mt_db_of_ratio(4.0 / MT_PI), 1e-5, "dBFS");
+  /* SINAD has all up to half the rate: fundamental less what it takes to the total of orders 1 ... 23 */
+  total = value(r, MT_Q_LEVEL, 0) + mt_db_of_power(1.0 + mt_power_of_db(-value(r, MT_Q_SINAD, 0)));
+  /* orders from 25 on are missing: sum of 1 / k^2 over odd k, 2.0 % of pi^2 / 8 */
+  assert_near(total, 3.0103 + mt_db_of_power(1.0 - 0.016885), 0.002, "dBFS");
+  mt_results_destroy(&r);
+}
+
+/* A data sheet's arithmetic: dynamic range is 60 dB less the THD+N of a tone 60 dB down; -32 dB make 92 dB. The noise
+   is CCIR-RMS weighted, 1.65 dB above unweighted for white noise in 20 kHz (AES17-2015 6.4.1, 5.2.7). */
+static void dynamic_range_is_sixty_and_what_is_left(void **state)
+{
+  mt_simulated_unit unit;
+  mt_results *r;
+  (void)state;
+  mt_simulate_init(&unit);
+  for (int c = 0; c < 2; c++)
+    unit.channel[c].noise_dbfs = -20.0 - 60.0 - 32.0 - 1.65 - mt_db_of_power(19980.0 / 24000.0);
+  unit.seed = support_seed(71);
+  r = unit_bench_results(&unit, RATE, -20.0);
+  /* noise in a band of 10 kHz or so and 1.3 s: 4.343 / sqrt(B T) = 0.04 dB, five of them */
+  for (int c = 0; c < 2; c++)
+    assert_reading(r, MT_Q_DYNAMIC_RANGE, c, NULL, 92.0, 0.2);
+  mt_results_destroy(&r);
+}
+
+/* 997 Hz, prime and so coprime with every rate in use (AES17-2015 measures with it): no short period is repeated. */
+static void the_reference_tone_shares_no_period_with_a_rate(void **state)
+{
+  static const unsigned rates_hz[] = {44100, 48000, 88200, 96000, 176400, 192000};
+  (void)state;
+  for (size_t i = 0; i < sizeof rates_hz / sizeof rates_hz[0]; i++) {
+    mt_stimulus stimulus;
+    mt_error err = {0};
+    unsigned a = 997, b = rates_hz[i];
+    assert_ok(mt_stimulus_init_default(rates_hz[i], -20.0, &stimulus, &err), err);
+    assert_near(mt_stimulus_find(&stimulus, "both")->freq_hz[0], 997.0, 0.0, "Hz");
+    while (b != 0) {
+      unsigned rest = a % b;
+      a = b;
+      b = rest;
+    }
+    assert_int_equal(a, 1);
+  }
+}
+
+/*
+ * The exponential sweep: L = T / ln(f2 / f1) (Farina 2000); order n arrives L ln n early; synchronised, as sin(2 pi f1 L
+ * exp(t / L)) is (Novak, Lotton and Simon 2015), order n of the sweep is the sweep itself, that much earlier, in
+ * phase. Its spectrum is sqrt(L / f) / 2 (Novak 2015, from memory): 1.90394e-2 at 1 kHz, by transform 1.9049e-2.
+ */
+static void the_sweep_is_that_of_the_papers(void **state)
+{
+  mt_segment sweep = {.kind = MT_SEGMENT_SWEEP, .duration_s = 10.0, .from_hz = 20.0, .to_hz = 20000.0};
+  static const double early_s[] = {1.005063, 1.592988, 2.010127, 2.333685, 2.598051, 2.821570};
+  mt_stimulus stimulus = {.rate_hz = RATE, .duration_s = 10.016245, .nsegments = 1};
+  double constant, re = 0.0, im = 0.0;
+  (void)state;
+  assert_near(mt_segment_sweep_constant(&sweep), 1.447648273, 1e-9, "s");
+  sweep.duration_s = 10.016245; /* f1 L = 29 */
+  constant = mt_segment_sweep_constant(&sweep);
+  assert_near(constant, 1.45, 1e-7, "s");
+  sweep.amplitude[0] = 1.0;
+  stimulus.segments[0] = sweep;
+  for (int n = 2; n <= 7; n++) {
+    assert_near(constant * log((double)n), early_s[n - 2], 6e-7, "s");
+    for (double t = 1.0; t < 6.0; t += 0.3701) {
+      double phase = 2.0 * MT_PI * sweep.from_hz * constant * exp(t / constant);
+      /* times of 6 s to 1e-15, at frequencies of some kHz */
+      assert_near(mt_stimulus_sample(&stimulus, 0, t + constant * log((double)n)), sin(n * phase), 1e-8,
+                  "FS");
+    }
+  }
+  for (double i = 0.0; i < 10.016245 * RATE; i += 1.0) {
+    double x = mt_stimulus_sample(&stimulus, 0, i / RATE), angle = 2.0 * MT_PI * 1000.0 * i / RATE;
+    re += x * cos(angle) / RATE;
+    im += x * sin(angle) / RATE;
+  }
+  /* the formula is of a sweep without ends; the ripple of these is 0.1 % */
+  assert_near(hypot(re, im), 0.5 * sqrt(constant / 1000.0), 2e-5, "");
+  assert_near(0.5 * sqrt(constant / 1000.0), 1.90394e-2, 1e-7, "");
+  assert_near(hypot(re, im), 1.9049e-2, 1e-5, "");
+}
+
+/* y = x + 0.02 x^2 + 0.01 x^3 at a peak of 0.5: order 1 is up by 3/4 a3 A^2, 0.016 dB, at every frequency. The fades
+   and gates of a sweep are worth 0.05 dB in the middle of the band. */
+static void a_bent_unit_keeps_its_response(void **state)
+{
+  const double a = 0.5, a2 = 0.02, a3 = 0.01;
+  mt_simulated_unit unit;
+  const mt_curve *curve;
+  mt_results *r;
+  (void)state;
+  mt_simulate_init(&unit);
+  for (int c = 0; c < 2; c++) {
+    unit.channel[c].poly[1] = a2;
+    unit.channel[c].poly[2] = a3;
+  }
+  r = unit_bench_results(&unit, RATE, mt_db_of_ratio(a));
+  assert_reading(r, MT_Q_GAIN, MT_LEFT, "both", mt_db_of_ratio(1.0 + 0.75 * a3 * a * a), 1e-5);
+  assert_near(mt_db_of_ratio(1.0 + 0.75 * a3 * a * a), 0.016, 5e-4, "dB");
+  curve = mt_results_find_curve(r, MT_Q_RESPONSE, MT_LEFT);
+  assert_non_null(curve);
+  for (size_t i = 0; i < curve->npoints; i++)
+    if (curve->x[i] >= 200.0 && curve->x[i] <= 5000.0)
+      assert_near(curve->y[i], 0.0, 0.05, "dB");
+  mt_results_destroy(&r);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(textbook_waves_have_their_textbook_distortion),
+      cmocka_unit_test(the_two_references_of_thd_differ_as_they_must),
+      cmocka_unit_test(the_second_harmonic_loses_nothing_to_a_notch),
+      cmocka_unit_test(effective_bits_follow_sinad),
+      cmocka_unit_test(full_scale_is_that_of_a_sine),
+      cmocka_unit_test(dynamic_range_is_sixty_and_what_is_left),
+      cmocka_unit_test(the_reference_tone_shares_no_period_with_a_rate),
+      cmocka_unit_test(the_sweep_is_that_of_the_papers),
+      cmocka_unit_test(a_bent_unit_keeps_its_response),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
