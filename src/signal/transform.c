@@ -1,6 +1,7 @@
 #include "signal/transform.h"
 
 #include <kiss_fftr.h>
+#include <assert.h>
 #include <limits.h>
 #include <stdbool.h>
 #include <stdlib.h>
@@ -69,11 +70,13 @@ size_t mt_transform_points(const mt_transform *transform)
 
 void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out)
 {
+  assert(transform->forward != NULL);
   kiss_fftr(transform->forward, in, (kiss_fft_cpx *)out);
 }
 
 void mt_transform_inverse(mt_transform *transform, const mt_bin *in, float *out)
 {
+  assert(transform->inverse != NULL);
   kiss_fftri(transform->inverse, (const kiss_fft_cpx *)in, out);
 }
 

@@ -2,7 +2,8 @@
  * Published values, read by the tool as a user would read them. Where the others are:
  *
  *   what                                             source                              test
- *   THD of clipping, dead zone, polynomial           Fourier series                      unit/test_fit, test_simulate
+ *   THD of clipping, dead zone, polynomial           Fourier series                      unit/test_fit,
+ *                                                                                        test_simulate
  *   A and C weighting, nominal table and limits      IEC 61672-1:2013 Table 3, Annex E   unit/test_weighting
  *   468 network, its level at 2 kHz                  ITU-R BS.468-4 Table 1, AES17       unit/test_weighting
  *   quasi-peak bursts                                ITU-R BS.468-4 Tables 2 and 3       unit/test_quasi_peak
@@ -16,7 +17,8 @@
  *   that is off                                      Rife and Boorstyn 1974, from
  *                                                    memory; IEEE 1057                   unit/test_fit
  *   bound of an arrival                              matched filter, from memory         unit/test_locate
- *   coupling capacitor, low shelf                    1/(2 pi R C); Audio EQ Cookbook     unit/test_response, test_simulate
+ *   coupling capacitor, low shelf                    1/(2 pi R C); Audio EQ Cookbook     unit/test_response,
+ *                                                                                        test_simulate
  *   waves of sox, circuits of ngspice                handbooks of mathematics            oracle/
  *   all that follows                                 beside each test
  */
@@ -244,9 +246,10 @@ static void the_reference_tone_shares_no_period_with_a_rate(void **state)
 }
 
 /*
- * The exponential sweep: L = T / ln(f2 / f1) (Farina 2000); order n arrives L ln n early; synchronised, as sin(2 pi f1 L
- * exp(t / L)) is (Novak, Lotton and Simon 2015), order n of the sweep is the sweep itself, that much earlier, in
- * phase. Its spectrum is sqrt(L / f) / 2 (Novak 2015, from memory): 1.90394e-2 at 1 kHz, by transform 1.9049e-2.
+ * The exponential sweep: L = T / ln(f2 / f1) (Farina 2000); order n arrives L ln n early; synchronised, as
+ * sin(2 pi f1 L exp(t / L)) is (Novak, Lotton and Simon 2015), order n of the sweep is the sweep itself, that much
+ * earlier, in phase. Its spectrum is sqrt(L / f) / 2 (Novak 2015, from memory): 1.90394e-2 at 1 kHz, by transform
+ * 1.9049e-2.
  */
 static void the_sweep_is_that_of_the_papers(void **state)
 {
