@@ -409,6 +409,11 @@ static double complex sweep_gain(const truths *t, unsigned c, double freq_hz)
          (-imaginary * sweep->amplitude[c]);
 }
 
+static bool has_truth(mt_quantity curve)
+{
+  return curve == MT_Q_RESPONSE || curve == MT_Q_PHASE;
+}
+
 static double curve_truth(const truths *t, const mt_curve *curve, double delay_s, double freq_hz)
 {
   unsigned c = (unsigned)curve->channel;
@@ -503,7 +508,7 @@ void coverage_run(uint64_t seed, size_t nunits, FILE *log, coverage_table *out)
     for (size_t i = 0; i < results->nreadings; i++)
       count_reading(&t, &results->readings[i], log, out);
     for (size_t i = 0; i < results->ncurves; i++)
-      if (results->curves[i].quantity != MT_Q_SPECTRUM && results->curves[i].npoints > 0)
+      if (has_truth(results->curves[i].quantity) && results->curves[i].npoints > 0)
         count_curve(&t, results, &results->curves[i], &points, log, out);
     mt_results_destroy(&results);
   }
