@@ -95,12 +95,13 @@ typedef struct mt_quantity_info {
   const char *label;   /**< words for a table, at most 24 characters */
   const char *meaning; /**< one sentence, with the reference */
   const char *source;  /**< the standard or book it is defined by, or "own definition" */
-  bool also_curve;     /**< one number, and also a curve over frequency: a limit with from_hz or to_hz is
-                            held against that */
 } mt_quantity_info;
 
 /** The row of a quantity. @param q below MT_Q_LAST (asserted). Never NULL. */
 const mt_quantity_info *mt_quantity_describe(mt_quantity q);
+
+/** One number and also a curve over frequency: a limit with from_hz or to_hz is held against the curve. */
+bool mt_quantity_is_also_curve(mt_quantity q);
 
 /** Of a bound (`rig_limited`): true when the truth is no less than it (signal to noise and its like). */
 bool mt_quantity_bound_is_least(mt_quantity q);

@@ -63,17 +63,23 @@ static double weight_468(double square)
          pair_of_poles(u, NETWORK_PAIR_1) / pair_of_poles(u, NETWORK_PAIR_2);
 }
 
+/* C11's CMPLX is not to be had from every compiler; the parts here are finite, so a sum does as well. */
+static double complex complex_of(double re, double im)
+{
+  return re + im * (double complex)_Complex_I;
+}
+
 /* (s - p)(s - p*) of a pair of poles, at s = j f in units of 1 kHz */
 static double complex pair_at(double f_khz, double distance, double height)
 {
-  return CMPLX(distance * distance + height * height - f_khz * f_khz, 2.0 * distance * f_khz);
+  return complex_of(distance * distance + height * height - f_khz * f_khz, 2.0 * distance * f_khz);
 }
 
 void mt_weighting_468_response(double freq_hz, double *re, double *im)
 {
   double f_khz = 1e-3 * freq_hz;
-  double complex gain = CMPLX(0.0, f_khz * sqrt(NETWORK_GAIN)) / CMPLX(NETWORK_POLE_1, f_khz) /
-                        CMPLX(NETWORK_POLE_2, f_khz) / pair_at(f_khz, NETWORK_PAIR_1) /
+  double complex gain = complex_of(0.0, f_khz * sqrt(NETWORK_GAIN)) / complex_of(NETWORK_POLE_1, f_khz) /
+                        complex_of(NETWORK_POLE_2, f_khz) / pair_at(f_khz, NETWORK_PAIR_1) /
                         pair_at(f_khz, NETWORK_PAIR_2);
 
   *re = creal(gain);

@@ -19,17 +19,17 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_BALANCE] = {"balance", MT_UNIT_DB, false, "balance", "level of the left less level of the right",
                       "IEC 60268-3 (gain difference), sign: own definition"},
     [MT_Q_PHASE_DIFFERENCE] = {"phase_difference", MT_UNIT_DEGREE, false, "phase difference",
-                               "phase of the left less phase of the right", "own definition", true},
+                               "phase of the left less phase of the right", "own definition"},
     [MT_Q_POLARITY] = {"polarity", MT_UNIT_NONE, false, "polarity", "+1 normal, -1 inverted",
                        "own definition"},
     [MT_Q_ROUTE] = {"route", MT_UNIT_NONE, false, "hears", "which stimulus channel is heard",
                     "own definition"},
     [MT_Q_CROSSTALK] = {"crosstalk", MT_UNIT_DB, false, "crosstalk",
                         "other channel's tone heard here re its level there, this channel silent",
-                        "IEC 60268-3 (crosstalk attenuation, sign reversed)", true},
+                        "IEC 60268-3 (crosstalk attenuation, sign reversed)"},
     [MT_Q_THD_F] = {"thd_f", MT_UNIT_DB, false, "THD (re fundamental)",
                     "root of the harmonics' summed power re the fundamental",
-                    "closed form in mathematical references", true},
+                    "closed form in mathematical references"},
     [MT_Q_THD_R] = {"thd_r", MT_UNIT_DB, false, "THD (re total)",
                     "root of the harmonics' summed power re the total", "IEC 60268-3:2013 14.12.3.2"},
     [MT_Q_THD_N] = {"thd_n", MT_UNIT_DB, false, "THD+N",
@@ -148,6 +148,11 @@ const mt_quantity_info *mt_quantity_describe(mt_quantity q)
 {
   assert(q >= 0 && q < MT_Q_LAST);
   return &table[q];
+}
+
+bool mt_quantity_is_also_curve(mt_quantity q)
+{
+  return q == MT_Q_PHASE_DIFFERENCE || q == MT_Q_CROSSTALK || q == MT_Q_THD_F;
 }
 
 bool mt_quantity_bound_is_least(mt_quantity q)

@@ -291,7 +291,7 @@ static mt_code read_stretch(mt_config_item group, mt_limit *limit, mt_error *err
   mt_code code;
 
   for (size_t i = 0; i < COUNT(keys) && (!info->is_curve || limit->quantity == MT_Q_LINEARITY); i++)
-    if (!info->also_curve && mt_config_find(group, keys[i], &item))
+    if (!mt_quantity_is_also_curve(limit->quantity) && mt_config_find(group, keys[i], &item))
       return mt_config_fail(item, err, "%s is for curves (response, phase, spectrum); %s is %s, leave it out",
                             keys[i], info->name, info->is_curve ? "over level" : "one number");
   code = mt_config_number(group, "from_hz", 0.0, 1e6, &limit->from_hz, err);

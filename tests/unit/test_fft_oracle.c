@@ -39,7 +39,7 @@ static void transform(double complex *x, size_t n)
   }
   for (size_t length = 2; length <= n; length *= 2)
     for (size_t k = 0; k < length / 2; k++) {
-      double complex turn = cexp(CMPLX(0.0, -2.0 * MT_PI * (double)k / (double)length));
+      double complex turn = cexp(-2.0 * MT_PI * (double)k / (double)length * (double complex)_Complex_I);
       for (size_t start = k; start < n; start += length) {
         double complex odd = turn * x[start + length / 2];
         x[start + length / 2] = x[start] - odd;
