@@ -16,7 +16,7 @@ static mt_code (*const readings[])(mt_workspace *, mt_error *) = {
 
 static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **out, mt_error *err)
 {
-  mt_workspace *ws;
+  mt_workspace *ws = NULL;
 
   if (take->nchannels > MT_PAIR)
     return mt_fail(err, MT_E_DATA,
@@ -71,7 +71,7 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
                                  const mt_location *location, const mt_measure_options *options,
                                  mt_results *results, mt_error *err)
 {
-  mt_workspace *ws;
+  mt_workspace *ws = NULL;
   mt_code code;
 
   if (take->nchannels < MT_PAIR)
@@ -100,7 +100,7 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
 
 mt_code mt_measure_recording(const mt_take *take, mt_results *results, mt_error *err)
 {
-  mt_workspace *ws;
+  mt_workspace *ws = NULL;
   mt_code code = begin(take, results, &ws, err);
 
   if (code != MT_OK)

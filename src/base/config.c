@@ -39,7 +39,7 @@ static mt_code refuse_syntax(mt_config *config, mt_error *err)
 
 mt_code mt_config_open(const char *path, mt_config **out, mt_error *err)
 {
-  mt_config *config;
+  mt_config *config = NULL;
   mt_code code;
   FILE *file = fopen(path, "rb");
 
@@ -65,7 +65,7 @@ mt_code mt_config_open(const char *path, mt_config **out, mt_error *err)
 
 mt_code mt_config_parse(const char *text, const char *name, mt_config **out, mt_error *err)
 {
-  mt_config *config;
+  mt_config *config = NULL;
   mt_code code = create(name, &config, err);
 
   if (code != MT_OK)
