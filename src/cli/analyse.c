@@ -4,43 +4,19 @@
 #include <math.h>
 
 typedef struct options {
-  const char *plan;
-  const char *json;
-  const char *state;
-  double rate_hz;
-  double level_dbfs;
-  const char *extras;
-  double max_level_dbfs;
+  cli_reading reading; /* first: the shared options' offsets count from here */
 } options;
-
-static const cli_option table[] = {
-    {"plan", 0, CLI_TEXT, offsetof(options, plan), "FILE", "limits to judge by; else the built-in plan"},
-    {"json", 0, CLI_TEXT, offsetof(options, json), "FILE", "write the results as JSON; - is standard output"},
-    {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "the stimulus was made for another rate"},
-    {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS", "the stimulus was made at this level"},
-    {"extras", 0, CLI_TEXT, offsetof(options, extras), "LIST",
-     "what it was made with; else found by its length"},
-    {"max-level", 0, CLI_NUMBER, offsetof(options, max_level_dbfs), "DBFS",
-     "the highest level it was made with"},
-    {"state", 0, CLI_TEXT, offsetof(options, state), "NAME", "name of the unit's switch positions"},
-};
 
 static mt_code analyse(const char *path, const options *given, mt_results **results, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
-  const char *const inputs[] = {path, given->plan};
+  const char *const inputs[] = {path, given->reading.plan};
   mt_plan *plan = NULL;
-  mt_code code = cli_check_output(given->json, inputs, 2, err);
+  mt_code code = cli_check_output(given->reading.json, inputs, 2, err);
 
   if (code == MT_OK)
-    code = cli_set_extras(given->extras, given->max_level_dbfs, &session, err);
-  if (code == MT_OK)
-    code = cli_open_plan(given->plan, &plan, err);
+    code = cli_open_session(&given->reading, &session, &plan, err);
   if (code == MT_OK) {
-    session.plan = plan;
-    session.rate_hz = given->rate_hz;
-    session.level_dbfs = given->level_dbfs;
-    session.state = given->state;
     cli_start_progress(&session);
     code = mt_session_analyse(path, &session, results, err);
     cli_end_progress();
@@ -51,7 +27,7 @@ static mt_code analyse(const char *path, const options *given, mt_results **resu
 
 static int run(int argc, char **argv)
 {
-  options given = {.level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN};
+  options given = {.reading = CLI_READING_NONE};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;
@@ -59,13 +35,8 @@ static int run(int argc, char **argv)
 
   if (!cli_parse(&cli_analyse, argc, argv, &given, &operands, &status))
     return status;
-  if (analyse(operands[0], &given, &results, &err) == MT_OK &&
-      cli_write_results(results, given.json, &err) == MT_OK)
-    status = cli_verdict_status(results->verdict);
-  else
-    status = cli_fail(&cli_analyse, &err);
-  mt_results_destroy(&results);
-  return status;
+  return cli_finish(&cli_analyse, analyse(operands[0], &given, &results, &err), &results, given.reading.json,
+                    &err);
 }
 
 const cli_command cli_analyse = {
@@ -77,7 +48,6 @@ const cli_command cli_analyse = {
     .details = "TAKE is a WAV, RF64, W64 or FLAC file. If it holds the stimulus (see mendtone stimulus),\n"
                "everything is read and judged by the built-in plan or by --plan. Any other recording is\n"
                "read as what it is, a steady tone, noise or silence, and judged only with --plan.",
-    .options = table,
-    .noptions = sizeof table / sizeof table[0],
+    .reads_takes = true,
     .run = run,
 };

@@ -7,35 +7,20 @@
 #include <unistd.h>
 
 typedef struct options {
-  const char *plan;
+  cli_reading reading; /* first: the shared options' offsets count from here */
   const char *input;
   const char *output;
   const char *simulate;
   const char *take;
-  const char *state;
-  const char *json;
-  double rate_hz;
-  double level_dbfs;
   bool yes;
-  const char *extras;
-  double max_level_dbfs;
 } options;
 
 static const cli_option table[] = {
-    {"plan", 0, CLI_TEXT, offsetof(options, plan), "FILE", "limits to judge by; else the built-in plan"},
     {"input", 0, CLI_TEXT, offsetof(options, input), "NAME", "device that captures, or a part of its name"},
     {"output", 0, CLI_TEXT, offsetof(options, output), "NAME", "device that plays; else the same one"},
-    {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "sample rate; 48000 unless the plan says"},
-    {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS", "level played; -20 unless the plan says"},
-    {"extras", 0, CLI_TEXT, offsetof(options, extras), "LIST",
-     "measure also intermodulation,levels,crosstalk"},
-    {"max-level", 0, CLI_NUMBER, offsetof(options, max_level_dbfs), "DBFS",
-     "highest level of the extra levels; else --level"},
     {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
      "a simulated unit instead of hardware"},
     {"take", 0, CLI_TEXT, offsetof(options, take), "FILE", "keep the take, a float WAV file"},
-    {"state", 0, CLI_TEXT, offsetof(options, state), "NAME", "name of the unit's switch positions"},
-    {"json", 0, CLI_TEXT, offsetof(options, json), "FILE", "write the results as JSON; - is standard output"},
     {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
 };
 
@@ -74,12 +59,13 @@ static bool ask(const options *given, const mt_stimulus *stimulus)
 /* The take is renamed into place, so it must not be a device or a pipe. */
 static mt_code check_outputs(const options *given, mt_error *err)
 {
-  const char *const inputs[] = {given->plan, given->simulate};
-  mt_code code = cli_check_output(given->json, inputs, 2, err);
+  const char *const inputs[] = {given->reading.plan, given->simulate};
+  mt_code code = cli_check_output(given->reading.json, inputs, 2, err);
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
-  if (code == MT_OK && given->take != NULL && given->json != NULL && strcmp(given->take, given->json) == 0)
+  if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
+      strcmp(given->take, given->reading.json) == 0)
     return mt_fail(err, MT_E_ARG, "--take and --json are the same file %.100s", given->take);
   return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
 }
@@ -92,12 +78,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
   mt_code code = check_outputs(given, err);
 
   if (code == MT_OK)
-    code = cli_set_extras(given->extras, given->max_level_dbfs, &session, err);
-  if (code == MT_OK)
-    code = cli_open_plan(given->plan, &plan, err);
-  session.plan = plan;
-  session.rate_hz = given->rate_hz;
-  session.level_dbfs = given->level_dbfs;
+    code = cli_open_session(&given->reading, &session, &plan, err);
   if (code == MT_OK)
     code = mt_session_stimulus(&session, &stimulus, err);
   if (code == MT_OK && !ask(given, &stimulus))
@@ -107,7 +88,6 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
     session.input = given->input;
     session.output = given->output;
     session.save_take = given->take;
-    session.state = given->state;
     cli_start_progress(&session);
     code = mt_session_check(&session, results, err);
     cli_end_progress();
@@ -118,7 +98,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
 
 static int run(int argc, char **argv)
 {
-  options given = {.level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN};
+  options given = {.reading = CLI_READING_NONE};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;
@@ -128,12 +108,7 @@ static int run(int argc, char **argv)
     return status;
   if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
     return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
-  if (check(&given, &results, &err) == MT_OK && cli_write_results(results, given.json, &err) == MT_OK)
-    status = cli_verdict_status(results->verdict);
-  else
-    status = cli_fail(&cli_check, &err);
-  mt_results_destroy(&results);
-  return status;
+  return cli_finish(&cli_check, check(&given, &results, &err), &results, given.reading.json, &err);
 }
 
 const cli_command cli_check = {
@@ -145,5 +120,6 @@ const cli_command cli_check = {
                "it first says what to be careful about, and waits.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
+    .reads_takes = true,
     .run = run,
 };

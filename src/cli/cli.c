@@ -11,7 +11,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#define MAX_OPTIONS 24
+#define MAX_OPTIONS 48
 #define HELP_VALUE 1000
 
 /* ---- messages --------------------------------------------------------------------------------- */
@@ -69,13 +69,24 @@ int cli_verdict_status(mt_verdict verdict)
 
 /* ---- options ---------------------------------------------------------------------------------- */
 
+/* The command's own rows, then those it shares. */
+static size_t count_options(const cli_command *command)
+{
+  return command->noptions + (command->reads_takes ? cli_reading_noptions : 0);
+}
+
+static const cli_option *option_at(const cli_command *command, size_t i)
+{
+  return i < command->noptions ? &command->options[i] : &cli_reading_rows[i - command->noptions];
+}
+
 static void print_help(const cli_command *command)
 {
   printf("usage: mendtone %s%s%s%s\n\n%s\n\noptions:\n", command->name,
-         command->noptions > 0 ? " [options]" : "", command->operands[0] != '\0' ? " " : "",
+         count_options(command) > 0 ? " [options]" : "", command->operands[0] != '\0' ? " " : "",
          command->operands, command->details);
-  for (size_t i = 0; i < command->noptions; i++) {
-    const cli_option *o = &command->options[i];
+  for (size_t i = 0; i < count_options(command); i++) {
+    const cli_option *o = option_at(command, i);
     char left[48];
     snprintf(left, sizeof left, "%c%c%s--%s%s%s", o->letter != 0 ? '-' : ' ',
              o->letter != 0 ? o->letter : ' ', o->letter != 0 ? ", " : "  ", o->name,
@@ -89,8 +100,8 @@ static void fill_tables(const cli_command *command, struct option *longs, char *
 {
   *letters++ = ':'; /* a missing argument is told apart from an unknown option */
   *letters++ = 'h';
-  for (size_t i = 0; i < command->noptions; i++) {
-    const cli_option *o = &command->options[i];
+  for (size_t i = 0; i < count_options(command); i++) {
+    const cli_option *o = option_at(command, i);
     longs[i].name = o->name;
     longs[i].has_arg = o->kind == CLI_FLAG ? no_argument : required_argument;
     longs[i].val = HELP_VALUE + 1 + (int)i;
@@ -100,16 +111,17 @@ static void fill_tables(const cli_command *command, struct option *longs, char *
       *letters++ = ':';
   }
   *letters = '\0';
-  longs[command->noptions].name = "help";
-  longs[command->noptions].val = HELP_VALUE;
+  longs[count_options(command)].name = "help";
+  longs[count_options(command)].val = HELP_VALUE;
 }
 
 static const cli_option *find_option(const cli_command *command, int value)
 {
-  for (size_t i = 0; i < command->noptions; i++)
-    if (value == HELP_VALUE + 1 + (int)i ||
-        (command->options[i].letter != 0 && value == command->options[i].letter))
-      return &command->options[i];
+  for (size_t i = 0; i < count_options(command); i++) {
+    const cli_option *o = option_at(command, i);
+    if (value == HELP_VALUE + 1 + (int)i || (o->letter != 0 && value == o->letter))
+      return o;
+  }
   return NULL;
 }
 
@@ -119,13 +131,13 @@ static int refuse_unknown(const cli_command *command, const char *typed)
   const char *nearest;
   char name[64];
 
-  for (size_t i = 0; i < command->noptions; i++)
-    names[i + 1] = command->options[i].name;
+  for (size_t i = 0; i < count_options(command); i++)
+    names[i + 1] = option_at(command, i)->name;
   if (strncmp(typed, "--", 2) != 0)
     return cli_refuse(command, "unknown option %.60s", typed);
   mt_text_copy(name, sizeof name, typed + 2);
   name[strcspn(name, "=")] = '\0';
-  nearest = mt_text_nearest(name, names, command->noptions + 1);
+  nearest = mt_text_nearest(name, names, count_options(command) + 1);
   if (nearest != NULL)
     return cli_refuse(command, "unknown option --%s; did you mean --%s?", name, nearest);
   return cli_refuse(command, "unknown option --%s", name);

@@ -43,8 +43,30 @@ typedef struct cli_command {
   const char *details; /**< a paragraph for --help */
   const cli_option *options;
   size_t noptions;
+  bool reads_takes; /**< its record begins with a cli_reading, and it takes those options too */
   int (*run)(int argc, char **argv); /**< argv[0] is the command's name; returns the exit status */
 } cli_command;
+
+/** What every command that ends in results takes; the first member of its record. */
+typedef struct cli_reading {
+  const char *plan;
+  const char *json;
+  const char *state;
+  const char *extras;
+  double rate_hz;
+  double level_dbfs;
+  double max_level_dbfs;
+} cli_reading;
+
+/** Nothing given. */
+#define CLI_READING_NONE                                                                                     \
+  {                                                                                                          \
+    .level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN                                                 \
+  }
+
+/* Their rows, offsets into cli_reading. */
+extern const cli_option cli_reading_rows[];
+extern const size_t cli_reading_noptions;
 
 extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_plan;
 
@@ -90,5 +112,23 @@ mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_optio
 
 /** Open a plan if a path is given; *out stays NULL if not. */
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
+
+/**
+ * What was given as session options.
+ *
+ * @param plan  *plan stays NULL if none was given; the session borrows it, the caller destroys it.
+ */
+mt_code cli_open_session(const cli_reading *given, mt_session_options *session, mt_plan **plan,
+                         mt_error *err);
+
+/**
+ * The end of such a command: write the results, or say why there are none.
+ *
+ * @param code     of what made the results; not MT_OK: they are NULL.
+ * @param results  destroyed.
+ * @return the exit status.
+ */
+int cli_finish(const cli_command *command, mt_code code, mt_results **results, const char *json,
+               mt_error *err);
 
 #endif
