@@ -82,6 +82,8 @@ typedef struct mt_comparison {
  * (one rig's calibration) is counted although it cancels: the difference is known at least as well as said.
  * A bound (rig_limited) is compared only as far as it allows.
  *
+ * The largest sample and the spectrum's strongest bins are extremes: they are not judged, only shown.
+ *
  * A curve is looked at in many points, one of which will be beyond its uncertainty by chance: it counts as
  * different only when the worst point is beyond the factor that all points together exceed in 1 of 20 cases
  * (Z. Sidak 1967, points taken as independent, which is on the safe side).
