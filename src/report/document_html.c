@@ -28,10 +28,10 @@ static const char base_style[] =
     "th,td{padding:.25rem .6rem .25rem 0;text-align:left;vertical-align:top;"
     "border-bottom:1px solid var(--line)}\n"
     "thead th{background:var(--head);border-bottom:2px solid var(--line)}tbody th{font-weight:400}\n"
-    ".n{text-align:right;font-variant-numeric:tabular-nums}\n"
+    ".n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}\n"
     "dl{display:grid;grid-template-columns:minmax(6rem,max-content) 1fr;gap:.15rem 1rem;margin:.5rem 0}\n"
     "dt{color:var(--faint)}dd{margin:0;white-space:pre-line}\n"
-    "figure{margin:1rem 0}svg{display:block;width:100%;height:auto;background:var(--page)}\n"
+    "figure{margin:1rem 0}svg{display:block;width:100%;min-width:30rem;height:auto;background:var(--page)}\n"
     "svg path{fill:none;stroke-linejoin:round}svg text{font-family:\"DejaVu Sans\",Verdana,sans-serif;"
     "white-space:pre}\n"
     "@media(max-width:34rem){dl{grid-template-columns:1fr}dd{margin-bottom:.4rem}}\n";
@@ -98,7 +98,9 @@ static mt_code put_chart(FILE *out, const mt_chart *chart, unsigned index, mt_er
   mt_code code = chart_draw_web(chart, index, &svg, err);
 
   if (code == MT_OK)
-    fprintf(out, "<figure>%s</figure>\n", svg);
+    put(out, "<figure class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"", chart->title, "\">");
+  if (code == MT_OK)
+    fprintf(out, "%s</figure>\n", svg);
   free(svg);
   return code;
 }

@@ -112,6 +112,27 @@ static const char *route_words(double value)
   return "nothing";
 }
 
+/* Of what lies far inside its limit, a hundredth of the limit is enough to know. */
+static int decimals_beside_limit(const mt_judgement *j)
+{
+  double scale = fmax(isfinite(j->min) ? fabs(j->min) : 0.0, isfinite(j->max) ? fabs(j->max) : 0.0);
+
+  return scale > 0.0 ? (int)fmax(0.0, 2.0 - floor(log10(scale))) : 9;
+}
+
+static void cut_decimals(double value, int most, mt_unit unit, char *out, size_t size)
+{
+  const char *point = strchr(out, '.');
+
+  if (point == NULL || (int)strspn(point + 1, "0123456789") <= most || fabs(value) >= 1e9)
+    return;
+  snprintf(out, size, "%.*f", most, value);
+  if (out[0] == '-' && strspn(out + 1, "0.") == strlen(out + 1))
+    memmove(out, out + 1, strlen(out));
+  append(out, size, " ");
+  append(out, size, mt_unit_name(unit));
+}
+
 const char *paper_row_value(const mt_judgement *j, char *out, size_t size)
 {
   if (!j->has_value)
@@ -120,8 +141,10 @@ const char *paper_row_value(const mt_judgement *j, char *out, size_t size)
     mt_text_copy(out, size, route_words(j->value));
   else if (j->quantity == MT_Q_POLARITY)
     mt_text_copy(out, size, j->value > 0.0 ? "normal" : "inverted");
-  else
+  else {
     mt_wording_value(j->value, j->uncertainty, j->unit, out, size);
+    cut_decimals(j->value, decimals_beside_limit(j), j->unit, out, size);
+  }
   return out;
 }
 
@@ -178,6 +201,7 @@ const char *paper_row_change(const paper_row *row, char *out, size_t size)
                      text, sizeof text);
   else
     mt_wording_value(difference, uncertainty, b->unit, text, sizeof text);
+  cut_decimals(difference, decimals_beside_limit(b), b->unit, text, sizeof text);
   snprintf(out, size, "%s%s", text[0] != '-' && difference > 0.0 ? "+" : "", text);
   return out;
 }
