@@ -1,63 +1,26 @@
-/* mendtone check: play, capture, read, judge. */
-#include "cli/cli.h"
+/*
+ * mendtone check: play, capture, read, judge. The way in: options, the session, where results go.
+ *
+ * A new option is a row here and a member of check_options (check.h); what it needs more than a line for has a
+ * file check_<what>.c of its own.
+ */
+#include "cli/check.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <string.h>
-#include <unistd.h>
-
-typedef struct options {
-  cli_reading reading; /* first: the shared options' offsets count from here */
-  const char *input;
-  const char *output;
-  const char *simulate;
-  const char *take;
-  bool yes;
-} options;
 
 static const cli_option table[] = {
-    {"input", 0, CLI_TEXT, offsetof(options, input), "NAME", "device that captures, or a part of its name"},
-    {"output", 0, CLI_TEXT, offsetof(options, output), "NAME", "device that plays; else the same one"},
-    {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
+    {"input", 0, CLI_TEXT, offsetof(check_options, input), "NAME",
+     "device that captures, or a part of its name"},
+    {"output", 0, CLI_TEXT, offsetof(check_options, output), "NAME", "device that plays; else the same one"},
+    {"simulate", 0, CLI_TEXT, offsetof(check_options, simulate), "UNIT.cfg",
      "a simulated unit instead of hardware"},
-    {"take", 0, CLI_TEXT, offsetof(options, take), "FILE", "keep the take, a float WAV file"},
-    {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
+    {"take", 0, CLI_TEXT, offsetof(check_options, take), "FILE", "keep the take, a float WAV file"},
+    {"yes", 'y', CLI_FLAG, offsetof(check_options, yes), NULL, "do not wait after the cautions"},
 };
 
-static const char cautions[] =
-    "Before it plays:\n"
-    "  - Nothing on your head: the tones are steady and may be loud. Load the outputs\n"
-    "    with resistors, not with ears.\n"
-    "  - Start with the volume low, and turn it up step by step.\n"
-    "  - A bridged output must not be grounded through the sound card: use one with a\n"
-    "    floating or differential input. A power amplifier needs a divider before it.\n"
-    "  - An open unit on the mains: isolating transformer, and only if you are licensed\n"
-    "    and your local codes allow it.\n";
-
-/* Only a person at a terminal can be asked. @return false if the answer was no. */
-static bool ask(const options *given, const mt_stimulus *stimulus)
-{
-  int c;
-
-  if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
-    return true;
-  fputs(cautions, stderr);
-  if (stimulus->max_level_dbfs > stimulus->level_dbfs)
-    fprintf(stderr,
-            "  - One tone rises in steps to %g dBFS, %g dB above the others, until the unit\n"
-            "    may clip: what is connected to its outputs must bear that.\n",
-            stimulus->max_level_dbfs, stimulus->max_level_dbfs - stimulus->level_dbfs);
-  fputs("Press Enter to play, or Ctrl-C to stop. ", stderr);
-  fflush(stderr);
-  while ((c = getchar()) != EOF)
-    if (c == '\n')
-      return true;
-  fputc('\n', stderr);
-  return false;
-}
-
 /* The take is renamed into place, so it must not be a device or a pipe. */
-static mt_code check_outputs(const options *given, mt_error *err)
+static mt_code check_outputs(const check_options *given, mt_error *err)
 {
   const char *const inputs[] = {given->reading.plan, given->simulate};
   mt_code code = cli_check_output(given->reading.json, inputs, 2, err);
@@ -70,7 +33,18 @@ static mt_code check_outputs(const options *given, mt_error *err)
   return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
 }
 
-static mt_code check(const options *given, mt_results **results, mt_error *err)
+/* Every option that concerns the take goes into the session here. */
+static mt_code open_session(const check_options *given, mt_session_options *session, mt_plan **plan,
+                            mt_error *err)
+{
+  session->simulate = given->simulate;
+  session->input = given->input;
+  session->output = given->output;
+  session->save_take = given->take;
+  return cli_open_session(&given->reading, session, plan, err);
+}
+
+static mt_code check(const check_options *given, mt_results **results, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
@@ -78,16 +52,12 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
   mt_code code = check_outputs(given, err);
 
   if (code == MT_OK)
-    code = cli_open_session(&given->reading, &session, &plan, err);
+    code = open_session(given, &session, &plan, err);
   if (code == MT_OK)
     code = mt_session_stimulus(&session, &stimulus, err);
-  if (code == MT_OK && !ask(given, &stimulus))
+  if (code == MT_OK && !check_caution(given, &stimulus))
     code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
   if (code == MT_OK) {
-    session.simulate = given->simulate;
-    session.input = given->input;
-    session.output = given->output;
-    session.save_take = given->take;
     cli_start_progress(&session);
     code = mt_session_check(&session, results, err);
     cli_end_progress();
@@ -98,7 +68,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
 
 static int run(int argc, char **argv)
 {
-  options given = {.reading = CLI_READING_NONE};
+  check_options given = {.reading = CLI_READING_NONE};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;
