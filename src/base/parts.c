@@ -47,6 +47,10 @@ static unsigned needs_of(mt_quantity quantity, unsigned *extras)
   case MT_Q_DYNAMIC_RANGE: return NEED_TONES | NEED_LOW;
   case MT_Q_BOOST:
   case MT_Q_BOOST_FREQ:
+  case MT_Q_BOOST_CORNER:
+  case MT_Q_GAIN_CHANGE:
+  case MT_Q_TILT:
+  case MT_Q_DIFFERENCE:
   case MT_Q_CORNER_LOW:
   case MT_Q_CORNER_HIGH:
   case MT_Q_FLATNESS:
