@@ -45,6 +45,9 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err);
 
+/** File answers with results that were judged without them, and judge again. `options` as for the check itself. */
+mt_code mt_session_answer(const mt_session_options *options, mt_results *results, mt_error *err);
+
 /**
  * The stimulus such options lead to: rate and level from the options, else the plan, else the defaults. If the plan
  * says what to measure in the state, the shortest that holds it.

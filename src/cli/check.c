@@ -7,6 +7,7 @@
 #include "cli/check.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 static const cli_option table[] = {
@@ -16,21 +17,25 @@ static const cli_option table[] = {
     {"simulate", 0, CLI_TEXT, offsetof(check_options, simulate), "UNIT.cfg",
      "a simulated unit instead of hardware"},
     {"take", 0, CLI_TEXT, offsetof(check_options, take), "FILE", "keep the take, a float WAV file"},
+    {"keep", 0, CLI_TEXT, offsetof(check_options, keep), "FOLDER",
+     "keep what is taken of a plan's states, to go on later"},
+    {"assume-set", 0, CLI_FLAG, offsetof(check_options, assume_set), NULL,
+     "ask nobody: each state of the plan is set as it comes"},
     {"yes", 'y', CLI_FLAG, offsetof(check_options, yes), NULL, "do not wait after the cautions"},
 };
 
 /* The take is renamed into place, so it must not be a device or a pipe. */
 static mt_code check_outputs(const check_options *given, mt_error *err)
 {
-  const char *const inputs[] = {given->reading.plan, given->simulate};
-  mt_code code = cli_check_output(given->reading.json, inputs, 2, err);
+  const char *const inputs[] = {given->reading.plan, given->simulate, given->reading.answers};
+  mt_code code = cli_check_output(given->reading.json, inputs, 3, err);
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
   if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
       strcmp(given->take, given->reading.json) == 0)
     return mt_fail(err, MT_E_ARG, "--take and --json are the same file %.100s", given->take);
-  return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
+  return code == MT_OK ? cli_check_output(given->take, inputs, 3, err) : code;
 }
 
 /* Every option that concerns the take goes into the session here. */
@@ -44,24 +49,89 @@ static mt_code open_session(const check_options *given, mt_session_options *sess
   return cli_open_session(&given->reading, session, plan, err);
 }
 
-static mt_code check(const check_options *given, mt_results **results, mt_error *err)
+/* Answers to a take that was judged without them. */
+typedef struct answered {
+  mt_answer *answers; /* owned by whoever made the list: room for all that the plan asks */
+  size_t n;
+} answered;
+
+static const mt_answer *find_answer(void *ctx, const char *ask)
+{
+  const answered *list = ctx;
+
+  for (size_t i = 0; i < list->n; i++)
+    if (strcmp(list->answers[i].ask, ask) == 0)
+      return &list->answers[i];
+  return NULL;
+}
+
+static mt_code file_answer(void *ctx, const mt_answer *answer, mt_error *err)
+{
+  answered *list = ctx;
+
+  (void)err;
+  list->answers[list->n++] = *answer;
+  return MT_OK;
+}
+
+static mt_code ask_by_hand(const check_options *given, mt_session_options *session, mt_results *results,
+                           mt_error *err)
+{
+  const mt_plan *plan = session->plan;
+  size_t most = plan != NULL ? plan->nby_hand : 0;
+  answered list = {calloc(most + session->nanswers + 1, sizeof *list.answers), session->nanswers};
+  mt_code code;
+
+  if (list.answers == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for answers");
+  if (list.n > 0)
+    memcpy(list.answers, session->answers, list.n * sizeof *list.answers);
+  code = check_by_hand(given, plan, find_answer, file_answer, &list, err);
+  if (code == MT_OK && list.n > session->nanswers) {
+    session->answers = list.answers;
+    session->nanswers = list.n;
+    code = mt_session_answer(session, results, err);
+  }
+  free(list.answers);
+  return code;
+}
+
+/* One take of one state. */
+static mt_code check_once(const check_options *given, mt_session_options *session, mt_results **results,
+                          mt_error *err)
+{
+  mt_stimulus stimulus = {0};
+  mt_code code = mt_session_stimulus(session, &stimulus, err);
+
+  if (code == MT_OK && given->keep != NULL)
+    return mt_fail(err, MT_E_ARG,
+                   "--keep is for a plan with states to visit one by one; expected --take FILE");
+  if (code == MT_OK && !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs))
+    code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  if (code == MT_OK)
+    code = mt_session_check(session, results, err);
+  cli_end_progress();
+  return code == MT_OK ? ask_by_hand(given, session, *results, err) : code;
+}
+
+static mt_code check(const check_options *given, mt_results **results, bool *stopped, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
-  mt_stimulus stimulus = {0};
+  mt_answer *answers = NULL;
   mt_code code = check_outputs(given, err);
 
   if (code == MT_OK)
     code = open_session(given, &session, &plan, err);
   if (code == MT_OK)
-    code = mt_session_stimulus(&session, &stimulus, err);
-  if (code == MT_OK && !check_caution(given, &stimulus))
-    code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
-  if (code == MT_OK) {
-    cli_start_progress(&session);
-    code = mt_session_check(&session, results, err);
-    cli_end_progress();
-  }
+    code = cli_open_answers(given->reading.answers, plan, &answers, &session.nanswers, err);
+  session.answers = answers;
+  cli_start_progress(&session);
+  if (code == MT_OK && plan != NULL && plan->nstates > 0 && session.state == NULL)
+    code = check_states(given, &session, results, stopped, err);
+  else if (code == MT_OK)
+    code = check_once(given, &session, results, err);
+  free(answers);
   mt_plan_destroy(&plan);
   return code;
 }
@@ -71,6 +141,8 @@ static int run(int argc, char **argv)
   check_options given = {.reading = CLI_READING_NONE};
   mt_results *results = NULL;
   mt_error err = {0};
+  bool stopped = false;
+  mt_code code;
   char **operands;
   int status;
 
@@ -78,7 +150,10 @@ static int run(int argc, char **argv)
     return status;
   if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
     return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
-  return cli_finish(&cli_check, check(&given, &results, &err), &results, given.reading.json, &err);
+  code = check(&given, &results, &stopped, &err);
+  if (code == MT_OK && stopped)
+    return CLI_UNDECIDED;
+  return cli_finish(&cli_check, code, &results, given.reading.json, &err);
 }
 
 const cli_command cli_check = {
@@ -87,7 +162,10 @@ const cli_command cli_check = {
     .operands = "",
     .details = "Connect the unit between the sound card's output and input, then run this: it plays the\n"
                "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
-               "it first says what to be careful about, and waits.",
+               "it first says what to be careful about, and waits.\n\n"
+               "A plan with states is visited state by state: it says what to set, and waits; --keep FOLDER\n"
+               "keeps each take, so that the same command goes on where it was stopped. --state NAME takes\n"
+               "one of them alone. What the plan asks by hand is asked at the end.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,

@@ -53,6 +53,7 @@ typedef struct cli_reading {
   const char *json;
   const char *state;
   const char *extras;
+  const char *answers;
   double rate_hz;
   double level_dbfs;
   double max_level_dbfs;
@@ -120,6 +121,15 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
  */
 mt_code cli_open_session(const cli_reading *given, mt_session_options *session, mt_plan **plan,
                          mt_error *err);
+
+/**
+ * Read a file of answers to the questions a plan asks: answers = ( { ask = "supply voltage"; is = 5.02; }, ... ), each
+ * checked against the plan.
+ *
+ * @param path  NULL: none; *out stays NULL. Caller frees *out.
+ * @param plan  NULL: no plan, so no question.
+ */
+mt_code cli_open_answers(const char *path, const mt_plan *plan, mt_answer **out, size_t *n, mt_error *err);
 
 /**
  * The end of such a command: write the results, or say why there are none.

@@ -883,7 +883,7 @@ static void drop_earlier(mt_results *results)
 {
   size_t kept = 0;
 
-  for (size_t i = 0; i < results->nfindings && results->valid; i++) {
+  for (size_t i = 0; i < results->nfindings && (results->valid || results->ntakes > 0); i++) {
     bool is_ours = false;
     for (size_t k = 0; k < sizeof causes / sizeof causes[0]; k++)
       is_ours = is_ours || strcmp(results->findings[i].id, causes[k].id) == 0;
@@ -898,11 +898,9 @@ mt_code mt_judge_find_causes(const mt_plan *plan, mt_results *results, mt_error 
   mt_code code = MT_OK;
 
   drop_earlier(results);
-  if (!results->valid)
-    return MT_OK;
   for (size_t i = 0; i < results->nreadings + results->ncurves; i++) {
     scene s = {plan, results, state_of(results, i)};
-    if (!is_new_state(results, i))
+    if (!is_new_state(results, i) || mt_results_is_spoilt(results, s.state))
       continue;
     for (size_t k = 0; k < sizeof causes / sizeof causes[0] && code == MT_OK; k++)
       for (mt_channel c = MT_LEFT; c <= (causes[k].of_pair ? MT_LEFT : MT_RIGHT) && code == MT_OK; c++)

@@ -133,6 +133,12 @@ mt_code mt_session_judge(const mt_session_options *options, mt_results *results,
   return code;
 }
 
+mt_code mt_session_answer(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  results->nanswers = 0;
+  return mt_session_judge(options, results, err);
+}
+
 /* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody. */
 static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt_error *err)
 {
