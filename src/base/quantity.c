@@ -98,7 +98,7 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_GAIN_CHANGE] = {"gain_change", MT_UNIT_DB, false, "gain change",
                           "from the reference state: mean over the half of the band that changes most alike",
                           "own definition"},
-    [MT_Q_TILT] = {"tilt", MT_UNIT_DB_PER_OCTAVE, false, "tilt of the change",
+    [MT_Q_TILT] = {"tilt", MT_UNIT_DB_PER_OCTAVE, false, "tilt, dB an octave",
                    "slope of the difference from the reference state, 20 Hz to 20 kHz, by least squares",
                    "own definition"},
     [MT_Q_CORNER_LOW] = {"corner_low", MT_UNIT_HZ, false, "low -3 dB corner",

@@ -15,6 +15,8 @@ static size_t count_judgements(const mt_results *results, mt_verdict verdict)
   size_t count = 0;
   for (size_t i = 0; i < results->njudgements; i++)
     count += results->judgements[i].verdict == verdict;
+  for (size_t i = 0; i < results->nanswers; i++)
+    count += results->answers[i].verdict == verdict;
   return count;
 }
 
@@ -48,8 +50,14 @@ static void print_verdict(const mt_results *results, FILE *out)
   mt_layout_wrap(out, "", "", line);
   if (results->unit_name[0] != '\0')
     mt_layout_wrap(out, "Unit: ", "      ", results->unit_name);
-  if (!results->valid)
+  if (!results->valid && results->ntakes == 0)
     mt_layout_wrap(out, "", "", "The take as a whole is spoilt: see its problems below, and take it again.");
+  for (size_t i = 0; i < results->ntakes; i++) {
+    snprintf(line, sizeof line, "The take of state %s is spoilt: see its problems below, and take it again.",
+             results->takes[i].state);
+    if (!results->takes[i].valid && !results->takes[i].skipped)
+      mt_layout_wrap(out, "", "", line);
+  }
 }
 
 /* The judgement's own words name quantity and channel; without them the table's have to do. */
@@ -63,14 +71,69 @@ static void print_judgement(const mt_judgement *judgement, FILE *out)
   mt_layout_wrap(out, "  - ", "    ", judgement->text[0] != '\0' ? judgement->text : text);
 }
 
+static bool is_skipped(const mt_results *results, const char *state)
+{
+  const mt_take_summary *take = mt_results_find_take(results, state);
+  return take != NULL && take->skipped;
+}
+
+/* @param state  NULL: of all. @return how many. */
+static size_t print_judgements_of(const mt_results *results, mt_verdict verdict, const char *state, FILE *out)
+{
+  size_t n = 0;
+
+  for (size_t i = 0; i < results->njudgements; i++) {
+    const mt_judgement *j = &results->judgements[i];
+    if (j->verdict != verdict || (state != NULL && strcmp(j->state, state) != 0))
+      continue;
+    n++;
+    if (out != NULL)
+      print_judgement(j, out);
+  }
+  return n;
+}
+
+/* By state; of one that was skipped only how much is left open. */
+static void print_judgements_by_state(const mt_results *results, mt_verdict verdict, FILE *out)
+{
+  char line[120];
+
+  for (size_t i = 0; i < results->ntakes; i++) {
+    const char *state = results->takes[i].state;
+    size_t n = print_judgements_of(results, verdict, state, NULL);
+    if (n == 0)
+      continue;
+    if (is_skipped(results, state)) {
+      snprintf(line, sizeof line, "State %s was skipped: %zu check%s", state, n, n == 1 ? "" : "s");
+      mt_layout_wrap(out, "  ", "    ", line);
+      continue;
+    }
+    snprintf(line, sizeof line, "State %s", state);
+    mt_layout_wrap(out, "  ", "    ", line);
+    print_judgements_of(results, verdict, state, out);
+  }
+  for (size_t i = 0; i < results->njudgements; i++)
+    if (results->judgements[i].verdict == verdict &&
+        mt_results_find_take(results, results->judgements[i].state) == NULL)
+      print_judgement(&results->judgements[i], out);
+}
+
 static void print_judgements(const mt_results *results, mt_verdict verdict, const char *heading, FILE *out)
 {
   if (count_judgements(results, verdict) == 0)
     return;
   fprintf(out, "\n%s\n", heading);
-  for (size_t i = 0; i < results->njudgements; i++)
-    if (results->judgements[i].verdict == verdict)
-      print_judgement(&results->judgements[i], out);
+  if (results->ntakes > 0)
+    print_judgements_by_state(results, verdict, out);
+  else
+    print_judgements_of(results, verdict, NULL, out);
+  for (size_t i = 0; i < results->nanswers; i++) {
+    const mt_answer *a = &results->answers[i];
+    char text[400];
+    snprintf(text, sizeof text, "By hand: %s: %s", a->ask, a->text);
+    if (a->verdict == verdict)
+      mt_layout_wrap(out, "  - ", "    ", text);
+  }
 }
 
 static void print_findings(const mt_results *results, FILE *out)
@@ -101,11 +164,15 @@ static void print_conditions(const mt_results *results, FILE *out)
   double seconds = results->rate_hz > 0.0 ? (double)results->nframes / results->rate_hz : 0.0;
 
   fputs("\nConditions\n", out);
-  if (results->file[0] != '\0')
+  if (results->file[0] != '\0' && results->ntakes == 0)
     mt_layout_wrap(out, "  file          ", "                ", results->file);
   snprintf(text, sizeof text, "%.6g Hz, %u channel%s, %.3f s", results->rate_hz, results->nchannels,
            results->nchannels == 1 ? "" : "s", seconds);
+  if (results->ntakes > 0)
+    snprintf(text, sizeof text, "%.6g Hz, %u channel%s", results->rate_hz, results->nchannels,
+             results->nchannels == 1 ? "" : "s");
   mt_layout_wrap(out, "  take          ", "                ", text);
+  mt_report_takes(results, out);
   if (results->is_stimulus && results->stimulus_extras != 0)
     snprintf(text, sizeof text, "%.2f dBFS, both marks found; extras: %s", results->stimulus_level_dbfs,
              mt_extras_text(results->stimulus_extras, extras));
@@ -127,12 +194,13 @@ static void print_conditions(const mt_results *results, FILE *out)
 static void print_problems(const mt_results *results, FILE *out)
 {
   if (results->nproblems > 0)
-    fputs("\nProblems of the take\n", out);
+    fputs(results->ntakes > 0 ? "\nProblems of the takes\n" : "\nProblems of the take\n", out);
   for (size_t i = 0; i < results->nproblems; i++) {
     const mt_problem *p = &results->problems[i];
     char channel[8], text[300];
-    snprintf(text, sizeof text, "%.3f to %.3f s, %s: %s", p->begin_s, p->end_s,
-             p->channel < 0 ? "all channels" : mt_channel_name(p->channel, channel), p->text);
+    snprintf(text, sizeof text, "%s%s%.3f to %.3f s, %s: %s", p->state, p->state[0] != '\0' ? ": " : "",
+             p->begin_s, p->end_s, p->channel < 0 ? "all channels" : mt_channel_name(p->channel, channel),
+             p->text);
     mt_layout_wrap(out, "  - ", "    ", text);
   }
 }
@@ -146,8 +214,10 @@ mt_code mt_report_text(const mt_results *results, FILE *out, mt_error *err)
   if (code != MT_OK)
     return code;
   mt_report_response(results, out);
+  mt_report_changes(results, out);
   mt_report_curve_lines(results, out);
   mt_report_definitions(results, out);
+  mt_report_by_hand(results, out);
   code = mt_report_reasons(results, out, err);
   if (code != MT_OK)
     return code;

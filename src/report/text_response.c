@@ -99,28 +99,49 @@ static void print_curve_row(const mt_curve *c, const double *freqs_hz, size_t nf
   fputc('\n', out);
 }
 
-void mt_report_response(const mt_results *results, FILE *out)
+static bool is_same_reason(const mt_curve *a, const mt_curve *b)
+{
+  return a->quantity == b->quantity && a->channel == b->channel && strcmp(a->why, b->why) == 0;
+}
+
+/* One reason may stop a channel in many states. */
+static void print_reason_once(const mt_results *results, size_t index, FILE *out)
+{
+  const mt_curve *c = &results->curves[index];
+  char channel[8], text[200];
+
+  for (size_t i = 0; i < index; i++)
+    if (is_same_reason(&results->curves[i], c))
+      return;
+  snprintf(text, sizeof text, "%s: %s", mt_channel_name(c->channel, channel),
+           c->why[0] != '\0' ? c->why : mt_report_validity_words[c->validity]);
+  mt_layout_wrap(out, "  ", "    ", text);
+}
+
+static void print_curves(const mt_results *results, mt_quantity quantity, const char *title, FILE *out)
 {
   static const double freqs_hz[] = {20.0, 50.0, 100.0, 1000.0, 10000.0, 20000.0};
   bool any = false;
 
   for (size_t i = 0; i < results->ncurves; i++) {
     const mt_curve *c = &results->curves[i];
-    char channel[8], text[200];
-    if (c->quantity != MT_Q_RESPONSE)
+    if (c->quantity != quantity)
       continue;
     if (!any)
-      fputs("\nResponse, dB        20 Hz    50 Hz   100 Hz    1 kHz   10 kHz   20 kHz      +/-\n", out);
+      fprintf(out, "\n%-16s    20 Hz    50 Hz   100 Hz    1 kHz   10 kHz   20 kHz      +/-\n", title);
     any = true;
-    if (c->validity == MT_VALID) {
+    if (c->validity == MT_VALID)
       print_curve_row(c, freqs_hz, sizeof freqs_hz / sizeof freqs_hz[0], out);
-      continue;
-    }
-    snprintf(text, sizeof text, "%s: %s", mt_channel_name(c->channel, channel),
-             c->why[0] != '\0' ? c->why : mt_report_validity_words[c->validity]);
-    mt_layout_wrap(out, "  ", "    ", text);
+    else
+      print_reason_once(results, i, out);
   }
+}
+
+void mt_report_response(const mt_results *results, FILE *out)
+{
+  print_curves(results, MT_Q_RESPONSE, "Response, dB", out);
   for (size_t i = 0; i < results->ncurves; i++)
     if (results->curves[i].quantity == MT_Q_RESPONSE && results->curves[i].validity == MT_VALID)
       print_corners(results, &results->curves[i], out);
+  print_curves(results, MT_Q_DIFFERENCE, "Difference, dB", out);
 }

@@ -135,6 +135,12 @@ void mt_row_print_cells(const char *label, char cells[3][32], const char *uncert
   fprintf(out, "%.*s\n", (int)length, line);
 }
 
+/* What has no room in the column stands in the label. */
+static const char *unit_text(mt_unit unit)
+{
+  return unit == MT_UNIT_COUNT || unit == MT_UNIT_DB_PER_OCTAVE ? "" : mt_unit_name(unit);
+}
+
 void mt_row_print(const mt_row *r, FILE *out)
 {
   char cells[3][32];
@@ -152,8 +158,7 @@ void mt_row_print(const mt_row *r, FILE *out)
   format_verdict(r, verdict);
   if (shared && !is_word(r->quantity))
     mt_layout_uncertainty(largest, mt_layout_decimals(r->unit, largest), uncertainty);
-  mt_row_print_cells(r->label, cells, uncertainty, r->unit == MT_UNIT_COUNT ? "" : mt_unit_name(r->unit),
-                     verdict, out);
+  mt_row_print_cells(r->label, cells, uncertainty, unit_text(r->unit), verdict, out);
   if (shared || r->unit == MT_UNIT_PERCENT)
     return;
   for (int i = 0; i < 3; i++) {

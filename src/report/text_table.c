@@ -13,7 +13,7 @@
 /* A reading with what orders it in the table. */
 typedef struct entry {
   const mt_reading *reading;
-  size_t visit; /* counts the states in the order they were visited */
+  size_t visit; /* where its state first appears: differences come after all takes */
   size_t index;
 } entry;
 
@@ -60,15 +60,21 @@ static int compare_entries(const void *left, const void *right)
   return a->index < b->index ? -1 : 1;
 }
 
+static size_t first_of_state(const mt_results *results, const char *state)
+{
+  size_t i = 0;
+  while (strcmp(results->readings[i].state, state) != 0)
+    i++;
+  return i;
+}
+
 static entry *sort_readings(const mt_results *results)
 {
   entry *entries = calloc(results->nreadings + 1, sizeof *entries);
-  size_t visit = 0;
 
   for (size_t i = 0; entries != NULL && i < results->nreadings; i++) {
     const mt_reading *r = &results->readings[i];
-    visit += i > 0 && strcmp(r->state, results->readings[i - 1].state) != 0;
-    entries[i] = (entry){r, visit, i};
+    entries[i] = (entry){r, first_of_state(results, r->state), i};
   }
   if (entries != NULL)
     qsort(entries, results->nreadings, sizeof *entries, compare_entries);
