@@ -74,6 +74,15 @@ mt_code mt_plan_create_default(mt_plan **out, mt_error *err);
 /** The built-in plan as an editable file, libconfig syntax: common practice for a line or headphone output. */
 const char *mt_plan_default_text(void);
 
+/** Name of a plan that comes with mendtone for one kind of unit: "headphone-amplifier"... NULL after the last. */
+const char *mt_plan_shipped_name(size_t index);
+
+/**
+ * Its text, an editable file whose first line says in a comment what it is for; also of "default". NULL if there is
+ * none of that name.
+ */
+const char *mt_plan_shipped_text(const char *name);
+
 /**
  * Read a plan file (libconfig syntax, one file: no includes).
  *

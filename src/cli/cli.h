@@ -111,7 +111,7 @@ void cli_end_progress(void);
  */
 mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_options *options, mt_error *err);
 
-/** Open a plan if a path is given; *out stays NULL if not. */
+/** Open a plan if a path is given, or the name of one that comes with the tool; *out stays NULL if not. */
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
 
 /**

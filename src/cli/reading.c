@@ -2,7 +2,8 @@
 #include "cli/cli.h"
 
 const cli_option cli_reading_rows[] = {
-    {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE", "limits to judge by; else the built-in plan"},
+    {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE",
+     "limits to judge by, or a name of mendtone plan"},
     {"json", 0, CLI_TEXT, offsetof(cli_reading, json), "FILE",
      "write the results as JSON; - is standard output"},
     {"state", 0, CLI_TEXT, offsetof(cli_reading, state), "NAME", "name of the unit's switch positions"},
