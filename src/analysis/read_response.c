@@ -50,6 +50,9 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   curve.x = h->freq_hz;
   curve.y = h->gain_db;
   curve.uncertainty = h->uncertainty_db;
+  curve.has_reference = true;
+  curve.reference_db = reference_db;
+  curve.reference_uncertainty_db = reference_uncertainty_db;
   for (size_t i = 0; i < h->npoints; i++) {
     h->gain_db[i] -= reference_db;
     /* the reference is as noisy as any point; beside it they share some noise, and this is too much */
@@ -60,6 +63,7 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   if (code != MT_OK)
     return code;
   curve.quantity = MT_Q_PHASE;
+  curve.has_reference = false;
   curve.y = h->phase_deg;
   curve.uncertainty = h->uncertainty_deg;
   return mt_results_add_curve(ws->results, &curve, err);
