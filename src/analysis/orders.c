@@ -116,10 +116,10 @@ static mt_code find_noise(mt_orders *o, mt_sweep_reference *r, mt_error *err)
   mt_transform *transform = NULL;
   float *time = malloc(length * sizeof *time);
   mt_bin *bins = malloc((length / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create_forward(length, &transform, err);
+  mt_code code = mt_transform_create(length, &transform, err);
 
   if (code == MT_OK && r->inverse == NULL)
-    code = mt_transform_create_inverse(r->nfft, &r->inverse, err);
+    code = mt_transform_create(r->nfft, &r->inverse, err);
   o->nquiet = length / 2 + 1;
   o->quiet_hz = 1.0 / ((double)length * r->step_s);
   o->noise = malloc(QUIET_LOOKS * o->nquiet * sizeof *o->noise);

@@ -118,7 +118,7 @@ static mt_code prepare(mt_psd_tools *tools, size_t nfft, mt_window window, mt_er
   tools->w = malloc(nfft * sizeof *tools->w);
   tools->in = malloc(nfft * sizeof *tools->in);
   tools->bins = malloc((nfft / 2 + 1) * sizeof *tools->bins);
-  code = mt_transform_create_forward(nfft, &tools->transform, err);
+  code = mt_transform_create(nfft, &tools->transform, err);
   if (code == MT_OK && (tools->w == NULL || tools->in == NULL || tools->bins == NULL))
     code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", nfft);
   if (code != MT_OK) {

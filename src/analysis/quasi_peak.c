@@ -139,9 +139,9 @@ static mt_code start_network(network *w, const double *x, size_t n, double rate_
   w->time = malloc(w->up * w->nfft * sizeof *w->time);
   if (w->weight == NULL || w->bins == NULL || w->time == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a weighting of %zu points", w->nfft);
-  code = mt_transform_create_forward(w->nfft, &w->in, err);
+  code = mt_transform_create(w->nfft, &w->in, err);
   if (code == MT_OK)
-    code = mt_transform_create_inverse(w->up * w->nfft, &w->out, err);
+    code = mt_transform_create(w->up * w->nfft, &w->out, err);
   if (code == MT_OK)
     fill_weight(w, rate_hz);
   return code;

@@ -280,7 +280,7 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
     mt_sweep_reference_destroy(&r);
     return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
   }
-  code = mt_transform_create_forward(r->nfft, &r->transform, err);
+  code = mt_transform_create(r->nfft, &r->transform, err);
   if (code != MT_OK) {
     mt_sweep_reference_destroy(&r);
     return code;
