@@ -495,8 +495,8 @@ static void shared_reference_reads_as_a_new_one(void **state)
     x = make_take(&s, &f, NULL, &n);
     assert_ok(measure(&s, x, n, NULL, freq, 4, &alone, &err), err);
     assert_ok(mt_sweep_capture_init(reference, x, n, s.start_frame, &capture, &err), err);
-    assert_ok(
-        mt_response_of_capture(reference, &capture, sweep.amplitude[0], NULL, freq, 4, &shared, &err), err);
+    assert_ok(mt_response_of_capture(reference, &capture, sweep.amplitude[0], NULL, freq, 4, &shared, &err),
+              err);
     mt_sweep_capture_finish(&capture);
     for (size_t i = 0; i < 4; i++)
       assert_near(shared.gain_db[i], alone.gain_db[i], 0.0, "dB");
