@@ -171,8 +171,8 @@ static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *sectio
   return code;
 }
 
-static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                            mt_sweep_reference *sweep, double *x, mt_error *err)
+static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
+                            mt_error *err)
 {
   const mt_section *idle = mt_workspace_find(ws, "idle");
   const mt_location *at = ws->location;
@@ -193,9 +193,10 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   code = look_for_interruptions(ws, section, channel, x, start_frame, err);
   if (code != MT_OK)
     return code;
-  code =
-      mt_response_with_reference(sweep, x, ws->take->nframes, start_frame,
-                                 section->segment->amplitude[channel], noise, freq_hz, npoints, &h, &local);
+  code = mt_workspace_sweep(ws, section, channel, x, &local);
+  if (code == MT_OK)
+    code = mt_response_of_capture(ws->sweep, &ws->swept[channel], section->segment->amplitude[channel], noise,
+                                  freq_hz, npoints, &h, &local);
   if (code == MT_OK)
     widen(ws, section, channel, &h);
   if (code == MT_OK)
@@ -211,20 +212,16 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
 mt_code mt_read_response(mt_workspace *ws, mt_error *err)
 {
   const mt_section *section = mt_workspace_find(ws, "sweep");
-  mt_sweep_reference *sweep = NULL;
   double *x;
-  mt_code code;
+  mt_code code = MT_OK;
 
   if (section == NULL || ws->stimulus == NULL)
     return MT_OK;
   x = malloc(ws->take->nframes * sizeof *x);
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
-  code = mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
-                                   &sweep, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = read_channel(ws, section, c, sweep, x, err);
-  mt_sweep_reference_destroy(&sweep);
+    code = read_channel(ws, section, c, x, err);
   free(x);
   return code;
 }
