@@ -152,6 +152,8 @@ mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *o
 
 static mt_code write_plan(cli_filing *filing, const cli_filed *with, const mt_results *results, mt_error *err)
 {
+  if (with->plan != NULL && access(with->plan, F_OK) != 0 && mt_plan_shipped_text(with->plan) != NULL)
+    return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_shipped_text(with->plan), err);
   if (with->plan != NULL)
     return mt_job_stage_copy(filing->stage, "plan.cfg", with->plan, err);
   if (with->is_again || results == NULL || strcmp(results->plan_name, "default") != 0)
