@@ -105,6 +105,10 @@ typedef struct stretch {
   const char *name;
 } stretch;
 
+/* Ten times the floor of response and phase: noise makes these intervals. */
+#define NOISY_DB 1.5e-3
+#define NOISY_DEG 1.5e-2
+
 static const stretch octaves[] = {
     {0.0, 20.0, "below 20 Hz"},       {20.0, 200.0, "20 to 200 Hz"},  {200.0, 2000.0, "200 Hz to 2 kHz"},
     {2000.0, 20000.0, "2 to 20 kHz"}, {20000.0, 1e6, "above 20 kHz"},
@@ -126,6 +130,20 @@ static const char *curve_name(const mt_curve *curve)
   }
 }
 
+static const char *name_of_point(const mt_curve *curve, const char *where, double truth,
+                                 char name[COVERAGE_NAME])
+{
+  snprintf(name, COVERAGE_NAME, "%s, %s", curve_name(curve), isfinite(truth) ? where : "none there");
+  return name;
+}
+
+/* What the estimate states with no noise at all; an interval that is mostly this holds the truth more often. */
+static bool has_floor(const mt_curve *curve)
+{
+  return curve->quantity == MT_Q_RESPONSE || curve->quantity == MT_Q_PHASE ||
+         curve->quantity == MT_Q_GROUP_DELAY || curve->quantity == MT_Q_PHASE_DIFFERENCE;
+}
+
 static void count_point(const coverage_truths *t, const mt_results *results, const mt_curve *curve, size_t at,
                         const char *where, FILE *log, coverage_table *table)
 {
@@ -137,9 +155,15 @@ static void count_point(const coverage_truths *t, const mt_results *results, con
 
   if (isnan(truth))
     return;
-  snprintf(name, sizeof name, "%s, %s", curve_name(curve), isfinite(truth) ? where : "none there");
-  row = row_of(table, name);
+  row = row_of(table, name_of_point(curve, where, truth, name));
   row->is_nothing = !isfinite(truth);
+  if ((curve->quantity == MT_Q_RESPONSE && curve->uncertainty[at] > NOISY_DB) ||
+      (curve->quantity == MT_Q_PHASE && curve->uncertainty[at] > NOISY_DEG)) {
+    snprintf(name, sizeof name, "%s, noise above its floor", curve_name(curve));
+    count_value(row_of(table, name), error, curve->uncertainty[at]);
+  }
+  row = row_of(table, name_of_point(curve, where, truth, name)); /* adding a row may not move others */
+  row->is_floored = has_floor(curve);
   if (curve->floor != NULL && curve->uncertainty[at] >= MT_CURVE_BOUND_DB)
     holds = count_bound(row, error >= 0.0);
   else
