@@ -397,7 +397,7 @@ static double largest(const double *x, size_t n)
 {
   double peak = 0.0;
   for (size_t i = 0; i < n; i++)
-    peak = fmax(peak, fabs(x[i]));
+    peak = fabs(x[i]) > peak ? fabs(x[i]) : peak;
   return peak;
 }
 
