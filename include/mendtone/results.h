@@ -182,6 +182,8 @@ typedef struct mt_results {
   size_t nchanges;
   mt_answer *answers;
   size_t nanswers;
+  char tool_version[24]; /**< of the mendtone that made them; "": this one */
+  double load_ohm;       /**< on the outputs, as the plan says; 0: not said */
 } mt_results;
 
 /** Make an empty set of results. */

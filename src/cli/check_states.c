@@ -296,7 +296,8 @@ static mt_code visit(tour *t, bool is_attended, mt_error *err)
   mt_code code;
 
   if (nresumed > 0)
-    fprintf(stderr, "%zu of %zu states are in %s already.\n", nresumed, t->plan->nstates, t->given->keep);
+    fprintf(stderr, "%zu of %zu states are in %s already.\n", nresumed, t->plan->nstates,
+            t->given->keep_name);
   if (first_open(t) < t->plan->nstates && !caution(t))
     return mt_fail(err, MT_E_ARG, "stopped before anything was played");
   if (is_attended && t->given->keep == NULL)
