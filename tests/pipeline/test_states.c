@@ -442,7 +442,7 @@ static void names_of_states_make_names_of_files(void **state)
   mt_plan *plan = parse(
       "states = ( { name = \"a b\"; measure = (\"noise\"); }, { name = \"a/b\"; measure = (\"noise\"); },\n"
       "  { name = \"../x \\\"y\\\"\"; measure = (\"noise\"); } );\n");
-  static const char *const want[] = {"take-a-b.wav", "take-a-b-2.wav", "take-..-x--y-.wav"};
+  static const char *const want[] = {"take-a%20b.wav", "take-a%2Fb.wav", "take-..%2Fx%20%22y%22.wav"};
   mt_walk *walk;
   mt_error err = {0};
   char path[160];
