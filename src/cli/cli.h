@@ -71,8 +71,17 @@ typedef struct cli_reading {
 extern const cli_option cli_reading_rows[];
 extern const size_t cli_reading_noptions;
 
-extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_chart, cli_plan,
-    cli_job, cli_jobs, cli_compare;
+extern const cli_command cli_demo;
+extern const cli_command cli_devices;
+extern const cli_command cli_stimulus;
+extern const cli_command cli_check;
+extern const cli_command cli_analyse;
+extern const cli_command cli_compare;
+extern const cli_command cli_chart;
+extern const cli_command cli_report;
+extern const cli_command cli_plan;
+extern const cli_command cli_job;
+extern const cli_command cli_jobs;
 
 /**
  * Read options into the command's record and count the operands.
