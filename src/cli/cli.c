@@ -283,7 +283,7 @@ mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_optio
 
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 {
-  return path != NULL ? mt_plan_open(path, out, err) : MT_OK;
+  return path != NULL ? mt_session_open_plan(path, out, err) : MT_OK;
 }
 
 /* ---- progress --------------------------------------------------------------------------------- */

@@ -16,7 +16,7 @@ static int run(int argc, char **argv)
     fputs(mt_plan_default_text(), stdout);
     return CLI_PASS;
   }
-  if (mt_plan_open(operands[0], &plan, &err) != MT_OK)
+  if (mt_session_open_plan(operands[0], &plan, &err) != MT_OK)
     return cli_fail(&cli_plan, &err);
   printf("plan ok: %zu limit%s, %zu state%s\n", plan->nlimits, plan->nlimits == 1 ? "" : "s", plan->nstates,
          plan->nstates == 1 ? "" : "s");
