@@ -9,6 +9,7 @@
 #include "session/session.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -270,6 +271,36 @@ static void keep_first_pair(mt_take *take)
   take->nchannels = 2;
 }
 
+/*
+ * With the volume at zero no mark arrives, and all of the take is what the unit makes of nothing. Marks that are there
+ * and not found lie 20 dB below its noise, as the search gains 36 dB on them.
+ */
+static bool may_be_turned_down(const mt_stimulus *stimulus, mt_marks_found found)
+{
+  return stimulus->parts == MT_PARTS_NOISE && stimulus->extras == 0 && found == MT_MARKS_NONE;
+}
+
+static mt_location presume_location(void)
+{
+  mt_location location = {.clock_uncertainty_ppm = (double)NAN};
+  return location;
+}
+
+/* A unit that is turned down cannot be told from a lead that came off. */
+static mt_code say_turned_down(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  mt_finding finding = {.id = "nothing-arrives", .channel = MT_CHANNEL_BOTH, .nevidence = 1};
+
+  snprintf(finding.text, sizeof finding.text,
+           "Nothing of what was played arrives: what was read is the noise of a unit that is turned down. If "
+           "it was "
+           "not, a lead is off, or the unit has no power, and this says nothing of it.");
+  snprintf(finding.evidence[0], sizeof finding.evidence[0], "no mark was found%s%s%s",
+           options->state != NULL ? " in state \"" : "", options->state != NULL ? options->state : "",
+           options->state != NULL ? "\"" : "");
+  return mt_results_add_finding(results, &finding, err);
+}
+
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err)
 {
   const mt_audio_backend *backend =
@@ -280,6 +311,7 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   mt_location location;
   mt_marks_found found;
   mt_take *take = NULL;
+  bool turned_down;
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
   if (code != MT_OK)
@@ -304,7 +336,10 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
     code = refuse_dead(take, err);
   if (code == MT_OK)
     code = mt_capture_locate(take, &stimulus, &found, &location, err);
-  if (code == MT_OK && found != MT_MARKS_BOTH)
+  turned_down = code == MT_OK && may_be_turned_down(&stimulus, found);
+  if (turned_down)
+    location = presume_location();
+  else if (code == MT_OK && found != MT_MARKS_BOTH)
     code = mt_fail(
         err, MT_E_DATA,
         found == MT_MARKS_NONE
@@ -312,6 +347,8 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
             : "only part of the stimulus came back; check the leads and take again");
   if (code == MT_OK)
     code = read_take(take, &stimulus, &location, options, out, err);
+  if (code == MT_OK && turned_down)
+    code = say_turned_down(options, *out, err);
   mt_take_destroy(&take);
   return code;
 }
