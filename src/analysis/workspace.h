@@ -47,8 +47,9 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
-  double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  bool path_is_lossy;           /**< a codec was noticed, see path.h */
+  double max_level_thd_percent;           /**< distortion at which the maximum level is read */
+  bool path_is_lossy;                     /**< a codec was noticed, see path.h */
+  const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */

@@ -34,6 +34,9 @@ mt_code mt_results_add_reading(mt_results *results, const mt_reading *reading, m
     if (!isfinite(reading->value) || !(reading->uncertainty >= 0.0) || !isfinite(reading->uncertainty))
       return mt_fail(err, MT_E_INTERNAL, "the reading %s is not a number",
                      mt_quantity_describe(reading->quantity)->name);
+  if (reading->has_dbv && (!isfinite(reading->dbv) || !(reading->dbv_uncertainty >= 0.0)))
+    return mt_fail(err, MT_E_INTERNAL, "the reading %s in volts is not a number",
+                   mt_quantity_describe(reading->quantity)->name);
   return append(&results->readings, &results->nreadings, reading, sizeof *reading, err);
 }
 

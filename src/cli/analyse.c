@@ -5,7 +5,13 @@
 
 typedef struct options {
   cli_reading reading; /* first: the shared options' offsets count from here */
+  bool recorded_by_unit;
 } options;
+
+static const cli_option table[] = {
+    {"recorded-by-unit", 0, CLI_FLAG, offsetof(options, recorded_by_unit), NULL,
+     "with --rig: the unit made TAKE of what the rig played"},
+};
 
 static mt_code analyse(const char *path, const options *given, mt_results **results, mt_error *err)
 {
@@ -16,6 +22,7 @@ static mt_code analyse(const char *path, const options *given, mt_results **resu
 
   if (code == MT_OK)
     code = cli_open_session(&given->reading, &session, &plan, err);
+  session.recorded_by_unit = given->recorded_by_unit;
   if (code == MT_OK) {
     cli_start_progress(&session);
     code = mt_session_analyse(path, &session, results, err);
@@ -48,6 +55,8 @@ const cli_command cli_analyse = {
     .details = "TAKE is a WAV, RF64, W64 or FLAC file. If it holds the stimulus (see mendtone stimulus),\n"
                "everything is read and judged by the built-in plan or by --plan. Any other recording is\n"
                "read as what it is, a steady tone, noise or silence, and judged only with --plan.",
+    .options = table,
+    .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,
     .run = run,
 };

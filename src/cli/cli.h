@@ -56,6 +56,7 @@ typedef struct cli_reading {
   double rate_hz;
   double level_dbfs;
   double max_level_dbfs;
+  const char *rig;
 } cli_reading;
 
 /** Nothing given. */
@@ -68,7 +69,7 @@ typedef struct cli_reading {
 extern const cli_option cli_reading_rows[];
 extern const size_t cli_reading_noptions;
 
-extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_plan;
+extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_plan, cli_rig;
 
 /**
  * Read options into the command's record and count the operands.

@@ -69,8 +69,9 @@ static bool convert_bound(double bound, mt_unit from, mt_unit to, double *out)
 
 static bool own_bounds(const mt_limit *limit, bounds *out)
 {
-  mt_unit own = mt_quantity_describe(limit->quantity)->unit;
-  return convert_bound(limit->min, limit->unit, own, &out->min) &&
+  mt_unit own;
+  return mt_quantity_limit_unit(limit->quantity, limit->unit, &own) &&
+         convert_bound(limit->min, limit->unit, own, &out->min) &&
          convert_bound(limit->max, limit->unit, own, &out->max);
 }
 
@@ -79,6 +80,8 @@ static bool set_value(mt_judgement *j, double value, double uncertainty)
 {
   mt_unit own = mt_quantity_describe(j->quantity)->unit;
 
+  /* what is read in dBFS comes here in dBV when the limit is one of volts */
+  mt_quantity_limit_unit(j->quantity, j->unit, &own);
   j->has_value = mt_unit_convert(value, own, j->unit, &j->value);
   j->uncertainty = uncertainty;
   if (own == MT_UNIT_SECOND || own == MT_UNIT_MILLISECOND)
@@ -122,24 +125,36 @@ static bool meets(const mt_limit *limit, mt_channel channel, const char *segment
 
 /* ---- one number ------------------------------------------------------------------------------------ */
 
+/* A limit in volts on what is read in dBFS is held against what a calibrated rig made of it. */
+static bool is_in_volts(const mt_limit *limit)
+{
+  mt_unit own = mt_quantity_describe(limit->quantity)->unit, held = own;
+  return mt_quantity_limit_unit(limit->quantity, limit->unit, &held) && held != own;
+}
+
 static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_reading *r, mt_error *err)
 {
   mt_judgement j = start_judgement(limit, r->channel, r->segment, r->state, r->order);
-  bool is_number = r->validity == MT_VALID || r->validity == MT_RIG_LIMITED;
+  bool in_volts = is_in_volts(limit);
+  double value = in_volts ? r->dbv : r->value;
+  double uncertainty = in_volts ? r->dbv_uncertainty : r->uncertainty;
+  bool is_number = (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED) && (r->has_dbv || !in_volts);
   bounds b;
 
   if (r->quantity == MT_Q_SPURIOUS)
     j.at_hz = r->freq_hz;
   if (is_number)
-    set_value(&j, r->value, r->uncertainty);
+    set_value(&j, value, uncertainty);
   if (!results->valid) {
     refuse_spoilt(results, &j);
   } else if (!own_bounds(limit, &b)) {
     mt_wording_undecided(&j, "the limit's unit does not fit the quantity");
-  } else if (!is_number || !isfinite(r->value) || !isfinite(r->uncertainty) || r->uncertainty < 0.0) {
+  } else if (in_volts && !r->has_dbv && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED)) {
+    mt_wording_undecided(&j, "it is not known in volts; name a calibrated rig (--rig)");
+  } else if (!is_number || !isfinite(value) || !isfinite(uncertainty) || uncertainty < 0.0) {
     mt_wording_undecided(&j, mt_wording_reason(r->validity, r->why));
   } else {
-    j.verdict = judge_validity(r->quantity, r->value, r->uncertainty, r->validity, b);
+    j.verdict = judge_validity(r->quantity, value, uncertainty, r->validity, b);
     mt_wording_judge(&j, r->validity);
   }
   r->verdict = worse(r->verdict, j.verdict);

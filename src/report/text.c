@@ -108,6 +108,9 @@ typedef struct cell {
   double value;
   double uncertainty;
   mt_verdict verdict;
+  bool has_dbv;
+  double dbv;
+  double dbv_uncertainty;
 } cell;
 
 /* The columns of a table: two channels, and what is said of the pair. */
@@ -121,7 +124,7 @@ typedef struct row {
 
 static cell make_cell(const mt_reading *r)
 {
-  cell c = {true, r->validity, r->value, r->uncertainty, r->verdict};
+  cell c = {true, r->validity, r->value, r->uncertainty, r->verdict, r->has_dbv, r->dbv, r->dbv_uncertainty};
   return c;
 }
 
@@ -138,7 +141,7 @@ static void format_bound(const row *r, const cell *c, char out[32])
   char number[32];
   double step;
 
-  if (r->unit == MT_UNIT_PERCENT)
+  if (r->unit == MT_UNIT_PERCENT || r->unit == MT_UNIT_VOLT)
     decimals = mt_layout_decimals(r->unit, c->value);
   else if (decimals > 2)
     decimals = 2;
@@ -462,6 +465,46 @@ static const char *line_place(double freq_hz, char out[32])
   return out;
 }
 
+/* Which units a level is repeated in: all for a tone at the reference level, few for the rest, to keep it short. */
+static bool is_shown_in(const row *r, const char *segment, mt_unit unit)
+{
+  bool is_main = r->quantity == MT_Q_MAX_LEVEL || r->quantity == MT_Q_INPUT_FULL_SCALE ||
+                 (r->quantity == MT_Q_LEVEL && (strcmp(segment, "both") == 0 || segment[0] == '\0'));
+
+  if (unit == r->unit || r->quantity == MT_Q_SPURIOUS || r->quantity == MT_Q_HUM_LINE)
+    return false;
+  if (is_main)
+    return true;
+  return unit == (r->quantity == MT_Q_LEVEL ? MT_UNIT_VOLT : MT_UNIT_DBU);
+}
+
+/* What a calibrated rig makes of a level. */
+static void print_volts(const row *r, const char *segment, FILE *out)
+{
+  static const mt_unit units[] = {MT_UNIT_VOLT, MT_UNIT_DBV, MT_UNIT_DBU};
+  row volts = *r;
+  bool any = false;
+  char label[32];
+
+  volts.unit = MT_UNIT_DBV;
+  for (int i = 0; i < 3; i++) {
+    cell *c = &volts.cells[i];
+    c->present = c->present && c->has_dbv && has_number(c);
+    c->value = c->dbv;
+    c->uncertainty = c->dbv_uncertainty;
+    c->verdict = MT_VERDICT_NONE;
+    any = any || c->present;
+  }
+  for (size_t i = 0; any && i < sizeof units / sizeof units[0]; i++) {
+    row shown;
+    if (!is_shown_in(r, segment, units[i]))
+      continue;
+    snprintf(label, sizeof label, "    the same in %s", mt_unit_name(units[i]));
+    shown = convert_row(&volts, units[i], label);
+    print_row(&shown, out);
+  }
+}
+
 static void print_quantity(row *r, const mt_reading *head, FILE *out)
 {
   const mt_quantity_info *info = mt_quantity_describe(r->quantity);
@@ -482,6 +525,7 @@ static void print_quantity(row *r, const mt_reading *head, FILE *out)
     print_row(&milli, out);
   } else
     print_row(r, out);
+  print_volts(r, head->segment, out);
   if (r->quantity == MT_Q_THD_F || r->quantity == MT_Q_THD_R || r->quantity == MT_Q_THD_N) {
     row percent = convert_row(r, MT_UNIT_PERCENT, "    the same in %");
     bool any = false;
@@ -734,6 +778,30 @@ static void print_response(const mt_results *results, FILE *out)
 
 /* ---- conditions ------------------------------------------------------------------------------- */
 
+static void print_rig(const mt_rig_note *note, FILE *out)
+{
+  char text[320], number[32];
+  int n = snprintf(text, sizeof text, "%s, %.10s", note->name, note->made);
+
+  if (note->has_floor[0] && note->has_floor[1])
+    n += snprintf(text + n, sizeof text - (size_t)n, "; own noise %.1f and %.1f dBFS", note->noise_dbfs[0],
+                  note->noise_dbfs[1]);
+  if (note->loop_applied)
+    n += snprintf(text + n, sizeof text - (size_t)n, "; %sresponse corrected by its loop, floors compared",
+                  note->recorded_by_unit ? "" : "gain and ");
+  if (note->recorded_by_unit)
+    n += snprintf(text + n, sizeof text - (size_t)n,
+                  "; the unit recorded itself: volts are those at its input");
+  else if (!note->has_volts)
+    n += snprintf(text + n, sizeof text - (size_t)n, "; no volts");
+  if (note->has_played_dbv)
+    snprintf(text + n, sizeof text - (size_t)n, "; played %s V",
+             mt_layout_value(pow(10.0, note->played_dbv / 20.0), 4, number));
+  mt_layout_wrap(out, "  rig           ", "                ", text);
+  for (size_t i = 0; i < note->nwarnings; i++)
+    mt_layout_wrap(out, "    beware      ", "                ", note->warnings[i]);
+}
+
 static void print_conditions(const mt_results *results, FILE *out)
 {
   char text[160], number[32], extras[48];
@@ -759,6 +827,8 @@ static void print_conditions(const mt_results *results, FILE *out)
   else
     snprintf(text, sizeof text, "not known");
   mt_layout_wrap(out, "  clock offset  ", "                ", text);
+  if (results->rig.name[0] != '\0')
+    print_rig(&results->rig, out);
   mt_layout_wrap(out, "  plan          ", "                ",
                  results->plan_name[0] != '\0' ? results->plan_name : "none");
 }
