@@ -13,7 +13,7 @@
 
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
 
-/* ---- published values -------------------------------------------------------------------------------- */
+/* ---- published values ------------------------------------------------------------------------------ */
 
 static void line_levels_are_as_published(void **state)
 {
@@ -146,7 +146,7 @@ static void unknown_impedances_are_those_of_line_sockets(void **state)
   free(rig);
 }
 
-/* ---- rigs calibrated by a meter that errs ------------------------------------------------------------- */
+/* ---- rigs calibrated by a meter that errs ---------------------------------------------------------- */
 
 typedef struct tally {
   size_t n, inside;
@@ -217,7 +217,7 @@ static void intervals_of_random_rigs_hold_the_truth(void **state)
   }
 }
 
-/* ---- the response between input and output --------------------------------------------------------------- */
+/* ---- the response between input and output --------------------------------------------------------- */
 
 static void give_response(mt_rig_channel *c, const double *freq_hz, const double *db, size_t n)
 {
@@ -254,7 +254,7 @@ static void a_response_is_shared_between_input_and_output(void **state)
   free(rig);
 }
 
-/* ---- the file ------------------------------------------------------------------------------------------------ */
+/* ---- the file -------------------------------------------------------------------------------------- */
 
 static void fill_at_random(mt_rig *rig, mt_random *random)
 {
@@ -352,11 +352,12 @@ static void a_rig_comes_back_from_its_file(void **state)
 static char *damage(const char *text, const char *line, const char *by)
 {
   const char *at = strstr(text, line);
-  char *out = malloc(strlen(text) + strlen(by) + 1);
+  size_t size = strlen(text) + strlen(by) + 1;
+  char *out = malloc(size);
 
   assert_non_null(at);
   assert_non_null(out);
-  sprintf(out, "%.*s%s%s", (int)(at - text), text, by, at + strlen(line));
+  snprintf(out, size, "%.*s%s%s", (int)(at - text), text, by, at + strlen(line));
   return out;
 }
 
@@ -367,7 +368,7 @@ static void damage_is_named_with_file_and_line(void **state)
   } rows[] = {
       {"format = \"mendtone-rig\"", "format = \"plan\"", "not a rig of mendtone"},
       {"format_version = 1", "format_version = 2", ":4: format_version is 2, this mendtone reads up to 1"},
-      {"max_age_days", "max_age", ":7: unknown key \"max_age\"; did you mean \"max_age_days\"?"},
+      {"max_age_days", "max_age_dayz", ":7: unknown key \"max_age_dayz\"; did you mean \"max_age_days\"?"},
       {"\"2026-03-14T15:09:26Z\"", "\"yesterday\"", ":6: made is \"yesterday\"; expected a date like"},
       {"rate_hz = 48000.0", "rate_hz = 48.0", ":13: rate_hz is 48; expected 8000 to 384000"},
       {"rate_hz = 48000.0;", "", "there is no rate_hz"},
@@ -428,7 +429,7 @@ static void a_file_cut_anywhere_is_refused_or_whole(void **state)
   free(rig);
 }
 
-/* ---- names and places ----------------------------------------------------------------------------------------- */
+/* ---- names and places ------------------------------------------------------------------------------ */
 
 static void hostile_names_are_refused(void **state)
 {
@@ -511,7 +512,7 @@ static void rigs_are_kept_listed_and_found_again(void **state)
   free(rig);
 }
 
-/* ---- applied to results ------------------------------------------------------------------------------------------ */
+/* ---- applied to results ---------------------------------------------------------------------------- */
 
 static mt_rig *full_rig(void)
 {
@@ -908,7 +909,7 @@ static void a_loop_that_is_none_is_refused(void **state)
   }
 }
 
-/* ---- limits in volts ------------------------------------------------------------------------------------------------ */
+/* ---- limits in volts ------------------------------------------------------------------------------- */
 
 static mt_verdict judge_level(const mt_rig *rig, const char *limit, char text[192])
 {
