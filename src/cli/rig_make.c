@@ -276,6 +276,8 @@ static mt_code take_reads(maker *m, mt_error *err)
     if (code == MT_OK)
       code = calibrate(m, c, volts, captured[c], err);
   }
+  if (code == MT_OK && rest != NULL)
+    code = mt_fail(err, MT_E_ARG, "--reads: \"%.30s\" is one too many; expected left and right", rest);
   return code;
 }
 
@@ -329,7 +331,7 @@ static mt_code find_loop(maker *m, mt_error *err)
   code = wait_for_enter(m, "Press Enter to measure it. ", err);
   if (code != MT_OK)
     return code;
-  say("Measuring the loop, about 26 s.");
+  say(m->given->no_steps ? "Measuring the loop, about 16 s." : "Measuring the loop, about 26 s.");
   cli_start_progress(&m->session);
   code = mt_session_measure_loop(&m->session, m->rig, NULL, err);
   cli_end_progress();
@@ -406,6 +408,8 @@ mt_code rig_make(const char *name, const rig_options *given, mt_error *err)
   m.session.simulate = given->simulate;
   m.session.rate_hz = given->rate_hz;
   m.session.level_dbfs = given->level_dbfs;
+  m.session.has_extras = true;
+  m.session.extras = given->no_steps ? 0 : MT_EXTRA_LEVELS;
   code = start(&m, name, err);
   if (code == MT_OK) {
     say("Input: %s: %s. Output: %s: %s.", m.rig->input.host_api, m.rig->input.device, m.rig->output.host_api,

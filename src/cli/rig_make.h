@@ -20,6 +20,7 @@ typedef struct rig_options {
   double output_ohm;
   double load_ohm;
   double max_age_days;
+  bool no_steps;
   bool yes;
 } rig_options;
 

@@ -9,6 +9,7 @@
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -175,9 +176,10 @@ mt_code mt_session_measure_loop(const mt_session_options *options, mt_rig *rig, 
 
   mine.plan = NULL;
   mine.rig = NULL;
+  if (!options->has_extras)
+    mine.extras = MT_EXTRA_LEVELS;
   mine.has_extras = true;
-  mine.extras = MT_EXTRA_LEVELS;
-  mine.max_level_dbfs = 0.0;
+  mine.max_level_dbfs = (mine.extras & MT_EXTRA_LEVELS) != 0 ? 0.0 : (double)NAN;
   code = mt_session_check(&mine, &results, err);
   if (code == MT_OK)
     code = mt_rig_take_loop(rig, results, err);
