@@ -114,6 +114,7 @@ typedef struct mt_rig_note {
   double noise_dbfs[2]; /**< its own, left and right, 20 Hz to 20 kHz */
   bool has_played_dbv;
   double played_dbv;     /**< the reference level as the unit's left input gets it */
+  size_t nlimited;       /**< readings that are only bounds because the rig's own is too near */
   char warnings[4][128]; /**< its age, another device, another rate */
   size_t nwarnings;
 } mt_rig_note;

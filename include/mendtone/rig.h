@@ -123,8 +123,8 @@ void mt_rig_calibrate(mt_rig *rig, int channel, mt_rig_value meter_v, mt_rig_val
  *
  * Sets also input_full_v of a channel whose output was metered open.
  *
- * @return MT_OK; MT_E_DATA if it is no loop: a channel silent, swapped, joined or inverted, the take spoilt, or a
- *         reading missing; the message says which and what to do. `rig` is unchanged on failure.
+ * @return MT_OK; MT_E_DATA if it is no loop: a channel silent, swapped, joined or inverted, the take spoilt, a level
+ *         control moved since the tone, or a reading missing; the message says which. `rig` is unchanged on failure.
  */
 mt_code mt_rig_take_loop(mt_rig *rig, const mt_results *loop, mt_error *err);
 
@@ -206,7 +206,8 @@ mt_code mt_rig_correction(const mt_rig *rig, const mt_rig_use *use, double rate_
  *   nearer than MT_RIG_CLEAR_DB the sum of both is the bound.
  * - Of a recording the unit made itself the input full scale is read, and volts are those at its input.
  *
- * Before anything is judged. The response is corrected by the analysis, from mt_rig_correction().
+ * Before anything is judged. Curves other than the response, intermodulation and single foreign lines stay as they
+ * were read: of them the rig's own is not known. The response is corrected by the analysis, from mt_rig_correction().
  *
  * @param results  its `rig` note says what was done and what stands against it.
  */

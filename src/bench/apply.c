@@ -60,10 +60,11 @@ static void warn(mt_rig_note *note, const char *fmt, ...)
   mt_text_copy(note->warnings[note->nwarnings++], sizeof note->warnings[0], text);
 }
 
-static void limit(mt_reading *r, double value, double own, const char *unit)
+static void limit(const context *x, mt_reading *r, double value, double own, const char *unit)
 {
   r->validity = MT_RIG_LIMITED;
   r->value = value;
+  x->results->rig.nlimited++;
   snprintf(r->why, sizeof r->why, "less than %g dB above the rig's own %.1f %s: %s this", MT_RIG_CLEAR_DB,
            own, unit, mt_quantity_bound_is_least(r->quantity) ? "at least" : "at most");
 }
@@ -144,7 +145,7 @@ static void apply_noise(const context *x, mt_reading *r, const mt_rig_value *own
   if (!s.known || r->validity != MT_VALID)
     return;
   if (!is_clear(power, s.high)) {
-    limit(r, r->value, mt_db_of_power(s.high), "dBFS");
+    limit(x, r, r->value, mt_db_of_power(s.high), "dBFS");
     return;
   }
   power = subtract(power, relative_of(r->uncertainty), &s, &relative);
@@ -161,7 +162,7 @@ static void apply_range(const context *x, mt_reading *r, const mt_rig_value *own
   if (r->validity != MT_VALID || level == NULL || level->validity != MT_VALID)
     return;
   noise.value = level->value - r->value;
-  apply_noise(x, &noise, own);
+  apply_noise(x, &noise, own); /* its bound is worded as that of a range: the quantity is */
   if (noise.validity == MT_VALID)
     r->value = level->value - noise.value;
   r->uncertainty = noise.uncertainty;
@@ -175,14 +176,14 @@ static void apply_range(const context *x, mt_reading *r, const mt_rig_value *own
  * A sine of the rig's own on top, in unknown phase: its part along the unit's own is spread as the arcsine law, of
  * standard deviation r / sqrt(2) (JCGM 100:2008 4.3.9 note 2 and any text on it). Nearer, the sum bounds the unit's.
  */
-static void apply_sine(mt_reading *r, double own_db, const char *unit)
+static void apply_sine(const context *x, mt_reading *r, double own_db, const char *unit)
 {
   double own = mt_ratio_of_db(own_db), read = mt_ratio_of_db(r->value);
 
   if (r->validity != MT_VALID)
     return;
   if (!is_clear(read * read, own * own)) {
-    limit(r, mt_db_of_ratio(read + own), own_db, unit);
+    limit(x, r, mt_db_of_ratio(read + own), own_db, unit);
     return;
   }
   r->uncertainty = hypot(r->uncertainty, 2.0 * 20.0 / log(10.0) * own / read / sqrt(2.0));
@@ -194,7 +195,7 @@ static void apply_hum(const context *x, mt_reading *r, const mt_rig_value *own)
   share s = share_of(x, r->channel, own);
 
   if (s.known)
-    apply_sine(r, mt_db_of_power(s.high), "dBFS");
+    apply_sine(x, r, mt_db_of_power(s.high), "dBFS");
 }
 
 /* ---- all but the tone ------------------------------------------------------------------------------ */
@@ -249,7 +250,7 @@ static void apply_thd_n(const context *x, mt_reading *r)
     r->value = mt_db_of_power(residual / (1.0 + residual));
     r->uncertainty = expanded_of(relative / (1.0 + residual));
   } else
-    limit(r, mt_db_of_power(residual / (1.0 + residual)), mt_db_of_power(noise.high + own * own), "dB");
+    limit(x, r, mt_db_of_power(residual / (1.0 + residual)), mt_db_of_power(noise.high + own * own), "dB");
 }
 
 /* SINAD counts all up to half the rate, and effective bits follow it. */
@@ -273,7 +274,7 @@ static void apply_sinad(const context *x, mt_reading *r)
     r->value = -mt_db_of_power(residual);
     r->uncertainty = expanded_of(relative);
   } else
-    limit(r, -mt_db_of_power(residual), -mt_db_of_power(rest.high + own * own), "dB");
+    limit(x, r, -mt_db_of_power(residual), -mt_db_of_power(rest.high + own * own), "dB");
   if (enob == NULL || enob->validity != MT_VALID)
     return;
   enob->value += (r->value - before) / DB_PER_BIT;
@@ -326,34 +327,65 @@ static void apply_gain(const context *x, mt_reading *r)
   r->uncertainty = hypot(r->uncertainty, u);
 }
 
-static void apply_balance(const context *x, mt_reading *r)
+/* What of a pair's difference is the rig's, and how well it is known. */
+typedef struct difference {
+  bool known;
+  double value, uncertainty;
+} difference;
+
+/* Of a recording the unit made only the output's part: between none and all of the loop's. */
+static difference half_of(difference d)
 {
+  d.value *= 0.5;
+  d.uncertainty = hypot(0.5 * d.uncertainty, 2.0 * fabs(d.value) / sqrt(3.0));
+  return d;
+}
+
+static difference own_balance(const context *x, double freq_hz)
+{
+  difference d = {.known = false};
   double left, right, u_left, u_right;
 
-  if (!has_value(r) || !loop_gain(x, MT_LEFT, r->freq_hz, &left, &u_left) ||
-      !loop_gain(x, MT_RIGHT, r->freq_hz, &right, &u_right))
+  /* one meter reads both outputs, and its error is much the same: taken as independent, which is too much */
+  if (x->use->recorded_by_unit && mt_rig_output_dbv(x->rig, MT_LEFT, freq_hz, &left, &u_left) &&
+      mt_rig_output_dbv(x->rig, MT_RIGHT, freq_hz, &right, &u_right))
+    return (difference){true, left - right, hypot(u_left, u_right)};
+  d.known =
+      loop_gain(x, MT_LEFT, freq_hz, &left, &u_left) && loop_gain(x, MT_RIGHT, freq_hz, &right, &u_right);
+  if (d.known) {
+    d.value = left - right;
+    d.uncertainty = hypot(u_left, u_right);
+  }
+  return x->use->recorded_by_unit ? half_of(d) : d;
+}
+
+static void apply_balance(const context *x, mt_reading *r)
+{
+  difference own = own_balance(x, r->freq_hz);
+
+  if (!has_value(r) || !own.known)
     return;
-  r->value -= left - right;
-  r->uncertainty = hypot(r->uncertainty, hypot(u_left, u_right));
+  r->value -= own.value;
+  r->uncertainty = hypot(r->uncertainty, own.uncertainty);
 }
 
 static void apply_phase(const context *x, mt_reading *r)
 {
-  const mt_rig_value *own = &x->rig->channel[MT_LEFT].phase_difference_deg;
+  const mt_rig_value *loop = &x->rig->channel[MT_LEFT].phase_difference_deg;
+  difference own = {loop->known, loop->value, loop->uncertainty};
 
-  if (!has_value(r) || !own->known || fabs(r->freq_hz - REFERENCE_HZ) > 1.0)
+  if (!has_value(r) || !own.known || fabs(r->freq_hz - REFERENCE_HZ) > 1.0)
     return;
-  r->value = remainder(r->value - own->value, 360.0);
-  r->uncertainty = hypot(r->uncertainty, own->uncertainty);
+  if (x->use->recorded_by_unit)
+    own = half_of(own);
+  r->value = remainder(r->value - own.value, 360.0);
+  r->uncertainty = hypot(r->uncertainty, own.uncertainty);
 }
 
 /* ---- one reading ----------------------------------------------------------------------------------- */
 
 static void apply_pair(const context *x, mt_reading *r)
 {
-  /* between two channels of the unit's own converter nothing but the outputs is the rig's: not known apart */
-  if (x->use->recorded_by_unit)
-    return;
   if (r->quantity == MT_Q_BALANCE)
     apply_balance(x, r);
   else if (r->quantity == MT_Q_PHASE_DIFFERENCE)
@@ -404,7 +436,7 @@ static void apply_sines(const context *x, mt_reading *r)
   else if (r->quantity == MT_Q_HARMONIC && r->order >= 2 && r->order <= MT_RIG_ORDERS)
     v = &own->harmonic_db[r->order];
   if (v != NULL && v->known)
-    apply_sine(r, v->value, "dB");
+    apply_sine(x, r, v->value, "dB");
 }
 
 /* ---- volts ----------------------------------------------------------------------------------------- */

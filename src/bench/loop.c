@@ -9,6 +9,9 @@
 
 /* A limit of 1 % that is not reached up to full scale leaves the highest step that was heard. */
 #define STEP_HEARD_DB 0.5
+/* Two readings of one lead a minute apart agree within the sweep's 0.05 dB and what a warming card drifts; common
+   practice, no source. */
+#define UNMOVED_DB 0.2
 
 static mt_rig_value take(const mt_results *loop, mt_quantity quantity, int channel, const char *segment)
 {
@@ -131,6 +134,27 @@ static mt_code take_channel(const mt_results *loop, int channel, mt_rig_channel 
   return MT_OK;
 }
 
+/* The tone and the loop passed the same way a moment apart, so at the tone's frequency they must agree. */
+static mt_code check_unmoved(const mt_rig *rig, int channel, mt_error *err)
+{
+  const mt_rig_channel *c = &rig->channel[channel];
+  double reference_db, u, tone_db, loop_db;
+  char name[8];
+
+  if (!c->input_full_v.known || !c->output_full_v.known ||
+      !mt_rig_response(rig, channel, rig->tone_hz, &reference_db, &u))
+    return MT_OK;
+  tone_db = mt_db_of_ratio(c->output_full_v.value / c->input_full_v.value);
+  loop_db = c->gain_db.value + reference_db;
+  if (fabs(tone_db - loop_db) > UNMOVED_DB)
+    return mt_fail(
+        err, MT_E_DATA,
+        "the %s loop passed %.2f dB of the tone, and %.2f dB a moment later: a level control was moved, "
+        "or a plug is loose; begin anew",
+        mt_channel_name(channel, name), tone_db, loop_db);
+  return MT_OK;
+}
+
 /* An output metered open: its volts as the input loads it, at the loop's level. */
 static void calibrate_input(mt_rig *rig, int channel)
 {
@@ -171,6 +195,8 @@ mt_code mt_rig_take_loop(mt_rig *rig, const mt_results *loop, mt_error *err)
   mine->loop_level_dbfs = loop->stimulus_level_dbfs;
   for (int c = 0; c < MT_RIG_CHANNELS && code == MT_OK; c++)
     code = take_channel(loop, c, &mine->channel[c], err);
+  for (int c = 0; c < MT_RIG_CHANNELS && code == MT_OK; c++)
+    code = check_unmoved(mine, c, err);
   if (code == MT_OK) {
     mine->channel[MT_LEFT].phase_difference_deg = take(loop, MT_Q_PHASE_DIFFERENCE, MT_CHANNEL_BOTH, "both");
     for (int c = 0; c < MT_RIG_CHANNELS; c++)

@@ -33,6 +33,7 @@ typedef struct maker {
   mt_session_tone tone;
   mt_rig *rig;
   bool heard[MT_RIG_CHANNELS]; /* the tone came back */
+  double typed_step_v;         /* of the last digit typed, for which the meter was described */
 } maker;
 
 static const char *const sides[MT_RIG_CHANNELS] = {"left", "right"};
@@ -163,7 +164,7 @@ static mt_code play(maker *m, mt_rig_value captured[MT_RIG_CHANNELS], mt_error *
   mt_code code;
 
   say("Playing %g Hz at %g dBFS for %g s%s.", m->tone.freq_hz, m->tone.level_dbfs, m->tone.duration_s,
-      m->asks ? ": read the meter while it stands" : "");
+      m->asks && m->given->reads == NULL ? ": read the meter while it stands" : "");
   cli_start_progress(&m->session);
   code = mt_session_play_tone(&m->session, &m->tone, captured, err);
   cli_end_progress();
@@ -192,8 +193,11 @@ static mt_code ask_meter(maker *m, double step_v, mt_error *err)
   mt_meter *meter = &m->rig->meter;
   mt_code code;
 
-  if (m->given->meter != NULL)
+  if (m->given->meter != NULL) {
+    if (m->rig->meter.step_v == 0.0)
+      m->rig->meter.step_v = step_v;
     return MT_OK;
+  }
   say("How exact is the meter on this range? Its manual says +-(percent of reading + digits); Enter takes "
       "what "
       "is usual for a cheap hand-held one.");
@@ -233,8 +237,10 @@ static mt_code ask_channel(maker *m, int channel, bool *skipped, mt_error *err)
     else
       say("  \"%.40s\" is not understood; expected volts like 0.912, or 912 mV.", line);
   }
-  if (code == MT_OK && (channel == MT_LEFT || m->rig->meter.step_v == 0.0))
+  /* another number of decimals is another range */
+  if (code == MT_OK && step_v != m->typed_step_v)
     code = ask_meter(m, step_v, err);
+  m->typed_step_v = step_v;
   return code == MT_OK ? calibrate(m, channel, volts, captured[channel], err) : code;
 }
 
@@ -242,6 +248,7 @@ static mt_code ask_volts(maker *m, mt_error *err)
 {
   mt_code code = MT_OK;
 
+  say("Set the card's own level controls now, mark them, and leave them: volts hold for that position only.");
   say("Step 1 of 2: volts. Connect the loop: left output to left input, right to right. The meter goes "
       "across the "
       "lead while it is plugged in; where it cannot, meter the bare output, which is less exact.");
@@ -402,7 +409,7 @@ mt_code rig_make(const char *name, const rig_options *given, mt_error *err)
              .tone = {given->tone_hz, given->tone_dbfs, given->tone_s}};
   mt_code code;
 
-  m.asks = isatty(STDIN_FILENO) && given->reads == NULL && !given->yes;
+  m.asks = isatty(STDIN_FILENO) && !given->yes;
   m.session.input = given->input;
   m.session.output = given->output;
   m.session.simulate = given->simulate;

@@ -102,6 +102,7 @@ static void put_rig(writer *w, json_t *root, const mt_rig_note *note)
   put(w, rig, "volts_known", json_boolean(note->has_volts));
   put(w, rig, "loop_applied", json_boolean(note->loop_applied));
   put(w, rig, "recorded_by_unit", json_boolean(note->recorded_by_unit));
+  put(w, rig, "limited_readings", json_integer((json_int_t)note->nlimited));
   if (note->has_played_dbv)
     put_number(w, rig, "played_dbv", note->played_dbv);
   floor = json_object();
@@ -829,6 +830,7 @@ static void read_rig(reader *r, const json_t *root, mt_results *results)
   static const char *const sides[] = {"left", "right"};
   const json_t *rig = json_object_get(root, "rig"), *floor, *warnings;
   mt_rig_note *note = &results->rig;
+  double nlimited = 0.0;
 
   r->part = "rig";
   if (rig == NULL)
@@ -845,8 +847,10 @@ static void read_rig(reader *r, const json_t *root, mt_results *results)
       !get_bool(r, rig, "volts_known", &note->has_volts) ||
       !get_bool(r, rig, "loop_applied", &note->loop_applied) ||
       !get_bool(r, rig, "recorded_by_unit", &note->recorded_by_unit) ||
+      !get_number_if(r, rig, "limited_readings", 0.0, 1e6, &nlimited) ||
       !get_number_if(r, rig, "played_dbv", -1e3, 1e3, &note->played_dbv))
     return;
+  note->nlimited = (size_t)nlimited;
   for (int c = 0; c < 2; c++) {
     note->has_floor[c] = json_object_get(floor, sides[c]) != NULL;
     if (note->has_floor[c] && !get_number(r, floor, sides[c], -1e3, 1e3, &note->noise_dbfs[c]))

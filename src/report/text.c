@@ -798,6 +798,12 @@ static void print_rig(const mt_rig_note *note, FILE *out)
     snprintf(text + n, sizeof text - (size_t)n, "; played %s V",
              mt_layout_value(pow(10.0, note->played_dbv / 20.0), 4, number));
   mt_layout_wrap(out, "  rig           ", "                ", text);
+  if (note->nlimited > 0) {
+    snprintf(text, sizeof text,
+             "%zu readings are only bounds (< or >): the rig's own is less than 10 dB below them",
+             note->nlimited);
+    mt_layout_wrap(out, "                ", "                ", text);
+  }
   for (size_t i = 0; i < note->nwarnings; i++)
     mt_layout_wrap(out, "    beware      ", "                ", note->warnings[i]);
 }

@@ -16,6 +16,8 @@
 /* The round trip through a mixer takes up to half a second. */
 #define LATE_S 0.7
 #define RAMP_S 1.0
+/* So much is lost on no lead: what is heard is crosstalk inside the card, and the loop is not connected. */
+#define LEAST_OF_LOOP_DB 40.0
 /* A tone this much off its pitch is another one. */
 #define PITCH_HZ 1.0
 
@@ -133,7 +135,8 @@ static mt_code read_tone(const mt_take *whole, const mt_session_tone *tone,
   for (int c = 0; c < MT_RIG_CHANNELS && code == MT_OK; c++) {
     const mt_reading *level = mt_results_find(results, MT_Q_LEVEL, c, "");
     captured[c] = (mt_rig_value){.known = false};
-    if (level != NULL && level->validity == MT_VALID && fabs(level->freq_hz - tone->freq_hz) < PITCH_HZ)
+    if (level != NULL && level->validity == MT_VALID && fabs(level->freq_hz - tone->freq_hz) < PITCH_HZ &&
+        level->value > tone->level_dbfs - LEAST_OF_LOOP_DB)
       captured[c] = (mt_rig_value){true, false, level->value, level->uncertainty};
   }
   mt_results_destroy(&results);

@@ -380,6 +380,39 @@ static void an_output_metered_open_is_told_by_its_loop(void **state)
   free(rig);
 }
 
+/* A level control moved between the tone and the loop would make every volt wrong without a word. */
+static void a_level_moved_meanwhile_is_noticed(void **state)
+{
+  const channel before = {-2.0, -100.0, 5.0, 0.0, 0.0, -160.0},
+                faint = {-60.0, -100.0, 5.0, 0.0, 0.0, -160.0};
+  channel after = before;
+  char path[128];
+  mt_session_options options = mt_session_defaults();
+  const mt_session_tone tone = {80.0, -12.0, 5.0};
+  mt_rig_value captured[MT_RIG_CHANNELS];
+  mt_rig *rig = NULL;
+  mt_error err = {0};
+  (void)state;
+
+  after.gain_db = -2.5;
+  options.simulate = write_unit("moved", &before, &before, path);
+  assert_ok(mt_session_play_tone(&options, &tone, captured, &err), err);
+  assert_ok(mt_rig_create(&rig, &err), err);
+  rig->tone_hz = tone.freq_hz;
+  rig->tone_dbfs = tone.level_dbfs;
+  for (int c = 0; c < 2; c++)
+    mt_rig_calibrate(rig, c, (mt_rig_value){true, false, 0.3, 0.003}, captured[c]);
+  write_unit("moved", &before, &after, path);
+  assert_int_equal(mt_session_measure_loop(&options, rig, NULL, &err), MT_E_DATA);
+  assert_non_null(strstr(err.message, "the right loop passed -2.0"));
+  assert_non_null(strstr(err.message, "a level control was moved"));
+  /* a tone that only leaks across inside the card is no loop */
+  write_unit("moved", &faint, &faint, path);
+  assert_ok(mt_session_play_tone(&options, &tone, captured, &err), err);
+  assert_false(captured[0].known || captured[1].known);
+  free(rig);
+}
+
 static void a_rig_and_its_kind_belong_together(void **state)
 {
   const channel loop = {0.0, -100.0, 0.0, 0.0, 0.0, -100.0};
@@ -434,6 +467,7 @@ int main(void)
       cmocka_unit_test(a_unit_that_records_has_its_full_scale_in_volts),
       cmocka_unit_test(another_rate_leaves_the_loop_out),
       cmocka_unit_test(an_output_metered_open_is_told_by_its_loop),
+      cmocka_unit_test(a_level_moved_meanwhile_is_noticed),
       cmocka_unit_test(a_rig_and_its_kind_belong_together),
   };
   return cmocka_run_group_tests(tests, make_folder, remove_folder);

@@ -380,6 +380,7 @@ static void a_rig_and_volts_are_read_back(void **state)
                                .made = "2026-03-14T15:09:26Z",
                                .has_volts = true,
                                .loop_applied = true,
+                               .nlimited = 3,
                                .has_floor = {true, false},
                                .noise_dbfs = {-101.5, 0.0},
                                .has_played_dbv = true,
@@ -387,10 +388,10 @@ static void a_rig_and_volts_are_read_back(void **state)
                                .warnings = {"made 181 days ago"},
                                .nwarnings = 1};
   assert_ok(mt_report_json(results, &text, &err), err);
-  assert_non_null(
-      strstr(text, " \"rig\":{\"name\":\"bench-48\",\"made\":\"2026-03-14T15:09:26Z\",\"volts_known\":true,"
-                   "\"loop_applied\":true,\"recorded_by_unit\":false,\"played_dbv\":-18.25,"
-                   "\"noise_dbfs\":{\"left\":-101.5},\"warnings\":[\"made 181 days ago\"]},\n"));
+  assert_non_null(strstr(
+      text, " \"rig\":{\"name\":\"bench-48\",\"made\":\"2026-03-14T15:09:26Z\",\"volts_known\":true,"
+            "\"loop_applied\":true,\"recorded_by_unit\":false,\"limited_readings\":3,\"played_dbv\":-18.25,"
+            "\"noise_dbfs\":{\"left\":-101.5},\"warnings\":[\"made 181 days ago\"]},\n"));
   /* a tenth of a volt, with all the digits of a double */
   assert_non_null(strstr(text, "\"volt\":0.1"));
   assert_non_null(strstr(text, ",\"dbv\":-20.0,\"dbu\":-17.7815125038364"));
@@ -408,6 +409,7 @@ static void a_rig_and_volts_are_read_back(void **state)
   assert_true(back->rig.has_floor[0] && !back->rig.has_floor[1] && back->rig.has_volts);
   assert_near(back->rig.noise_dbfs[0], -101.5, 0.0, "dBFS");
   assert_near(back->rig.played_dbv, -18.25, 0.0, "dBV");
+  assert_int_equal(back->rig.nlimited, 3);
   assert_int_equal(back->rig.nwarnings, 1);
   mt_results_destroy(&results);
   mt_results_destroy(&back);
