@@ -61,7 +61,7 @@ mt_code mt_session_name_devices(const mt_session_options *options, mt_rig *rig, 
  * Play a tone on both channels and read it where it arrives.
  *
  * @param captured  level in dBFS of each channel with its uncertainty; not known: no steady tone arrives there.
- * @return MT_OK; MT_E_ARG; MT_E_DATA: the input clips; what the back end returns.
+ * @return MT_OK; MT_E_ARG; MT_E_DATA: the input clips, or hears something else; what the back end returns.
  */
 mt_code mt_session_play_tone(const mt_session_options *options, const mt_session_tone *tone,
                              mt_rig_value captured[MT_RIG_CHANNELS], mt_error *err);

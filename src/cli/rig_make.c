@@ -173,6 +173,26 @@ static mt_code play(maker *m, mt_rig_value captured[MT_RIG_CHANNELS], mt_error *
   return code;
 }
 
+/* With somebody there what went wrong is said, and tried again when they have seen to it. */
+static bool try_again(const maker *m, mt_code *code, mt_error *err)
+{
+  if (!m->asks || (*code != MT_E_DATA && *code != MT_E_IO))
+    return false;
+  say("That did not work: %s.", err->message);
+  *code = wait_for_enter(m, "Press Enter to try again, or Ctrl-C to stop. ", err);
+  return *code == MT_OK;
+}
+
+static mt_code play_until_heard(maker *m, mt_rig_value captured[MT_RIG_CHANNELS], mt_error *err)
+{
+  mt_code code;
+
+  do
+    code = play(m, captured, err);
+  while (code != MT_OK && try_again(m, &code, err));
+  return code;
+}
+
 static mt_code calibrate(maker *m, int channel, double volts, mt_rig_value captured, mt_error *err)
 {
   mt_rig_value reading;
@@ -220,7 +240,7 @@ static mt_code ask_channel(maker *m, int channel, bool *skipped, mt_error *err)
   say("Put the meter, set to AC volts, across the %s channel of the lead (tip and sleeve).", sides[channel]);
   code = wait_for_enter(m, "Press Enter to play. ", err);
   if (code == MT_OK)
-    code = play(m, captured, err);
+    code = play_until_heard(m, captured, err);
   snprintf(prompt, sizeof prompt, "What did the meter read, in V? (r: play again, s: skip the %s channel) ",
            sides[channel]);
   while (code == MT_OK && !meant) {
@@ -231,7 +251,7 @@ static mt_code ask_channel(maker *m, int channel, bool *skipped, mt_error *err)
       return MT_OK;
     }
     if (strcmp(line, "r") == 0)
-      code = play(m, captured, err);
+      code = play_until_heard(m, captured, err);
     else if (rig_parse_volts(line, &volts, &step_v))
       code = ask_whether_meant(&volts, &step_v, &meant, err);
     else
@@ -267,7 +287,7 @@ static mt_code take_reads(maker *m, mt_error *err)
   mt_rig_value captured[MT_RIG_CHANNELS];
   char text[80];
   char *rest = text;
-  mt_code code = play(m, captured, err);
+  mt_code code = play_until_heard(m, captured, err);
 
   mt_text_copy(text, sizeof text, m->given->reads);
   for (int c = 0; c < MT_RIG_CHANNELS && rest != NULL && code == MT_OK; c++) {
@@ -339,9 +359,11 @@ static mt_code find_loop(maker *m, mt_error *err)
   if (code != MT_OK)
     return code;
   say(m->given->no_steps ? "Measuring the loop, about 16 s." : "Measuring the loop, about 26 s.");
-  cli_start_progress(&m->session);
-  code = mt_session_measure_loop(&m->session, m->rig, NULL, err);
-  cli_end_progress();
+  do {
+    cli_start_progress(&m->session);
+    code = mt_session_measure_loop(&m->session, m->rig, NULL, err);
+    cli_end_progress();
+  } while (code != MT_OK && try_again(m, &code, err));
   return code;
 }
 
@@ -367,10 +389,14 @@ static mt_code check_numbers(const rig_options *given, mt_error *err)
 static mt_code start(maker *m, const char *name, mt_error *err)
 {
   const rig_options *given = m->given;
+  mt_stimulus unused;
   mt_code code = check_numbers(given, err);
 
   if (code == MT_OK)
     code = mt_rig_check_name(name, err);
+  /* what the loop would refuse after the meter was read */
+  if (code == MT_OK)
+    code = mt_session_stimulus(&m->session, &unused, err);
   if (code == MT_OK)
     code = mt_rig_create(&m->rig, err);
   if (code == MT_OK && given->meter != NULL)
@@ -389,6 +415,15 @@ static mt_code start(maker *m, const char *name, mt_error *err)
   m->rig->tone_hz = m->tone.freq_hz;
   m->rig->tone_dbfs = m->tone.level_dbfs;
   return mt_session_name_devices(&m->session, m->rig, err);
+}
+
+static void announce_earlier(const char *name)
+{
+  mt_rig *earlier = NULL;
+
+  if (mt_rig_open(name, &earlier, NULL) == MT_OK)
+    say("This takes the place of the rig %s of %.10s, when it is done.", name, earlier->made);
+  free(earlier);
 }
 
 static mt_code keep(maker *m, mt_error *err)
@@ -418,6 +453,8 @@ mt_code rig_make(const char *name, const rig_options *given, mt_error *err)
   m.session.has_extras = true;
   m.session.extras = given->no_steps ? 0 : MT_EXTRA_LEVELS;
   code = start(&m, name, err);
+  if (code == MT_OK)
+    announce_earlier(name);
   if (code == MT_OK) {
     say("Input: %s: %s. Output: %s: %s.", m.rig->input.host_api, m.rig->input.device, m.rig->output.host_api,
         m.rig->output.device);

@@ -117,6 +117,32 @@ static mt_code refuse_clipped(const mt_take *take, mt_error *err)
   return MT_OK;
 }
 
+/* Level of whatever is there, dB re the rms of a full-scale sine. */
+static double loudness_dbfs(const mt_take *take, int channel)
+{
+  double sum = 0.0;
+
+  for (size_t i = 0; i < take->nframes; i++) {
+    double x = (double)take->samples[i * take->nchannels + (size_t)channel];
+    sum += x * x;
+  }
+  return mt_db_of_power(2.0 * sum / (double)(take->nframes > 0 ? take->nframes : 1) + 1e-30);
+}
+
+/* A tone that arrives broken is not one that does not arrive: it would be taken for an output metered open. */
+static mt_code refuse_broken(const mt_take *take, const mt_session_tone *tone, int channel, mt_error *err)
+{
+  char name[8];
+
+  if (channel >= (int)take->nchannels || loudness_dbfs(take, channel) < tone->level_dbfs - LEAST_OF_LOOP_DB)
+    return MT_OK;
+  return mt_fail(
+      err, MT_E_DATA,
+      "what arrives on the %s input is no steady tone of %g Hz: another sound, a loose plug or lost "
+      "frames; play it again",
+      mt_channel_name(channel, name), tone->freq_hz);
+}
+
 static mt_code read_tone(const mt_take *whole, const mt_session_tone *tone,
                          mt_rig_value captured[MT_RIG_CHANNELS], mt_error *err)
 {
@@ -138,6 +164,8 @@ static mt_code read_tone(const mt_take *whole, const mt_session_tone *tone,
     if (level != NULL && level->validity == MT_VALID && fabs(level->freq_hz - tone->freq_hz) < PITCH_HZ &&
         level->value > tone->level_dbfs - LEAST_OF_LOOP_DB)
       captured[c] = (mt_rig_value){true, false, level->value, level->uncertainty};
+    else
+      code = refuse_broken(take, tone, c, err);
   }
   mt_results_destroy(&results);
   mt_take_destroy(&take);

@@ -392,6 +392,7 @@ static void a_level_moved_meanwhile_is_noticed(void **state)
   mt_rig_value captured[MT_RIG_CHANNELS];
   mt_rig *rig = NULL;
   mt_error err = {0};
+  FILE *file;
   (void)state;
 
   after.gain_db = -2.5;
@@ -406,6 +407,13 @@ static void a_level_moved_meanwhile_is_noticed(void **state)
   assert_int_equal(mt_session_measure_loop(&options, rig, NULL, &err), MT_E_DATA);
   assert_non_null(strstr(err.message, "the right loop passed -2.0"));
   assert_non_null(strstr(err.message, "a level control was moved"));
+  /* one that jumps is no output metered open */
+  file = fopen(path, "w");
+  assert_non_null(file);
+  fputs("dropouts = ( { kind = \"lose\"; at_s = 3.0; frames = 100; } );", file);
+  fclose(file);
+  assert_int_equal(mt_session_play_tone(&options, &tone, captured, &err), MT_E_DATA);
+  assert_non_null(strstr(err.message, "no steady tone of 80 Hz"));
   /* a tone that only leaks across inside the card is no loop */
   write_unit("moved", &faint, &faint, path);
   assert_ok(mt_session_play_tone(&options, &tone, captured, &err), err);
