@@ -16,6 +16,10 @@ const cli_option cli_reading_rows[] = {
      "highest level of the extra levels; else --level"},
     {"rig", 0, CLI_TEXT, offsetof(cli_reading, rig), "NAME",
      "the rig used (see mendtone rig): volts, and its floor"},
+    {"job", 'j', CLI_TEXT, offsetof(cli_reading, job), "JOB",
+     "file it in this job; else in the one you stand in"},
+    {"stage", 's', CLI_TEXT, offsetof(cli_reading, stage), "NAME",
+     "file it as before, after or another name"},
 };
 
 const size_t cli_reading_noptions = sizeof cli_reading_rows / sizeof cli_reading_rows[0];
