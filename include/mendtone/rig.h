@@ -160,6 +160,9 @@ mt_code mt_rig_path(const char *name, char *out, size_t size, mt_error *err);
 /** Open the rig of that name. MT_E_NO_INPUT names those there are; MT_E_PLAN names file and line. free() it. */
 mt_code mt_rig_open(const char *name, mt_rig **out, mt_error *err);
 
+/** The same from any path. */
+mt_code mt_rig_open_file(const char *path, mt_rig **out, mt_error *err);
+
 /** From text; `file` stands for it in messages. */
 mt_code mt_rig_parse(const char *text, const char *file, mt_rig **out, mt_error *err);
 

@@ -31,6 +31,9 @@ typedef struct mt_session_options {
   mt_audio_progress progress;
   void *progress_ctx;
   const char *rig; /**< name of a stored rig: its devices and its rate unless others are said; NULL: none */
+  const char
+      *rig_file; /**< path of a rig as it was filed with a take; its age does not count any more. Instead of
+                              `rig` */
   bool recorded_by_unit; /**< `analyse` with a rig: the unit's own converter made the recording */
 } mt_session_options;
 

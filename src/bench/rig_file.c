@@ -522,10 +522,17 @@ static mt_code refuse_unknown(const char *name, mt_error *err)
   return MT_E_NO_INPUT;
 }
 
+mt_code mt_rig_open_file(const char *path, mt_rig **out, mt_error *err)
+{
+  mt_config *config = NULL;
+  mt_code code = mt_config_open(path, &config, err);
+
+  return code == MT_OK ? take_config(config, out, err) : code;
+}
+
 mt_code mt_rig_open(const char *name, mt_rig **out, mt_error *err)
 {
   char path[4000];
-  mt_config *config = NULL;
   FILE *file;
   mt_code code = mt_rig_path(name, path, sizeof path, err);
 
@@ -535,6 +542,5 @@ mt_code mt_rig_open(const char *name, mt_rig **out, mt_error *err)
   if (file == NULL)
     return refuse_unknown(name, err);
   fclose(file);
-  code = mt_config_open(path, &config, err);
-  return code == MT_OK ? take_config(config, out, err) : code;
+  return mt_rig_open_file(path, out, err);
 }

@@ -65,9 +65,10 @@ static int run(int argc, char **argv)
   /* an earlier reading is not replaced by none */
   if (operands[0] == NULL && code != MT_OK)
     mt_job_drop_stage(&filing.stage);
-  return cli_file_and_finish(&cli_analyse, &filing,
-                             &(cli_filed){.plan = given.reading.plan, .is_again = operands[0] == NULL}, code,
-                             &results, given.reading.json, &err);
+  return cli_file_and_finish(
+      &cli_analyse, &filing,
+      &(cli_filed){.plan = given.reading.plan, .rig = given.reading.rig, .is_again = operands[0] == NULL},
+      code, &results, given.reading.json, &err);
 }
 
 const cli_command cli_analyse = {

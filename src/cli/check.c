@@ -115,9 +115,10 @@ static int run(int argc, char **argv)
   if (given.take != NULL && given.reading.stage != NULL)
     return cli_refuse(&cli_check, "with --stage the take is filed in the job; leave out --take");
   code = check(&given, &filing, &results, &err);
-  return cli_file_and_finish(&cli_check, &filing,
-                             &(cli_filed){.plan = given.reading.plan, .simulate = given.simulate}, code,
-                             &results, given.reading.json, &err);
+  return cli_file_and_finish(
+      &cli_check, &filing,
+      &(cli_filed){.plan = given.reading.plan, .rig = given.reading.rig, .simulate = given.simulate}, code,
+      &results, given.reading.json, &err);
 }
 
 const cli_command cli_check = {

@@ -143,13 +143,14 @@ typedef struct cli_filing {
   mt_open_stage *stage; /**< NULL: nothing is filed */
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
-  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again */
+  char take[MT_JOB_PATH_MAX];     /**< where the take is to be written, or is read again */
+  char rig[MT_JOB_PATH_MAX + 16]; /**< of a stage read again: the rig filed with it */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */
 typedef struct cli_filed {
   const char *plan; /**< paths */
-  const char *rig;
+  const char *rig;  /**< its name */
   const char *simulate;
   const char *take; /**< the take's name, if the results say another */
   bool is_again;    /**< a stage read again keeps the plan it has */

@@ -34,10 +34,10 @@ static mt_code check_kind(const mt_session_options *options, const mt_rig *rig, 
   bool is_simulated = strcmp(rig->input.host_api, MT_SIMULATED_API) == 0;
 
   if (is_simulated && options->simulate == NULL)
-    return mt_fail(err, MT_E_ARG, "the rig \"%s\" is a simulated one; it goes with --simulate", options->rig);
+    return mt_fail(err, MT_E_ARG, "the rig \"%s\" is a simulated one; it goes with --simulate", rig->name);
   if (!is_simulated && options->simulate != NULL)
     return mt_fail(err, MT_E_ARG, "the rig \"%s\" is a real one; a simulated unit knows nothing of it",
-                   options->rig);
+                   rig->name);
   return MT_OK;
 }
 
@@ -45,17 +45,18 @@ mt_code mt_rig_use_open(const mt_session_options *options, bool is_live, mt_rig_
 {
   mt_code code;
 
-  if (options->rig == NULL && options->recorded_by_unit)
+  if (options->rig == NULL && options->rig_file == NULL && options->recorded_by_unit)
     return mt_fail(err, MT_E_ARG,
                    "a recording by the unit says nothing without the rig that played; name the rig");
-  if (options->rig == NULL)
+  if (options->rig == NULL && options->rig_file == NULL)
     return MT_OK;
-  code = mt_rig_open(options->rig, &out->rig, err);
+  code = options->rig != NULL ? mt_rig_open(options->rig, &out->rig, err)
+                              : mt_rig_open_file(options->rig_file, &out->rig, err);
   if (code == MT_OK && is_live)
     code = check_kind(options, out->rig, err);
   if (code != MT_OK)
     return code;
-  out->use.now = time(NULL);
+  out->use.now = options->rig != NULL ? time(NULL) : 0;
   out->use.recorded_by_unit = options->recorded_by_unit;
   if (!is_live || options->simulate != NULL)
     return MT_OK;
