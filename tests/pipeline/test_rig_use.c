@@ -114,6 +114,19 @@ static double gain_at(const char *path, unsigned c, double freq_hz)
   return mt_simulate_gain_db(&unit, c, 48000.0, freq_hz);
 }
 
+/* How many points of a curve lie within their own interval. */
+typedef struct points {
+  size_t n, inside;
+} points;
+
+/* None may lie four standard deviations off, which two of 31000 do. */
+static void look_at(points *p, double got, double want, double uncertainty)
+{
+  assert_near(got, want, 2.0 * uncertainty, "dB");
+  p->n++;
+  p->inside += fabs(got - want) <= uncertainty;
+}
+
 /* ---- tests ------------------------------------------------------------------------------------------------------ */
 
 /*
@@ -123,6 +136,7 @@ static double gain_at(const char *path, unsigned c, double freq_hz)
 static void a_unit_behind_a_rig_reads_what_it_is(void **state)
 {
   mt_random random;
+  points seen = {0, 0};
   (void)state;
 
   mt_random_init(&random, support_seed(501));
@@ -179,12 +193,16 @@ static void a_unit_behind_a_rig_reads_what_it_is(void **state)
         double f = response->x[k];
         double want = gain_at(unit_path, c, f) - gain_at(rig_path, c, f) - unit_db;
         if (f >= 20.0 && f <= 20000.0)
-          assert_near(response->y[k], want, response->uncertainty[k], "dB");
+          look_at(&seen, response->y[k], want, response->uncertainty[k]);
       }
     }
     mt_results_destroy(&results);
     free(rig);
   }
+  print_message("%zu points of responses, %.1f %% within their interval\n", seen.n,
+                100.0 * (double)seen.inside / (double)seen.n);
+  /* k = 2; neighbours share their noise, so that 1400 points tell no more than some hundred */
+  assert_true((double)seen.inside >= 0.90 * (double)seen.n);
 }
 
 static void the_bare_loop_reads_as_nothing(void **state)
@@ -206,7 +224,7 @@ static void the_bare_loop_reads_as_nothing(void **state)
     static const mt_quantity floors[] = {MT_Q_NOISE, MT_Q_NOISE_A, MT_Q_THD_N, MT_Q_SNR, MT_Q_CROSSTALK};
     assert_near(gain->value, 0.0, 2.0 * gain->uncertainty, "dB");
     for (size_t k = 0; k < response->npoints; k++)
-      assert_near(response->y[k], 0.0, response->uncertainty[k], "dB");
+      assert_near(response->y[k], 0.0, 2.0 * response->uncertainty[k], "dB"); /* four standard deviations */
     /* without the rig the same lead has a corner; with it none within what was read */
     assert_int_equal(find(alone, MT_Q_CORNER_LOW, c, "")->validity, MT_VALID);
     assert_int_equal(find(results, MT_Q_CORNER_LOW, c, "")->validity, MT_RIG_LIMITED);
@@ -301,7 +319,7 @@ static void a_unit_that_records_has_its_full_scale_in_volts(void **state)
     for (size_t k = 0; k < response->npoints; k++)
       if (response->x[k] >= 20.0 && response->x[k] <= 20000.0)
         assert_near(response->y[k], gain_at(unit, c, response->x[k]) - gain_at(unit, c, REFERENCE_HZ),
-                    response->uncertainty[k], "dB");
+                    2.0 * response->uncertainty[k], "dB"); /* likewise */
   }
   assert_true(results->rig.recorded_by_unit);
   mt_results_destroy(&results);
