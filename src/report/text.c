@@ -181,8 +181,8 @@ static void print_rig(const mt_rig_note *note, FILE *out)
   mt_layout_wrap(out, "  rig           ", "                ", text);
   if (note->nlimited > 0) {
     snprintf(text, sizeof text,
-             "%zu readings are only bounds (< or >): the rig's own is less than 10 dB below them",
-             note->nlimited);
+             "only bounds (< or >), as the rig's own is less than 10 dB below: %zu reading%s", note->nlimited,
+             note->nlimited == 1 ? "" : "s");
     mt_layout_wrap(out, "                ", "                ", text);
   }
   for (size_t i = 0; i < note->nwarnings; i++)
