@@ -233,6 +233,9 @@ mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, co
 typedef struct mt_measure_options {
   const char *state;            /**< name of the unit's state */
   double max_level_thd_percent; /**< distortion at which the maximum level is read; above 0 */
+  const mt_curve
+      *loop_response[2]; /**< by channel: the rig's own response, taken off the unit's, which ends where
+                                         it does; NULL or without points: none */
 } mt_measure_options;
 
 /** mt_measure_stimulus() with more to say; that one reads the maximum level at MT_MAX_LEVEL_THD_PERCENT. */

@@ -63,7 +63,7 @@ static void conclude(mt_workspace *ws)
 mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                             const char *state, mt_results *results, mt_error *err)
 {
-  const mt_measure_options options = {state, MT_MAX_LEVEL_THD_PERCENT};
+  const mt_measure_options options = {.state = state, .max_level_thd_percent = MT_MAX_LEVEL_THD_PERCENT};
   return mt_measure_stimulus_with(take, stimulus, location, &options, results, err);
 }
 
@@ -84,6 +84,8 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
   ws->location = location;
   ws->state = options->state;
   ws->max_level_thd_percent = options->max_level_thd_percent;
+  for (int c = 0; c < MT_PAIR; c++)
+    ws->loop_response[c] = options->loop_response[c];
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
   results->stimulus_extras = stimulus->extras;

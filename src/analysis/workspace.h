@@ -52,6 +52,7 @@ typedef struct mt_workspace {
   bool path_is_lossy;           /**< a codec was noticed, see path.h */
   mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
+  const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */

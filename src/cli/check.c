@@ -182,9 +182,10 @@ static int run(int argc, char **argv)
   code = check(&given, &filing, &results, &stopped, &err);
   if (code == MT_OK && stopped)
     return CLI_UNDECIDED;
-  return cli_file_and_finish(&cli_check, &filing,
-                             &(cli_filed){.plan = given.reading.plan, .simulate = given.simulate}, code,
-                             &results, given.reading.json, &err);
+  return cli_file_and_finish(
+      &cli_check, &filing,
+      &(cli_filed){.plan = given.reading.plan, .rig = given.reading.rig, .simulate = given.simulate}, code,
+      &results, given.reading.json, &err);
 }
 
 const cli_command cli_check = {

@@ -60,6 +60,7 @@ typedef struct cli_reading {
   double max_level_dbfs;
   const char *job;
   const char *stage;
+  const char *rig;
 } cli_reading;
 
 /** Nothing given. */
@@ -83,6 +84,7 @@ extern const cli_command cli_report;
 extern const cli_command cli_plan;
 extern const cli_command cli_job;
 extern const cli_command cli_jobs;
+extern const cli_command cli_rig;
 
 /**
  * Read options into the command's record and count the operands.
@@ -162,12 +164,13 @@ typedef struct cli_filing {
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
   char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
+  char rig[MT_JOB_PATH_MAX + 16]; /**< of a stage read again: the rig filed with it */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */
 typedef struct cli_filed {
   const char *plan; /**< paths */
-  const char *rig;
+  const char *rig;  /**< its name */
   const char *simulate;
   const char *take; /**< the take's name, if the results say another */
   bool is_again;    /**< a stage read again keeps the plan it has */

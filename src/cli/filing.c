@@ -86,8 +86,8 @@ mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err
 
 /* ---- reading a stage again -------------------------------------------------------------------------- */
 
-/* Level and state as they were: the take cannot tell. */
-static void take_over_conditions(const char *folder, mt_session_options *session)
+/* Level and rig as they were: the take cannot tell. */
+static void take_over_conditions(const char *folder, cli_filing *filing, mt_session_options *session)
 {
   char path[MT_JOB_PATH_MAX + 16];
   mt_results *old = NULL;
@@ -97,6 +97,11 @@ static void take_over_conditions(const char *folder, mt_session_options *session
     return;
   if (old->is_stimulus && !(session->level_dbfs <= 0.0))
     session->level_dbfs = old->stimulus_level_dbfs;
+  snprintf(filing->rig, sizeof filing->rig, "%s/rig.cfg", folder);
+  if (session->rig == NULL && old->rig.name[0] != '\0' && access(filing->rig, F_OK) == 0) {
+    session->rig_file = filing->rig;
+    session->recorded_by_unit = session->recorded_by_unit || old->rig.recorded_by_unit;
+  }
   mt_results_destroy(&old);
 }
 
@@ -132,7 +137,7 @@ mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *o
   if (code != MT_OK)
     return code;
   session->plan = *plan;
-  take_over_conditions(old.folder, session);
+  take_over_conditions(old.folder, out, session);
   code = mt_job_begin_again(out->job, label, &out->stage, err);
   for (size_t i = 0; i < sizeof endings / sizeof endings[0] && code == MT_OK && !found; i++) {
     char name[16];
@@ -185,7 +190,9 @@ static mt_code write_all(cli_filing *filing, mt_results *results, const cli_file
   mt_code code = write_plan(filing, with, results, err);
 
   if (code == MT_OK && with->rig != NULL)
-    code = mt_job_stage_copy(filing->stage, "rig.cfg", with->rig, err);
+    code = mt_rig_path(with->rig, path, sizeof path, err);
+  if (code == MT_OK && with->rig != NULL)
+    code = mt_job_stage_copy(filing->stage, "rig.cfg", path, err);
   if (code == MT_OK && with->simulate != NULL)
     code = mt_job_stage_copy(filing->stage, "simulated-unit.cfg", with->simulate, err);
   if (code == MT_OK && results != NULL)

@@ -16,6 +16,8 @@ const cli_option cli_reading_rows[] = {
      "in it also intermodulation,levels,crosstalk"},
     {"max-level", 0, CLI_NUMBER, offsetof(cli_reading, max_level_dbfs), "DBFS",
      "highest level of the extra levels; else --level"},
+    {"rig", 0, CLI_TEXT, offsetof(cli_reading, rig), "NAME",
+     "the rig used (see mendtone rig): volts, and its floor"},
     {"job", 'j', CLI_TEXT, offsetof(cli_reading, job), "JOB",
      "file it in this job; else in the one you stand in"},
     {"stage", 's', CLI_TEXT, offsetof(cli_reading, stage), "NAME",
@@ -34,6 +36,7 @@ mt_code cli_open_session(const cli_reading *given, mt_session_options *session, 
   session->rate_hz = given->rate_hz;
   session->level_dbfs = given->level_dbfs;
   session->state = given->state;
+  session->rig = given->rig;
   return code;
 }
 

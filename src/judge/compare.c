@@ -586,6 +586,24 @@ static mt_code note_stimulus(mt_comparison *out, const mt_results *a, const mt_r
   return code;
 }
 
+static const char *rig_text(const mt_rig_note *rig, char out[80])
+{
+  if (rig->name[0] == '\0')
+    return "none";
+  snprintf(out, 80, "%.40s of %.10s%s", rig->name, rig->made, rig->loop_applied ? "" : ", its loop left out");
+  return out;
+}
+
+static mt_code note_rig(mt_comparison *out, const mt_rig_note *a, const mt_rig_note *b, mt_error *err)
+{
+  char rig_a[80], rig_b[80];
+
+  if (strcmp(a->name, b->name) == 0 && strcmp(a->made, b->made) == 0 && a->loop_applied == b->loop_applied)
+    return MT_OK;
+  return warn(out, "rig", err, "Rig: %s in A, %s in B; gain, response and floors are referred differently",
+              rig_text(a, rig_a), rig_text(b, rig_b));
+}
+
 static mt_code note_conditions(mt_comparison *out, const mt_results *a, const mt_results *b, mt_error *err)
 {
   char load_a[24], load_b[24];
@@ -600,6 +618,8 @@ static mt_code note_conditions(mt_comparison *out, const mt_results *a, const mt
                 "Sample rate: %g Hz in A, %g Hz in B; what lies above 20 kHz differs, and what "
                 "folds back",
                 a->rate_hz, b->rate_hz);
+  if (code == MT_OK)
+    code = note_rig(out, &a->rig, &b->rig, err);
   if (code == MT_OK && a->nchannels != b->nchannels)
     code = warn(out, "channels", err, "Channels: %u in A, %u in B", a->nchannels, b->nchannels);
   if (code == MT_OK && a->load_ohm != b->load_ohm)

@@ -72,8 +72,12 @@ static bool convert_bound(double bound, mt_unit from, mt_unit to, double *out)
 
 static bool own_bounds(const mt_limit *limit, bounds *out)
 {
-  mt_unit own =
-      limit->relative ? mt_compare_unit(limit->quantity) : mt_quantity_describe(limit->quantity)->unit;
+  mt_unit own;
+
+  if (limit->relative)
+    own = mt_compare_unit(limit->quantity);
+  else if (!mt_quantity_limit_unit(limit->quantity, limit->unit, &own))
+    return false;
   return convert_bound(limit->min, limit->unit, own, &out->min) &&
          convert_bound(limit->max, limit->unit, own, &out->max);
 }
@@ -83,6 +87,9 @@ static bool set_value(mt_judgement *j, double value, double uncertainty)
 {
   mt_unit own = j->relative ? mt_compare_unit(j->quantity) : mt_quantity_describe(j->quantity)->unit;
 
+  /* what is read in dBFS comes here in dBV when the limit is one of volts */
+  if (!j->relative)
+    mt_quantity_limit_unit(j->quantity, j->unit, &own);
   j->has_value = mt_unit_convert(value, own, j->unit, &j->value);
   j->uncertainty = uncertainty;
   if (own == MT_UNIT_SECOND || own == MT_UNIT_MILLISECOND)
@@ -184,21 +191,36 @@ static mt_reading subtract_reference(const mt_results *reference, const mt_resul
 
 /* ---- one number ------------------------------------------------------------------------------------ */
 
+/* A limit in volts on what is read in dBFS is held against what a calibrated rig made of it. */
+static bool is_in_volts(const mt_limit *limit)
+{
+  mt_unit own = mt_quantity_describe(limit->quantity)->unit, held = own;
+  return mt_quantity_limit_unit(limit->quantity, limit->unit, &held) && held != own;
+}
+
 static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_reading *r, mt_error *err)
 {
   mt_judgement j = start_judgement(limit, r->channel, r->segment, r->state, r->order);
   mt_reading held = limit->relative ? subtract_reference(limit->reference, results, r) : *r;
-  bool is_number = held.validity == MT_VALID || held.validity == MT_RIG_LIMITED;
+  bool in_volts = !limit->relative && is_in_volts(limit);
+  bool is_valid = held.validity == MT_VALID || held.validity == MT_RIG_LIMITED;
+  bool is_number = is_valid && (held.has_dbv || !in_volts);
   bounds b;
 
   if (r->quantity == MT_Q_SPURIOUS)
     j.at_hz = r->freq_hz;
+  if (in_volts && held.has_dbv) {
+    held.value = held.dbv;
+    held.uncertainty = held.dbv_uncertainty;
+  }
   if (is_number)
     set_value(&j, held.value, held.uncertainty);
   if (mt_results_is_spoilt(results, r->state)) {
     refuse_spoilt(results, &j);
   } else if (!own_bounds(limit, &b)) {
     mt_wording_undecided(&j, "the limit's unit does not fit the quantity");
+  } else if (in_volts && !held.has_dbv && is_valid) {
+    mt_wording_undecided(&j, "it is not known in volts; name a calibrated rig (--rig)");
   } else if (!is_number || !isfinite(held.value) || !isfinite(held.uncertainty) || held.uncertainty < 0.0) {
     mt_wording_undecided(&j, mt_wording_reason(held.validity, held.why));
   } else {

@@ -77,12 +77,12 @@ static mt_code read_quantity(mt_config_item group, mt_quantity *out, mt_error *e
 /* "dB" or "%": every unit a quantity may be limited in. */
 static void list_units(mt_quantity quantity, char *out, size_t size)
 {
-  double unused;
+  mt_unit unused;
 
   out[0] = '\0';
   for (int u = 0; u < MT_UNIT_LAST; u++) {
     size_t used = strlen(out);
-    if (mt_unit_convert(1.0, (mt_unit)u, mt_quantity_describe(quantity)->unit, &unused))
+    if (mt_quantity_limit_unit(quantity, (mt_unit)u, &unused))
       snprintf(out + used, size - used, "%s\"%s\"", used > 0 ? " or " : "", mt_unit_name((mt_unit)u));
   }
 }
@@ -94,7 +94,7 @@ static mt_code read_unit(mt_config_item group, mt_quantity quantity, mt_unit *ou
   const char *name;
   char fitting[64];
   mt_config_item item;
-  double unused;
+  mt_unit unused;
 
   list_units(quantity, fitting, sizeof fitting);
   if (!mt_config_find(group, "unit", &item))
@@ -107,7 +107,7 @@ static mt_code read_unit(mt_config_item group, mt_quantity quantity, mt_unit *ou
       names[u - 1] = mt_unit_name((mt_unit)u);
     return refuse_name(item, "unit", name, mt_text_nearest(name, names, COUNT(names)), fitting, err);
   }
-  if (!mt_unit_convert(1.0, *out, info->unit, &unused))
+  if (!mt_quantity_limit_unit(quantity, *out, &unused))
     return mt_config_fail(item, err, "%s cannot be limited in \"%s\"; expected %s", info->name, name,
                           fitting);
   return MT_OK;
@@ -280,11 +280,13 @@ static mt_code check_bound(mt_config_item group, const mt_limit *limit, const ch
                            mt_error *err)
 {
   double unused;
+  mt_unit held;
 
   if (limit->relative || isinf(bound) ||
-      mt_unit_convert(bound, limit->unit, mt_quantity_describe(limit->quantity)->unit, &unused))
+      (mt_quantity_limit_unit(limit->quantity, limit->unit, &held) &&
+       mt_unit_convert(bound, limit->unit, held, &unused)))
     return MT_OK;
-  return mt_config_fail(at_key(group, key), err, "%s is %g %s; expected a ratio above 0", key, bound,
+  return mt_config_fail(at_key(group, key), err, "%s is %g %s; expected more than 0", key, bound,
                         mt_unit_name(limit->unit));
 }
 

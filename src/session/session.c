@@ -6,6 +6,7 @@
 #include <mendtone/report.h>
 
 #include "base/text.h"
+#include "session/rig_use.h"
 #include "session/session.h"
 
 #include <math.h>
@@ -38,6 +39,14 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
 
   if (rate_hz == 0.0 && options->plan != NULL)
     rate_hz = options->plan->rate_hz;
+  if (rate_hz == 0.0 && options->rig != NULL) {
+    mt_rig *rig = NULL;
+    mt_code code = mt_rig_open(options->rig, &rig, err);
+    if (code != MT_OK)
+      return code;
+    rate_hz = rig->rate_hz;
+    free(rig);
+  }
   if (rate_hz == 0.0)
     rate_hz = MT_DEFAULT_RATE_HZ;
   if (isnan(level_dbfs) && options->plan != NULL)
@@ -211,19 +220,27 @@ static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt
 
 /* From take to verdicts. `location` is NULL when neither mark was found. */
 static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
-                         const mt_session_options *options, mt_results **out, mt_error *err)
+                         const mt_session_options *options, mt_rig_in_use *rig, mt_results **out,
+                         mt_error *err)
 {
   mt_results *results = NULL;
-  const mt_measure_options measure = {options->state != NULL ? options->state : "default",
-                                      options->plan != NULL ? options->plan->max_level_thd_percent
-                                                            : MT_MAX_LEVEL_THD_PERCENT};
-  mt_code code = mt_results_create(&results, err);
+  const mt_measure_options measure = {.state = options->state != NULL ? options->state : "default",
+                                      .max_level_thd_percent = options->plan != NULL
+                                                                   ? options->plan->max_level_thd_percent
+                                                                   : MT_MAX_LEVEL_THD_PERCENT,
+                                      .loop_response = {&rig->loop[0], &rig->loop[1]}};
+  mt_code code = mt_rig_use_prepare(rig, take->rate_hz, err);
+
+  if (code == MT_OK)
+    code = mt_results_create(&results, err);
 
   if (code == MT_OK)
     code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
                             : mt_measure_recording(take, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
+  if (code == MT_OK && rig->rig != NULL)
+    code = mt_rig_apply(rig->rig, &rig->use, results, err);
   if (code == MT_OK)
     keep_wanted(mt_session_plan_state(options), results);
   if (code == MT_OK && !options->unjudged)
@@ -312,13 +329,22 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   mt_marks_found found;
   mt_take *take = NULL;
   bool turned_down;
+  mt_rig_in_use rig = {0};
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
-  if (code != MT_OK)
+  if (code == MT_OK)
+    code = mt_rig_use_open(options, true, &rig, err);
+  if (code != MT_OK) {
+    mt_rig_use_finish(&rig);
     return code;
+  }
   source = mt_capture_source(&stimulus);
   request.input = options->simulate != NULL ? options->simulate : options->input;
   request.output = options->output;
+  if (rig.input[0] != '\0') {
+    request.input = rig.input;
+    request.output = rig.output;
+  }
   request.rate_hz = stimulus.rate_hz;
   request.duration_s = stimulus.duration_s + AFTER_S;
   request.source = &source;
@@ -326,10 +352,10 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   request.progress_ctx = options->progress_ctx;
   request.state = options->state;
   code = mt_capture_run(backend, &request, &take, err);
-  if (code != MT_OK)
-    return code;
-  keep_first_pair(take);
-  code = mt_capture_inspect(take, err);
+  if (code == MT_OK) {
+    keep_first_pair(take);
+    code = mt_capture_inspect(take, err);
+  }
   if (code == MT_OK)
     code = keep_take(options, take, err);
   if (code == MT_OK)
@@ -346,9 +372,10 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
             ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
             : "only part of the stimulus came back; check the leads and take again");
   if (code == MT_OK)
-    code = read_take(take, &stimulus, &location, options, out, err);
+    code = read_take(take, &stimulus, &location, options, &rig, out, err);
   if (code == MT_OK && turned_down)
     code = say_turned_down(options, *out, err);
+  mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
   return code;
 }
@@ -399,19 +426,20 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   mt_marks_found found = MT_MARKS_NONE;
   size_t nstimuli = 0, which = 0;
   mt_take *take = NULL;
+  mt_rig_in_use rig = {0};
   mt_code code;
 
   if (stimuli == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %u layouts of the stimulus", MT_LAYOUTS);
   request.progress = options->progress;
   request.progress_ctx = options->progress_ctx;
-  code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
-  if (code != MT_OK) {
-    free(stimuli);
-    return code;
+  code = mt_rig_use_open(options, false, &rig, err);
+  if (code == MT_OK)
+    code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
+  if (code == MT_OK) {
+    mt_text_copy(take->file, sizeof take->file, path);
+    code = mt_capture_inspect(take, err);
   }
-  mt_text_copy(take->file, sizeof take->file, path);
-  code = mt_capture_inspect(take, err);
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK)
@@ -428,7 +456,9 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
               "rate it was made for (%.0f Hz)",
         mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
   if (code == MT_OK)
-    code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
+    code =
+        read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, &rig, out, err);
+  mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
   free(stimuli);
   return code;

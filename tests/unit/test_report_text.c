@@ -250,6 +250,45 @@ static void one_reading_can_be_had_alone_and_in_percent(void **state)
   assert_string_equal(mt_report_reading(NULL, MT_UNIT_DB, out), "");
 }
 
+static void a_rig_shows_volts_and_what_stands_against_it(void **state)
+{
+  mt_results *results = new_results();
+  mt_reading *level = add(results, MT_Q_LEVEL, MT_LEFT, "both", -20.0, 0.001, MT_VALID, MT_VERDICT_PASS);
+  mt_reading *noise;
+  char *text;
+  (void)state;
+
+  level->has_dbv = true;
+  level->dbv = -20.0; /* a tenth of a volt, -17.78 dBu */
+  level->dbv_uncertainty = 0.1;
+  noise = add(results, MT_Q_NOISE_A, MT_LEFT, "idle", -96.0, 0.1, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  noise->has_dbv = true;
+  noise->dbv = -96.0;
+  noise->dbv_uncertainty = 0.2;
+  results->rig = (mt_rig_note){.name = "bench-48",
+                               .made = "2026-03-14T15:09:26Z",
+                               .has_volts = true,
+                               .loop_applied = true,
+                               .nlimited = 1,
+                               .has_floor = {true, true},
+                               .noise_dbfs = {-101.5, -101.75},
+                               .has_played_dbv = true,
+                               .played_dbv = -20.0,
+                               .warnings = {"made 181 days ago"},
+                               .nwarnings = 1};
+  text = text_of(results);
+  assert_contains(text, "    the same in V          0.1000                         0.0012 V\n");
+  assert_contains(text, "    the same in dBV        -20.00                           0.10 dBV\n");
+  assert_contains(text, "    the same in dBu        -17.78                           0.10 dBu\n");
+  assert_contains(text, "    the same in dBu      < -93.78 ");
+  assert_contains(text, "  rig           bench-48, 2026-03-14; own noise -101.5 and -101.8 dBFS; gain and\n");
+  assert_contains(text, "played 0.1000 V\n");
+  assert_contains(text, "only bounds (< or >)");
+  assert_contains(text, "    beware      made 181 days ago\n");
+  free(text);
+  mt_results_destroy(&results);
+}
+
 static void a_third_channel_has_a_table_of_its_own(void **state)
 {
   mt_results *r = new_results();
@@ -450,6 +489,7 @@ int main(void)
       cmocka_unit_test(uncertainties_much_alike_give_one_number_of_decimals),
       cmocka_unit_test(one_reading_can_be_had_alone_and_in_percent),
       cmocka_unit_test(a_third_channel_has_a_table_of_its_own),
+      cmocka_unit_test(a_rig_shows_volts_and_what_stands_against_it),
       cmocka_unit_test(no_line_is_wider_than_a_terminal),
       cmocka_unit_test(a_full_disk_is_an_error),
       cmocka_unit_test(several_takes_are_told_by_state),
