@@ -101,6 +101,7 @@ typedef struct mt_judgement {
   char text[192]; /**< the reason in plain words for a newcomer */
   double from_hz; /**< of a curve: the stretch the limit holds for; 0: no such end */
   double to_hz;
+  bool relative; /**< value, min and max are of the difference from a reference */
 } mt_judgement;
 
 /** One of several takes: the unit in one state. */

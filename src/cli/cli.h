@@ -161,7 +161,7 @@ typedef struct cli_filing {
   mt_open_stage *stage; /**< NULL: nothing is filed */
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
-  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again */
+  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */

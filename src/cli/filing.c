@@ -150,12 +150,30 @@ mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *o
 
 /* ---- the end ---------------------------------------------------------------------------------------- */
 
+/* The good unit it was judged by may change, or go. */
+static mt_code copy_reference(cli_filing *filing, const char *path, mt_error *err)
+{
+  char place[4096];
+  mt_plan *plan = NULL;
+  mt_code code = mt_plan_open(path, &plan, err);
+
+  if (code == MT_OK && plan->reference[0] != '\0') {
+    code = mt_session_reference_path(path, plan, place, sizeof place, err);
+    if (code == MT_OK)
+      code = mt_job_stage_copy(filing->stage, "reference.json", place, err);
+  }
+  mt_plan_destroy(&plan);
+  return code;
+}
+
 static mt_code write_plan(cli_filing *filing, const cli_filed *with, const mt_results *results, mt_error *err)
 {
   if (with->plan != NULL && mt_plan_shipped_text(with->plan) != NULL && access(with->plan, F_OK) != 0)
     return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_shipped_text(with->plan), err);
-  if (with->plan != NULL)
-    return mt_job_stage_copy(filing->stage, "plan.cfg", with->plan, err);
+  if (with->plan != NULL) {
+    mt_code code = mt_job_stage_copy(filing->stage, "plan.cfg", with->plan, err);
+    return code == MT_OK ? copy_reference(filing, with->plan, err) : code;
+  }
   if (with->is_again || results == NULL || strcmp(results->plan_name, "default") != 0)
     return MT_OK;
   return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_default_text(), err);

@@ -3,6 +3,7 @@
 
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
+#include <mendtone/report.h>
 
 #include "base/text.h"
 #include "session/session.h"
@@ -11,6 +12,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 /* Every one of them differs in length from the others. */
 #define MT_LAYOUTS (MT_PARTS_COUNT * (MT_EXTRAS_ALL + 1u))
@@ -50,6 +52,57 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
   if (isnan(max_level_dbfs) && options->plan != NULL && (extras & MT_EXTRA_LEVELS) != 0)
     max_level_dbfs = options->plan->max_level_dbfs;
   return mt_stimulus_init_parts(rate_hz, level_dbfs, parts, extras, max_level_dbfs, out, err);
+}
+
+/*
+ * Beside the plan's file, unless it is an absolute path. A stage of a job keeps the reference it was judged by as
+ * reference.json beside its plan.cfg: that one comes first.
+ */
+mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, char *out, size_t size,
+                                  mt_error *err)
+{
+  size_t folder = (size_t)(mt_text_basename(plan_path) - plan_path);
+  const char *name = plan->reference;
+
+  if (folder + strlen(name) + sizeof "reference.json" >= size)
+    return mt_fail(err, MT_E_PLAN, "the path of the reference has %zu bytes; expected fewer than %zu",
+                   folder + strlen(name), size - sizeof "reference.json");
+  memcpy(out, plan_path, folder);
+  memcpy(out + folder, "reference.json", sizeof "reference.json");
+  if (strcmp(plan_path + folder, "plan.cfg") == 0 && access(out, F_OK) == 0)
+    return MT_OK;
+  folder = name[0] == '/' ? 0 : folder;
+  memcpy(out + folder, name, strlen(name) + 1);
+  return MT_OK;
+}
+
+static mt_code open_reference(const char *path, mt_plan *plan, mt_error *err)
+{
+  char place[4096];
+  mt_results *results = NULL;
+  mt_error why = {0};
+  mt_code code = mt_session_reference_path(path, plan, place, sizeof place, err);
+
+  if (code != MT_OK)
+    return code;
+  if (mt_report_read_json(place, &results, &why) != MT_OK)
+    return mt_fail(err, MT_E_PLAN, "%.60s: its reference: %.170s", mt_text_basename(path), why.message);
+  mt_plan_set_reference(plan, &results);
+  return MT_OK;
+}
+
+mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err)
+{
+  mt_plan *plan = NULL;
+  mt_code code = mt_plan_open(path, &plan, err);
+
+  if (code == MT_OK && plan->reference[0] != '\0')
+    code = open_reference(path, plan, err);
+  if (code == MT_OK)
+    *out = plan;
+  else
+    mt_plan_destroy(&plan);
+  return code;
 }
 
 const mt_plan_state *mt_session_plan_state(const mt_session_options *options)
