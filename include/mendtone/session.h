@@ -6,6 +6,7 @@
 #include <mendtone/plan.h>
 #include <mendtone/rig.h>
 #include <mendtone/stimulus.h>
+#include <mendtone/watch.h>
 
 #ifdef __cplusplus
 extern "C" {
@@ -99,6 +100,35 @@ mt_code mt_session_play_tone(const mt_session_options *options, const mt_session
  */
 mt_code mt_session_measure_loop(const mt_session_options *options, mt_rig *rig, mt_results **loop,
                                 mt_error *err);
+
+/** What mt_session_watch() does beside what the session says. */
+typedef struct mt_watch_options {
+  const char *recording; /**< read this instead of a sound card; NULL: none */
+  bool listen;           /**< play nothing: a player gives the tones */
+  double duration_s;     /**< at most: 1 s to 24 h */
+  mt_watch_sink sink;    /**< what to tell while it runs; any part may be NULL */
+  bool (*poll)(
+      void *ctx); /**< asked after each block, with the sink's ctx: true ends the watch. May be NULL */
+} mt_watch_options;
+
+/**
+ * Play a tone on each channel and watch what comes back, until the time is up or poll() says so.
+ *
+ * Results: dropouts and level of each channel, level over time as a curve (x in seconds; its uncertainty is how far
+ * the level reached within the stretch), the first 100 events as problems. Of the session's plan only limits on
+ * dropouts are held against them.
+ *
+ * @param watch  what was seen in full; the caller destroys both.
+ * @return MT_OK, however it ended; MT_E_ARG; what the back end returns; MT_E_MEMORY.
+ */
+mt_code mt_session_watch(const mt_session_options *session, const mt_watch_options *options, mt_watch **watch,
+                         mt_results **out, mt_error *err);
+
+/** The level it plays at: the option's, else the plan's, else -20 dBFS. */
+double mt_session_watch_level(const mt_session_options *session);
+
+/** A minute of the tones as a 24 bit WAV file for a player to repeat: its end joins its beginning. */
+mt_code mt_session_write_watch(const mt_session_options *session, const char *path, mt_error *err);
 
 #ifdef __cplusplus
 }

@@ -28,7 +28,7 @@
 #define MERGE_S 2e-3
 #define SETTLE_S 5e-3 /* an event is told when nothing can follow that belongs to it */
 #define BLOCK_CHUNKS 10
-#define LOCK_BLOCKS 10
+#define LOCK_BLOCKS 20
 #define RETURN_CHUNKS 20
 #define STEADY_CHUNKS 3000
 #define QUADRATURE_CHUNKS 5
@@ -505,13 +505,13 @@ static void advance_phase(mt_watch *w, channel *ch)
   (void)w;
 }
 
-/* The other channel's own tone as it is there, or as loud as the own one if there is none. */
-static double partner_amplitude(const mt_watch *w, const channel *ch)
+/* The louder of this channel's tone and the other's as it is there: less than a share of it is no short circuit. */
+static double short_scale(const mt_watch *w, const channel *ch)
 {
   const channel *partner = &w->ch[ch == &w->ch[0] ? 1 : 0];
-  if (w->nwatched == 2 && partner->known.is_locked && partner->known.tone == ch->other)
-    return size_of(partner->tone[ch->other]);
-  return sqrt(ch->power);
+  bool is_known = w->nwatched == 2 && partner->known.is_locked && partner->known.tone == ch->other;
+
+  return fmax(sqrt(ch->power), is_known ? size_of(partner->tone[ch->other]) : 0.0);
 }
 
 static void end_chunk(mt_watch *w, channel *ch)
@@ -525,7 +525,7 @@ static void end_chunk(mt_watch *w, channel *ch)
 
   if (ch->away.is_open || ch->drop > 0.5 * THRESHOLD)
     ch->block_is_bad = true;
-  follow_short(w, ch, size_of(across) / fmax(partner_amplitude(w, ch), DBL_MIN));
+  follow_short(w, ch, size_of(across) / fmax(short_scale(w, ch), DBL_MIN));
   if (ch->away.is_open) {
     follow_run(w, ch, share);
   } else {
@@ -564,7 +564,7 @@ static void lock(mt_watch *w, channel *ch, const phasor mean[2])
   reset_sums(ch, w->now);
 }
 
-/* Until 100 ms were of one level, with a phase that turns evenly, and mostly tone. */
+/* Until 200 ms were of one level, with a phase that turns evenly, and mostly tone. */
 static void look_for_tone(mt_watch *w, channel *ch, const phasor mean[2], double square)
 {
   int tone = size_of(mean[1]) > size_of(mean[0]) ? 1 : 0;

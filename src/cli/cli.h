@@ -85,6 +85,7 @@ extern const cli_command cli_plan;
 extern const cli_command cli_job;
 extern const cli_command cli_jobs;
 extern const cli_command cli_rig;
+extern const cli_command cli_watch;
 
 /**
  * Read options into the command's record and count the operands.

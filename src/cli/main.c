@@ -9,9 +9,9 @@
 #include <string.h>
 #include <unistd.h>
 
-static const cli_command *const commands[] = {&cli_demo,    &cli_devices, &cli_stimulus, &cli_check,
-                                              &cli_analyse, &cli_compare, &cli_chart,    &cli_report,
-                                              &cli_plan,    &cli_job,     &cli_jobs,     &cli_rig};
+static const cli_command *const commands[] = {
+    &cli_demo,   &cli_devices, &cli_stimulus, &cli_check, &cli_analyse, &cli_compare, &cli_chart,
+    &cli_report, &cli_plan,    &cli_job,      &cli_jobs,  &cli_rig,     &cli_watch};
 #define NCOMMANDS (sizeof commands / sizeof commands[0])
 
 static void print_usage(FILE *out)

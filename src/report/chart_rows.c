@@ -54,6 +54,8 @@ static const row rows[] = {
      CHANNELS},
     {"phase_difference", "Phase between the channels", "left less right, degrees",
      "phase of the left less the right", MT_Q_PHASE_DIFFERENCE, "", MT_UNIT_HZ, false, false, CHANNELS},
+    {"level", "Level over time", "level, dBFS", "level while it was watched, and dropouts", MT_Q_LEVEL, "",
+     MT_UNIT_SECOND, false, false, CHANNELS},
     {"group_delay", "Group delay", "group delay, s", "group delay over frequency", MT_Q_GROUP_DELAY, "",
      MT_UNIT_HZ, false, false, CHANNELS},
 };
@@ -296,6 +298,22 @@ static void add_limits(mt_chart *chart, const mt_results *results, const want *w
   }
 }
 
+/* Over time what drops out is marked. */
+static void add_spans(mt_chart *chart, const mt_results *results)
+{
+  for (size_t i = 0; i < results->nproblems && chart->nspans < MT_CHART_SPANS_MAX; i++)
+    if (results->problems[i].kind == MT_PROBLEM_DROPOUT)
+      chart->spans[chart->nspans++] =
+          (mt_chart_span){results->problems[i].begin_s, results->problems[i].end_s};
+}
+
+static mt_chart_axis axis_of(mt_unit x_unit)
+{
+  return x_unit == MT_UNIT_SECOND ? MT_CHART_TIME
+         : x_unit == MT_UNIT_HZ   ? MT_CHART_FREQUENCY
+                                  : MT_CHART_LEVEL;
+}
+
 /* ---- the chart -------------------------------------------------------------------------------- */
 
 static mt_code fill(mt_chart *chart, const mt_results *results, const mt_chart_choice *choice, const row *r,
@@ -313,6 +331,8 @@ static mt_code fill(mt_chart *chart, const mt_results *results, const mt_chart_c
     now = "now";
   code = add_channels(chart, results, &w, now, false, r, err);
   add_limits(chart, results, &w);
+  if (w.x_unit == MT_UNIT_SECOND)
+    add_spans(chart, results);
   if (code == MT_OK && choice->earlier != NULL) {
     w.state = choice->earlier_state != NULL ? choice->earlier_state : state;
     if (find(choice->earlier, &w) == NULL)
@@ -325,7 +345,6 @@ static mt_code fill(mt_chart *chart, const mt_results *results, const mt_chart_c
 mt_code mt_chart_of_results(const mt_results *results, const mt_chart_choice *choice, mt_chart **out,
                             mt_error *err)
 {
-  static const mt_chart_axis axes[] = {MT_CHART_FREQUENCY, MT_CHART_LEVEL};
   const row *r = find_row(choice->name);
   mt_chart *chart = NULL;
   const mt_curve *first;
@@ -345,8 +364,7 @@ mt_code mt_chart_of_results(const mt_results *results, const mt_chart_choice *ch
              choice->state != NULL ? choice->state : "");
   else
     snprintf(title, sizeof title, "%s, %.32s", r->title, first->state);
-  code = mt_chart_create(title, axes[r->x_unit != MT_UNIT_HZ], mt_quantity_describe(r->quantity)->unit,
-                         &chart, err);
+  code = mt_chart_create(title, axis_of(r->x_unit), mt_quantity_describe(r->quantity)->unit, &chart, err);
   if (code != MT_OK)
     return code;
   mt_text_copy(chart->y_title, sizeof chart->y_title, r->y_title);
