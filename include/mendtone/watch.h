@@ -66,7 +66,8 @@ typedef struct mt_watch_channel {
   double first_dbfs, last_dbfs;     /**< level as it was when it was found, and at the end */
   double lowest_dbfs, highest_dbfs; /**< of the levels outside dropouts */
   double watched_s;                 /**< since the tone was found */
-  double too_noisy_s;               /**< of it: seconds in which noise would have hidden a dropout of 1 ms */
+  double other_db;    /**< the other tone re its own, when its own was found: above -20 dB both are heard */
+  double too_noisy_s; /**< of it: seconds in which noise would have hidden a dropout of 1 ms */
 } mt_watch_channel;
 
 typedef struct mt_watch mt_watch;

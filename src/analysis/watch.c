@@ -559,6 +559,7 @@ static void lock(mt_watch *w, channel *ch, const phasor mean[2])
   ch->variance = 4.0 * NOISY * NOISY;
   ch->residual = 0.01 * ch->power;
   ch->nvariance = 20.0;
+  ch->known.other_db = dbfs_of(size_of(ch->tone[ch->other])) - dbfs_of(ch->locked);
   ch->known.first_dbfs = dbfs_of(ch->locked);
   ch->known.lowest_dbfs = ch->known.highest_dbfs = ch->known.last_dbfs = ch->known.first_dbfs;
   reset_sums(ch, w->now);

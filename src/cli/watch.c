@@ -324,6 +324,9 @@ static void print_channel(const mt_watch_channel *known, unsigned c, FILE *out)
   }
   if (known->tone != (int)c)
     fputs("  carries the other channel's tone: left and right are swapped, or one channel feeds both\n", out);
+  if (known->other_db > -20.0)
+    fprintf(out, "  hears both tones from the start, the other %.1f dB re its own: joined somewhere\n",
+            known->other_db);
   fprintf(out, "  dropouts      %zu", known->count[MT_WATCH_DROPOUT]);
   if (known->count[MT_WATCH_DROPOUT] > 0)
     fprintf(out, ", the longest %.2f ms, %.3f s in all", 1e3 * known->longest_s, known->lost_s);
