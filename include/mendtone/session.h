@@ -6,7 +6,7 @@
 #include <mendtone/plan.h>
 #include <mendtone/rig.h>
 #include <mendtone/stimulus.h>
-#include <mendtone/watch.h>
+#include <mendtone/strain.h>
 
 #ifdef __cplusplus
 extern "C" {
@@ -102,14 +102,14 @@ mt_code mt_session_measure_loop(const mt_session_options *options, mt_rig *rig, 
                                 mt_error *err);
 
 /** What mt_session_watch() does beside what the session says. */
-typedef struct mt_watch_options {
+typedef struct mt_strain_options {
   const char *recording; /**< read this instead of a sound card; NULL: none */
   bool listen;           /**< play nothing: a player gives the tones */
   double duration_s;     /**< at most: 1 s to 24 h */
-  mt_watch_sink sink;    /**< what to tell while it runs; any part may be NULL */
+  mt_strain_sink sink;   /**< what to tell while it runs; any part may be NULL */
   bool (*poll)(
       void *ctx); /**< asked after each block, with the sink's ctx: true ends the watch. May be NULL */
-} mt_watch_options;
+} mt_strain_options;
 
 /**
  * Play a tone on each channel and watch what comes back, until the time is up or poll() says so.
@@ -121,8 +121,8 @@ typedef struct mt_watch_options {
  * @param watch  what was seen in full; the caller destroys both.
  * @return MT_OK, however it ended; MT_E_ARG; what the back end returns; MT_E_MEMORY.
  */
-mt_code mt_session_watch(const mt_session_options *session, const mt_watch_options *options, mt_watch **watch,
-                         mt_results **out, mt_error *err);
+mt_code mt_session_watch(const mt_session_options *session, const mt_strain_options *options,
+                         mt_strain **watch, mt_results **out, mt_error *err);
 
 /** The level it plays at: the option's, else the plan's, else -20 dBFS. */
 double mt_session_watch_level(const mt_session_options *session);

@@ -64,9 +64,9 @@ typedef struct bench {
   bool has_screen, has_keys, rings, is_paced;
   struct timespec began;
   double at_s; /* of the last level */
-  mt_watch_level recent[MEAN_TICKS];
+  mt_strain_level recent[MEAN_TICKS];
   size_t nlevels;
-  size_t nevents[MT_WATCH_KINDS];
+  size_t nevents[MT_STRAIN_KINDS];
   point points[POINTS_MAX];
   size_t npoints;
   point typed; /* its level is kept at the first key */
@@ -127,7 +127,7 @@ static void clear_line(const bench *b)
     fputs("\r\033[K", stderr);
 }
 
-static void show_event(void *ctx, const mt_watch_event *e)
+static void show_event(void *ctx, const mt_strain_event *e)
 {
   bench *b = ctx;
   char when[24], channel[8];
@@ -135,7 +135,8 @@ static void show_event(void *ctx, const mt_watch_event *e)
   b->nevents[e->kind]++;
   clear_line(b);
   format_clock(e->begin_s, when);
-  fprintf(b->log, "%s  %-5s  %-13s", when, mt_channel_name(e->channel, channel), mt_watch_kind_name(e->kind));
+  fprintf(b->log, "%s  %-5s  %-13s", when, mt_channel_name(e->channel, channel),
+          mt_strain_kind_name(e->kind));
   if (e->length_s > 0.0)
     fprintf(b->log, "  %9.2f ms", 1e3 * e->length_s);
   if (e->depth_db > 0.0)
@@ -147,7 +148,7 @@ static void show_event(void *ctx, const mt_watch_event *e)
     fputc('\a', stderr);
 }
 
-static void show_line(const bench *b, const mt_watch_level *level)
+static void show_line(const bench *b, const mt_strain_level *level)
 {
   char when[24];
 
@@ -163,12 +164,12 @@ static void show_line(const bench *b, const mt_watch_level *level)
     fputs(" dBFS", stderr);
     if (level->nchannels == 2)
       fprintf(stderr, "  balance %+6.2f dB", level->level_dbfs[0] - level->level_dbfs[1]);
-    fprintf(stderr, "  dropouts %zu", b->nevents[MT_WATCH_DROPOUT]);
+    fprintf(stderr, "  dropouts %zu", b->nevents[MT_STRAIN_DROPOUT]);
   }
   fflush(stderr);
 }
 
-static void show_level(void *ctx, const mt_watch_level *level)
+static void show_level(void *ctx, const mt_strain_level *level)
 {
   bench *b = ctx;
 
@@ -315,11 +316,11 @@ static bool look_up(void *ctx)
 
 /* ---- the summary ------------------------------------------------------------------------------ */
 
-static void print_channel(const mt_watch_channel *known, unsigned c, FILE *out)
+static void print_channel(const mt_strain_channel *known, unsigned c, FILE *out)
 {
   fprintf(out, "%s\n", c == 0 ? "left" : "right");
   if (!known->is_locked) {
-    fprintf(out, "  no steady tone of %g or %g Hz arrived\n", MT_WATCH_LEFT_HZ, MT_WATCH_RIGHT_HZ);
+    fprintf(out, "  no steady tone of %g or %g Hz arrived\n", MT_STRAIN_LEFT_HZ, MT_STRAIN_RIGHT_HZ);
     return;
   }
   if (known->tone != (int)c)
@@ -327,13 +328,13 @@ static void print_channel(const mt_watch_channel *known, unsigned c, FILE *out)
   if (known->other_db > -20.0)
     fprintf(out, "  hears both tones from the start, the other %.1f dB re its own: joined somewhere\n",
             known->other_db);
-  fprintf(out, "  dropouts      %zu", known->count[MT_WATCH_DROPOUT]);
-  if (known->count[MT_WATCH_DROPOUT] > 0)
+  fprintf(out, "  dropouts      %zu", known->count[MT_STRAIN_DROPOUT]);
+  if (known->count[MT_STRAIN_DROPOUT] > 0)
     fprintf(out, ", the longest %.2f ms, %.3f s in all", 1e3 * known->longest_s, known->lost_s);
   fputc('\n', out);
-  for (int k = MT_WATCH_CLICK; k < MT_WATCH_KINDS; k++)
+  for (int k = MT_STRAIN_CLICK; k < MT_STRAIN_KINDS; k++)
     if (known->count[k] > 0)
-      fprintf(out, "  %-13s %zu\n", mt_watch_kind_name((mt_watch_kind)k), known->count[k]);
+      fprintf(out, "  %-13s %zu\n", mt_strain_kind_name((mt_strain_kind)k), known->count[k]);
   fprintf(out, "  level         %.2f dBFS at first, %.2f at the end, %.2f to %.2f between\n",
           known->first_dbfs, known->last_dbfs, known->lowest_dbfs, known->highest_dbfs);
   if (known->too_noisy_s > 0.0)
@@ -341,14 +342,14 @@ static void print_channel(const mt_watch_channel *known, unsigned c, FILE *out)
             known->too_noisy_s);
 }
 
-static void print_summary(const mt_watch *watch, const mt_results *results, FILE *out)
+static void print_summary(const mt_strain *watch, const mt_results *results, FILE *out)
 {
   char time_text[24];
 
-  format_clock(mt_watch_time_s(watch), time_text);
+  format_clock(mt_strain_time_s(watch), time_text);
   fprintf(out, "\nWatched for %s\n", time_text);
   for (unsigned c = 0; c < results->nchannels; c++)
-    print_channel(mt_watch_describe(watch, c), c, out);
+    print_channel(mt_strain_describe(watch, c), c, out);
 }
 
 /* ---- the command ------------------------------------------------------------------------------ */
@@ -368,11 +369,11 @@ static mt_code check_given(const options *given, const char *recording, double *
   return cli_check_output(given->json, inputs, 3, err);
 }
 
-static mt_code watch(const options *given, const mt_session_options *session, mt_watch_options *how, bench *b,
-                     mt_results **results, mt_error *err)
+static mt_code watch(const options *given, const mt_session_options *session, mt_strain_options *how,
+                     bench *b, mt_results **results, mt_error *err)
 {
   struct sigaction act = {.sa_handler = interrupt};
-  mt_watch *seen = NULL;
+  mt_strain *seen = NULL;
   mt_code code;
 
   sigemptyset(&act.sa_mask);
@@ -386,7 +387,7 @@ static mt_code watch(const options *given, const mt_session_options *session, mt
   take_keys(b);
   if (b->has_keys)
     fputs("Move plugs and cables. Type a name and Enter to keep a level; Ctrl-C ends.\n", stderr);
-  how->sink = (mt_watch_sink){show_event, show_level, b};
+  how->sink = (mt_strain_sink){show_event, show_level, b};
   how->poll = look_up;
   code = mt_session_watch(session, how, &seen, results, err);
   clear_line(b);
@@ -396,7 +397,7 @@ static mt_code watch(const options *given, const mt_session_options *session, mt
     print_summary(seen, *results, b->log);
     print_points(b, b->log);
   }
-  mt_watch_destroy(&seen);
+  mt_strain_destroy(&seen);
   return code;
 }
 
@@ -419,7 +420,7 @@ static int run(int argc, char **argv)
 {
   options given = {.level_dbfs = (double)NAN};
   mt_session_options session = mt_session_defaults();
-  mt_watch_options how = {.duration_s = 86400.0};
+  mt_strain_options how = {.duration_s = 86400.0};
   check_options cautioned = {.reading = CLI_READING_NONE};
   static bench b;
   mt_plan *plan = NULL;

@@ -18,12 +18,12 @@
 #define PROBLEMS_MAX 100
 #define PI 3.14159265358979323846
 
-static const double tone_hz[2] = {MT_WATCH_LEFT_HZ, MT_WATCH_RIGHT_HZ};
+static const double tone_hz[2] = {MT_STRAIN_LEFT_HZ, MT_STRAIN_RIGHT_HZ};
 
 typedef struct run {
-  const mt_watch_options *options;
-  mt_watch *watch;
-  mt_watch_event events[PROBLEMS_MAX];
+  const mt_strain_options *options;
+  mt_strain *watch;
+  mt_strain_event events[PROBLEMS_MAX];
   size_t nevents;
   bool stopped;
   size_t nproblems; /* of the driver */
@@ -54,7 +54,7 @@ static void render_tones(void *ctx, double t0_s, double dt_s, size_t nframes, do
 
 /* ---- the capture ------------------------------------------------------------------------------------- */
 
-static void keep_event(void *ctx, const mt_watch_event *event)
+static void keep_event(void *ctx, const mt_strain_event *event)
 {
   run *r = ctx;
 
@@ -64,7 +64,7 @@ static void keep_event(void *ctx, const mt_watch_event *event)
     r->options->sink.event(r->options->sink.ctx, event);
 }
 
-static void pass_level(void *ctx, const mt_watch_level *level)
+static void pass_level(void *ctx, const mt_strain_level *level)
 {
   run *r = ctx;
 
@@ -75,12 +75,12 @@ static void pass_level(void *ctx, const mt_watch_level *level)
 static mt_code begin_watch(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err)
 {
   run *r = ctx;
-  mt_watch_sink sink = {keep_event, pass_level, r};
+  mt_strain_sink sink = {keep_event, pass_level, r};
 
   (void)play_aligned;
   r->rate_hz = rate_hz;
   r->nchannels = nchannels;
-  return mt_watch_create(rate_hz, nchannels, &sink, &r->watch, err);
+  return mt_strain_create(rate_hz, nchannels, &sink, &r->watch, err);
 }
 
 static mt_code watch_block(void *ctx, const float *frames, size_t nframes, mt_error *err)
@@ -89,7 +89,7 @@ static mt_code watch_block(void *ctx, const float *frames, size_t nframes, mt_er
   size_t most = (size_t)fmin(r->options->duration_s * r->rate_hz, 1e15);
   size_t n = r->nframes + nframes > most ? most - r->nframes : nframes;
 
-  mt_watch_feed(r->watch, frames, n);
+  mt_strain_feed(r->watch, frames, n);
   r->nframes += n;
   /* a code that ends the run; it is told from an error by the flag */
   r->stopped = n < nframes || (r->options->poll != NULL && r->options->poll(r->options->sink.ctx));
@@ -112,7 +112,7 @@ static mt_code note_problem(void *ctx, mt_problem_kind kind, double begin_s, dou
 
 /* ---- what it saw ------------------------------------------------------------------------------------- */
 
-static mt_reading start_reading(mt_quantity quantity, unsigned c, const mt_watch_channel *known)
+static mt_reading start_reading(mt_quantity quantity, unsigned c, const mt_strain_channel *known)
 {
   mt_reading reading = {
       .quantity = quantity, .channel = (mt_channel)c, .segment = "watch", .state = "default"};
@@ -125,10 +125,10 @@ static mt_reading start_reading(mt_quantity quantity, unsigned c, const mt_watch
 /* None found is said only of time in which one would have been found. */
 static mt_code add_dropouts(const run *r, unsigned c, mt_results *results, mt_error *err)
 {
-  const mt_watch_channel *known = mt_watch_describe(r->watch, c);
+  const mt_strain_channel *known = mt_strain_describe(r->watch, c);
   mt_reading reading = start_reading(MT_Q_DROPOUTS, c, known);
-  double late_s = mt_watch_time_s(r->watch) - known->watched_s;
-  size_t n = known->count[MT_WATCH_DROPOUT];
+  double late_s = mt_strain_time_s(r->watch) - known->watched_s;
+  size_t n = known->count[MT_STRAIN_DROPOUT];
 
   reading.value = (double)n;
   reading.validity = MT_NOT_MEASURED;
@@ -152,7 +152,7 @@ static mt_code add_dropouts(const run *r, unsigned c, mt_results *results, mt_er
 
 static mt_code add_level(const run *r, unsigned c, mt_results *results, mt_error *err)
 {
-  const mt_watch_channel *known = mt_watch_describe(r->watch, c);
+  const mt_strain_channel *known = mt_strain_describe(r->watch, c);
   mt_reading reading = start_reading(MT_Q_LEVEL, c, known);
 
   reading.value = known->last_dbfs;
@@ -167,7 +167,7 @@ static mt_code add_level(const run *r, unsigned c, mt_results *results, mt_error
 
 static mt_code add_curve(const run *r, unsigned c, mt_results *results, mt_error *err)
 {
-  double *points = calloc(3 * MT_WATCH_SLOTS, sizeof *points);
+  double *points = calloc(3 * MT_STRAIN_SLOTS, sizeof *points);
   mt_curve curve = {.quantity = MT_Q_LEVEL,
                     .channel = (mt_channel)c,
                     .segment = "watch",
@@ -178,9 +178,9 @@ static mt_code add_curve(const run *r, unsigned c, mt_results *results, mt_error
   if (points == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a curve");
   curve.x = points;
-  curve.y = points + MT_WATCH_SLOTS;
-  curve.uncertainty = points + 2 * MT_WATCH_SLOTS;
-  curve.npoints = mt_watch_curve(r->watch, c, curve.x, curve.y, curve.uncertainty);
+  curve.y = points + MT_STRAIN_SLOTS;
+  curve.uncertainty = points + 2 * MT_STRAIN_SLOTS;
+  curve.npoints = mt_strain_curve(r->watch, c, curve.x, curve.y, curve.uncertainty);
   /* more would say that it is only a bound */
   for (size_t i = 0; i < curve.npoints; i++)
     curve.uncertainty[i] = fmin(curve.uncertainty[i], 0.99 * MT_CURVE_BOUND_DB);
@@ -190,19 +190,19 @@ static mt_code add_curve(const run *r, unsigned c, mt_results *results, mt_error
   return code;
 }
 
-static mt_code add_event(const mt_watch_event *e, mt_results *results, mt_error *err)
+static mt_code add_event(const mt_strain_event *e, mt_results *results, mt_error *err)
 {
-  static const mt_problem_kind kinds[MT_WATCH_KINDS] = {MT_PROBLEM_DROPOUT, MT_PROBLEM_UNSTEADY,
-                                                        MT_PROBLEM_DROPOUT, MT_PROBLEM_UNSTEADY,
-                                                        MT_PROBLEM_LOST,    MT_PROBLEM_UNSTEADY};
+  static const mt_problem_kind kinds[MT_STRAIN_KINDS] = {MT_PROBLEM_DROPOUT, MT_PROBLEM_UNSTEADY,
+                                                         MT_PROBLEM_DROPOUT, MT_PROBLEM_UNSTEADY,
+                                                         MT_PROBLEM_LOST,    MT_PROBLEM_UNSTEADY};
   mt_problem problem = {.kind = kinds[e->kind],
                         .channel = e->channel,
                         .begin_s = e->begin_s,
                         .end_s = e->begin_s + e->length_s};
 
-  snprintf(problem.text, sizeof problem.text, "%s", mt_watch_kind_name(e->kind));
+  snprintf(problem.text, sizeof problem.text, "%s", mt_strain_kind_name(e->kind));
   if (e->length_s > 0.0)
-    snprintf(problem.text, sizeof problem.text, "%s, %.2f ms, %s%.1f dB down%s", mt_watch_kind_name(e->kind),
+    snprintf(problem.text, sizeof problem.text, "%s, %.2f ms, %s%.1f dB down%s", mt_strain_kind_name(e->kind),
              1e3 * e->length_s, e->depth_db > 60.0 ? "over " : "", fmin(e->depth_db, 60.0),
              e->is_open ? ", not over at the end" : "");
   return mt_results_add_problem(results, &problem, err);
@@ -257,7 +257,7 @@ static mt_code judge(const mt_session_options *session, mt_results *results, mt_
 
 /* ---- the way in -------------------------------------------------------------------------------------- */
 
-static mt_code check_options(const mt_watch_options *o, double level_dbfs, mt_error *err)
+static mt_code check_options(const mt_strain_options *o, double level_dbfs, mt_error *err)
 {
   if (!(o->duration_s >= 1.0 && o->duration_s <= LONGEST_S))
     return mt_fail(err, MT_E_ARG, "the time to watch is %g s; expected 1 s to 24 h", o->duration_s);
@@ -282,8 +282,8 @@ static double rate_of(const mt_session_options *session)
   return session->plan != NULL && session->plan->rate_hz > 0.0 ? session->plan->rate_hz : MT_DEFAULT_RATE_HZ;
 }
 
-mt_code mt_session_watch(const mt_session_options *session, const mt_watch_options *options, mt_watch **watch,
-                         mt_results **out, mt_error *err)
+mt_code mt_session_watch(const mt_session_options *session, const mt_strain_options *options,
+                         mt_strain **watch, mt_results **out, mt_error *err)
 {
   const char *name = options->recording != NULL  ? "file"
                      : session->simulate != NULL ? "simulate"
@@ -313,7 +313,7 @@ mt_code mt_session_watch(const mt_session_options *session, const mt_watch_optio
   request.state = session->state;
   code = mt_audio_find_backend(name)->run(&request, &sink, err);
   if (r->stopped || (code == MT_OK && r->watch != NULL)) {
-    mt_watch_finish(r->watch);
+    mt_strain_finish(r->watch);
     code = mt_results_create(&results, err);
     if (code == MT_OK)
       code = say(r, results, err);
@@ -326,7 +326,7 @@ mt_code mt_session_watch(const mt_session_options *session, const mt_watch_optio
     *watch = r->watch;
     *out = results;
   } else {
-    mt_watch_destroy(&r->watch);
+    mt_strain_destroy(&r->watch);
     mt_results_destroy(&results);
   }
   free(r);
@@ -340,7 +340,7 @@ mt_code mt_session_write_watch(const mt_session_options *session, const char *pa
   size_t nframes = (size_t)llround(LOOP_S * rate_hz);
   float *frames = NULL;
   mt_code code =
-      check_options(&(mt_watch_options){.duration_s = LOOP_S}, mt_session_watch_level(session), err);
+      check_options(&(mt_strain_options){.duration_s = LOOP_S}, mt_session_watch_level(session), err);
 
   if (code == MT_OK && !(rate_hz >= MT_RATE_MIN_HZ && rate_hz <= MT_RATE_MAX_HZ))
     code = mt_fail(err, MT_E_ARG, "the rate is %g Hz; expected %g to %g", rate_hz, MT_RATE_MIN_HZ,

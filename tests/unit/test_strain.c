@@ -1,7 +1,7 @@
 /* Watching two tones: what was put in is what is told, and nothing else. The generator is the oracle. */
 #include "support.h"
 
-#include <mendtone/watch.h>
+#include <mendtone/strain.h>
 
 #include "base/random.h"
 
@@ -20,7 +20,7 @@ typedef struct fault {
 
 /* A unit between two tones and the watch. */
 typedef struct bench {
-  mt_watch *watch;
+  mt_strain *watch;
   mt_random random;
   double amplitude, noise, offset; /* offset: of the clocks, relative */
   double slow[2][3]; /* pink-like noise, by channel: three first-order filters (common practice) */
@@ -32,20 +32,20 @@ typedef struct bench {
   uint64_t frame;
   const fault *faults;
   size_t nfaults;
-  mt_watch_event events[EVENTS_MAX];
+  mt_strain_event events[EVENTS_MAX];
   size_t nevents;
   size_t nlevels;
-  mt_watch_level level;
+  mt_strain_level level;
 } bench;
 
-static void keep_event(void *ctx, const mt_watch_event *event)
+static void keep_event(void *ctx, const mt_strain_event *event)
 {
   bench *b = ctx;
   assert_true(b->nevents < EVENTS_MAX);
   b->events[b->nevents++] = *event;
 }
 
-static void keep_level(void *ctx, const mt_watch_level *level)
+static void keep_level(void *ctx, const mt_strain_level *level)
 {
   bench *b = ctx;
   b->level = *level;
@@ -55,14 +55,14 @@ static void keep_level(void *ctx, const mt_watch_level *level)
 static void begin(bench *b, uint64_t seed)
 {
   mt_error err = {0};
-  mt_watch_sink sink = {keep_event, keep_level, b};
+  mt_strain_sink sink = {keep_event, keep_level, b};
 
   memset(b, 0, sizeof *b);
   mt_random_init(&b->random, seed);
   b->amplitude = 0.1;
   b->offset = 40e-6; /* two good crystals */
   b->gain[0] = b->gain[1] = 1.0;
-  assert_ok(mt_watch_create(RATE_HZ, 2, &sink, &b->watch, &err), err);
+  assert_ok(mt_strain_create(RATE_HZ, 2, &sink, &b->watch, &err), err);
 }
 
 static double noise_of(bench *b, int c)
@@ -89,7 +89,7 @@ static double fault_gain(const bench *b, int c, double t)
 
 static void feed(bench *b, double duration_s)
 {
-  static const double hz[2] = {MT_WATCH_LEFT_HZ, MT_WATCH_RIGHT_HZ};
+  static const double hz[2] = {MT_STRAIN_LEFT_HZ, MT_STRAIN_RIGHT_HZ};
   float frames[2 * BLOCK];
   size_t nblocks = (size_t)llround(duration_s * RATE_HZ / BLOCK);
 
@@ -107,11 +107,11 @@ static void feed(bench *b, double duration_s)
       for (int c = 0; c < 2; c++)
         frames[2 * n + (size_t)c] = (float)(x[c] + noise_of(b, c));
     }
-    mt_watch_feed(b->watch, frames, BLOCK);
+    mt_strain_feed(b->watch, frames, BLOCK);
   }
 }
 
-static size_t count(const bench *b, mt_watch_kind kind)
+static size_t count(const bench *b, mt_strain_kind kind)
 {
   size_t n = 0;
   for (size_t i = 0; i < b->nevents; i++)
@@ -119,7 +119,7 @@ static size_t count(const bench *b, mt_watch_kind kind)
   return n;
 }
 
-static const mt_watch_event *find_fault(const bench *b, const fault *f)
+static const mt_strain_event *find_fault(const bench *b, const fault *f)
 {
   for (size_t i = 0; i < b->nevents; i++)
     if (b->events[i].channel == f->channel && fabs(b->events[i].begin_s - f->begin_s) < 2e-3)
@@ -149,15 +149,15 @@ static void every_dropout_is_found_with_its_begin_length_and_depth(void **state)
   b.faults = faults;
   b.nfaults = 240;
   feed(&b, fmax(next_s[0], next_s[1]) + 0.5);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   for (size_t i = 0; i < 240; i++) {
-    const mt_watch_event *e = find_fault(&b, &faults[i]);
+    const mt_strain_event *e = find_fault(&b, &faults[i]);
     double deep_db = -20.0 * log10(fmax(faults[i].gain, 1e-6));
     if (e == NULL)
       printf("dropout %zu: channel %d, %.6f s, %.3f ms, gain %g\n", i, faults[i].channel, faults[i].begin_s,
              1e3 * faults[i].length_s, faults[i].gain);
     assert_non_null(e);
-    assert_int_equal(e->kind, MT_WATCH_DROPOUT);
+    assert_int_equal(e->kind, MT_STRAIN_DROPOUT);
     /* near a zero of a 2 kHz tone an edge is hidden for a tenth of a period to each side */
     assert_near(e->begin_s, faults[i].begin_s, 0.1e-3, "s");
     assert_near(e->length_s, faults[i].length_s, 0.2e-3, "s");
@@ -168,16 +168,16 @@ static void every_dropout_is_found_with_its_begin_length_and_depth(void **state)
       assert_true(e->depth_db > 10.0);
   }
   assert_int_equal(b.nevents, 240);
-  assert_int_equal(mt_watch_describe(b.watch, 0)->count[MT_WATCH_DROPOUT], 120);
-  assert_int_equal(mt_watch_describe(b.watch, 1)->count[MT_WATCH_DROPOUT], 120);
-  mt_watch_destroy(&b.watch);
+  assert_int_equal(mt_strain_describe(b.watch, 0)->count[MT_STRAIN_DROPOUT], 120);
+  assert_int_equal(mt_strain_describe(b.watch, 1)->count[MT_STRAIN_DROPOUT], 120);
+  mt_strain_destroy(&b.watch);
 }
 
-/* A share of the four hours that the benchmark runs (MT_WATCH_HOURS). */
+/* A share of the four hours that the benchmark runs (MT_STRAIN_HOURS). */
 static void nothing_is_invented_in_a_clean_signal_with_noise_like_music(void **state)
 {
   static bench b;
-  const char *hours = getenv("MT_WATCH_HOURS");
+  const char *hours = getenv("MT_STRAIN_HOURS");
   double duration_s = hours != NULL ? 3600.0 * strtod(hours, NULL) : 60.0;
 
   (void)state;
@@ -185,13 +185,13 @@ static void nothing_is_invented_in_a_clean_signal_with_noise_like_music(void **s
   b.is_music = true;
   b.noise = 0.1 * 0.05;
   feed(&b, duration_s);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   for (size_t i = 0; i < b.nevents; i++)
-    printf("%s, channel %d at %.4f s, %.2f ms, %.1f dB\n", mt_watch_kind_name(b.events[i].kind),
+    printf("%s, channel %d at %.4f s, %.2f ms, %.1f dB\n", mt_strain_kind_name(b.events[i].kind),
            b.events[i].channel, b.events[i].begin_s, 1e3 * b.events[i].length_s, b.events[i].depth_db);
   assert_int_equal(b.nevents, 0);
   for (unsigned c = 0; c < 2; c++) {
-    const mt_watch_channel *known = mt_watch_describe(b.watch, c);
+    const mt_strain_channel *known = mt_strain_describe(b.watch, c);
     assert_true(known->is_locked);
     assert_int_equal(known->tone, (int)c);
     assert_near(known->too_noisy_s, 0.0, 0.0, "s");
@@ -202,7 +202,7 @@ static void nothing_is_invented_in_a_clean_signal_with_noise_like_music(void **s
   }
   /* 25 levels a second */
   assert_between((double)b.nlevels, duration_s * 20.0, duration_s * 30.0, "levels");
-  mt_watch_destroy(&b.watch);
+  mt_strain_destroy(&b.watch);
 }
 
 static void noise_that_would_hide_a_dropout_is_said_and_invents_none(void **state)
@@ -213,12 +213,12 @@ static void noise_that_would_hide_a_dropout_is_said_and_invents_none(void **stat
   begin(&b, support_seed(22));
   b.noise = 0.1 * 0.45; /* 4 dB below the tone, white */
   feed(&b, 20.0);
-  mt_watch_finish(b.watch);
-  assert_int_equal(count(&b, MT_WATCH_DROPOUT), 0);
-  assert_true(mt_watch_describe(b.watch, 0)->is_locked);
+  mt_strain_finish(b.watch);
+  assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 0);
+  assert_true(mt_strain_describe(b.watch, 0)->is_locked);
   /* over 1 ms it scatters by 0.09 of the tone */
-  assert_true(mt_watch_describe(b.watch, 0)->too_noisy_s > 15.0);
-  mt_watch_destroy(&b.watch);
+  assert_true(mt_strain_describe(b.watch, 0)->too_noisy_s > 15.0);
+  mt_strain_destroy(&b.watch);
 }
 
 static void a_tone_that_turns_over_is_told_once(void **state)
@@ -231,12 +231,12 @@ static void a_tone_that_turns_over_is_told_once(void **state)
   feed(&b, 1.0);
   b.phase[1] = PI;
   feed(&b, 1.0);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   assert_int_equal(b.nevents, 1);
-  assert_int_equal(b.events[0].kind, MT_WATCH_POLARITY);
+  assert_int_equal(b.events[0].kind, MT_STRAIN_POLARITY);
   assert_int_equal(b.events[0].channel, MT_RIGHT);
   assert_near(b.events[0].begin_s, 1.0, 0.2e-3, "s");
-  mt_watch_destroy(&b.watch);
+  mt_strain_destroy(&b.watch);
 }
 
 /* A frame is 15 degrees of the left tone, and 22.5 of the right. */
@@ -250,15 +250,15 @@ static void lost_frames_are_a_jump_of_phase(void **state)
     begin(&b, 4);
     b.noise = 1e-5;
     feed(&b, 1.0);
-    b.phase[0] = 2.0 * PI * MT_WATCH_LEFT_HZ * frames[i] / RATE_HZ;
-    b.phase[1] = 2.0 * PI * MT_WATCH_RIGHT_HZ * frames[i] / RATE_HZ;
+    b.phase[0] = 2.0 * PI * MT_STRAIN_LEFT_HZ * frames[i] / RATE_HZ;
+    b.phase[1] = 2.0 * PI * MT_STRAIN_RIGHT_HZ * frames[i] / RATE_HZ;
     feed(&b, 1.0);
-    mt_watch_finish(b.watch);
-    assert_int_equal(count(&b, MT_WATCH_DROPOUT), 0);
+    mt_strain_finish(b.watch);
+    assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 0);
     /* 9 frames turn the right tone by 203 degrees, which is told as turned over */
-    assert_int_equal(count(&b, MT_WATCH_PHASE) + count(&b, MT_WATCH_POLARITY), 2);
+    assert_int_equal(count(&b, MT_STRAIN_PHASE) + count(&b, MT_STRAIN_POLARITY), 2);
     assert_near(b.events[0].begin_s, 1.0, 2e-3, "s");
-    mt_watch_destroy(&b.watch);
+    mt_strain_destroy(&b.watch);
   }
 }
 
@@ -274,13 +274,13 @@ static void a_short_between_the_channels_is_told_once_of_both(void **state)
   feed(&b, 0.05);
   b.is_shorted = false;
   feed(&b, 1.0);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   assert_int_equal(b.nevents, 1);
-  assert_int_equal(b.events[0].kind, MT_WATCH_SHORT);
+  assert_int_equal(b.events[0].kind, MT_STRAIN_SHORT);
   assert_int_equal(b.events[0].channel, MT_CHANNEL_BOTH);
   assert_near(b.events[0].begin_s, 1.0, 3e-3, "s");
   assert_near(b.events[0].length_s, 0.05, 3e-3, "s");
-  mt_watch_destroy(&b.watch);
+  mt_strain_destroy(&b.watch);
 }
 
 static void a_click_is_no_dropout(void **state)
@@ -294,14 +294,14 @@ static void a_click_is_no_dropout(void **state)
   feed(&b, 1.0);
   for (int i = 0; i < 4; i++)
     frames[i] = i % 2 == 0 ? 0.3f : 0.0f; /* left only; two frames in which the tones stand still */
-  mt_watch_feed(b.watch, frames, 1);
+  mt_strain_feed(b.watch, frames, 1);
   b.frame++;
   feed(&b, 1.0);
-  mt_watch_finish(b.watch);
-  assert_int_equal(count(&b, MT_WATCH_DROPOUT), 0);
-  assert_int_equal(count(&b, MT_WATCH_CLICK), 2); /* the right one is silent for one frame at its peak */
+  mt_strain_finish(b.watch);
+  assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 0);
+  assert_int_equal(count(&b, MT_STRAIN_CLICK), 2); /* the right one is silent for one frame at its peak */
   assert_near(b.events[0].begin_s, 1.0, 0.1e-3, "s");
-  mt_watch_destroy(&b.watch);
+  mt_strain_destroy(&b.watch);
 }
 
 static void a_level_that_stays_lower_is_taken_for_the_level(void **state)
@@ -314,13 +314,13 @@ static void a_level_that_stays_lower_is_taken_for_the_level(void **state)
   feed(&b, 1.0);
   b.gain[0] = 0.25;
   feed(&b, 5.0);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   assert_int_equal(b.nevents, 1);
-  assert_int_equal(b.events[0].kind, MT_WATCH_LEVEL);
+  assert_int_equal(b.events[0].kind, MT_STRAIN_LEVEL);
   assert_near(b.events[0].depth_db, 12.04, 0.1, "dB");
-  assert_near(mt_watch_describe(b.watch, 0)->last_dbfs, -32.04, 0.02, "dBFS");
-  assert_near(mt_watch_describe(b.watch, 1)->last_dbfs, -20.0, 0.02, "dBFS");
-  mt_watch_destroy(&b.watch);
+  assert_near(mt_strain_describe(b.watch, 0)->last_dbfs, -32.04, 0.02, "dBFS");
+  assert_near(mt_strain_describe(b.watch, 1)->last_dbfs, -20.0, 0.02, "dBFS");
+  mt_strain_destroy(&b.watch);
 }
 
 static void what_fades_away_and_does_not_come_back_is_a_dropout_without_end(void **state)
@@ -337,11 +337,11 @@ static void what_fades_away_and_does_not_come_back_is_a_dropout_without_end(void
   }
   b.gain[1] = 0.0;
   feed(&b, 5.0);
-  mt_watch_finish(b.watch);
-  assert_int_equal(count(&b, MT_WATCH_DROPOUT), 1);
+  mt_strain_finish(b.watch);
+  assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 1);
   assert_true(b.events[b.nevents - 1].is_open);
-  assert_true(mt_watch_describe(b.watch, 1)->lost_s > 5.0);
-  mt_watch_destroy(&b.watch);
+  assert_true(mt_strain_describe(b.watch, 1)->lost_s > 5.0);
+  mt_strain_destroy(&b.watch);
 }
 
 static void long_gaps_are_one_dropout_each(void **state)
@@ -356,14 +356,14 @@ static void long_gaps_are_one_dropout_each(void **state)
   b.faults = gone;
   b.nfaults = 2;
   feed(&b, 14.0);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   assert_int_equal(b.nevents, 2);
   for (size_t i = 0; i < 2; i++) {
-    assert_int_equal(b.events[i].kind, MT_WATCH_DROPOUT);
+    assert_int_equal(b.events[i].kind, MT_STRAIN_DROPOUT);
     assert_near(b.events[i].begin_s, gone[i].begin_s, 0.1e-3, "s");
     assert_near(b.events[i].length_s, gone[i].length_s, 2e-3, "s");
   }
-  mt_watch_destroy(&b.watch);
+  mt_strain_destroy(&b.watch);
 }
 
 static void silence_and_noise_are_never_locked_to(void **state)
@@ -376,17 +376,17 @@ static void silence_and_noise_are_never_locked_to(void **state)
   feed(&b, 1.0);
   b.noise = 0.1;
   feed(&b, 5.0);
-  mt_watch_finish(b.watch);
+  mt_strain_finish(b.watch);
   assert_int_equal(b.nevents, 0);
-  assert_false(mt_watch_describe(b.watch, 0)->is_locked);
-  assert_false(mt_watch_describe(b.watch, 1)->is_locked);
-  mt_watch_destroy(&b.watch);
+  assert_false(mt_strain_describe(b.watch, 0)->is_locked);
+  assert_false(mt_strain_describe(b.watch, 1)->is_locked);
+  mt_strain_destroy(&b.watch);
 }
 
 static void memory_does_not_grow_and_the_curve_keeps_its_length(void **state)
 {
   static bench b;
-  static double x[MT_WATCH_SLOTS], y[MT_WATCH_SLOTS], spread[MT_WATCH_SLOTS];
+  static double x[MT_STRAIN_SLOTS], y[MT_STRAIN_SLOTS], spread[MT_STRAIN_SLOTS];
   struct mallinfo2 before, after;
   size_t n;
 
@@ -397,14 +397,14 @@ static void memory_does_not_grow_and_the_curve_keeps_its_length(void **state)
   feed(&b, 98.0);
   after = mallinfo2();
   assert_int_equal(before.uordblks, after.uordblks);
-  n = mt_watch_curve(b.watch, 0, x, y, spread);
-  assert_between((double)n, MT_WATCH_SLOTS / 2, MT_WATCH_SLOTS, "points");
+  n = mt_strain_curve(b.watch, 0, x, y, spread);
+  assert_between((double)n, MT_STRAIN_SLOTS / 2, MT_STRAIN_SLOTS, "points");
   assert_near(x[n - 1], 100.0, 0.5, "s");
   for (size_t i = 1; i < n; i++) {
     assert_true(x[i] > x[i - 1]);
     assert_near(y[i], -20.0, 0.05, "dBFS");
   }
-  mt_watch_destroy(&b.watch);
+  mt_strain_destroy(&b.watch);
 }
 
 int main(void)

@@ -4,7 +4,7 @@
  * for the latter, never below zero, has its last zero where a dropout begins (Page 1954); the same sum turned round
  * finds its end. Time is cut into chunks of 1 ms, in which amplitude and phase are read, and those into blocks.
  */
-#include <mendtone/watch.h>
+#include <mendtone/strain.h>
 
 #include "base/decibel.h"
 
@@ -56,7 +56,7 @@ typedef struct stretch {
   bool is_open;
   bool is_pending; /* closed, not yet told */
   uint64_t begin, end;
-  mt_watch_event event;
+  mt_strain_event event;
 } stretch;
 
 typedef struct slot {
@@ -65,7 +65,7 @@ typedef struct slot {
 } slot;
 
 typedef struct channel {
-  mt_watch_channel known;
+  mt_strain_channel known;
   int other; /* the tone that is not its own */
   phasor tone[2];
   double turn;   /* of the own tone against its nominal frequency, rad per chunk */
@@ -90,13 +90,13 @@ typedef struct channel {
   double across; /* the other tone's largest amplitude that came across while it was away */
   bool faded;
   stretch away, click, shorted;
-  slot slots[MT_WATCH_SLOTS];
+  slot slots[MT_STRAIN_SLOTS];
   size_t nslots;
   double noisy_chunks;
 } channel;
 
-struct mt_watch {
-  mt_watch_sink sink;
+struct mt_strain {
+  mt_strain_sink sink;
   double rate_hz;
   unsigned nchannels, nwatched;
   size_t per_chunk, per_tick, in_chunk, in_block;
@@ -106,13 +106,13 @@ struct mt_watch {
   channel ch[2];
 };
 
-static const double tone_hz[2] = {MT_WATCH_LEFT_HZ, MT_WATCH_RIGHT_HZ};
+static const double tone_hz[2] = {MT_STRAIN_LEFT_HZ, MT_STRAIN_RIGHT_HZ};
 
-const char *mt_watch_kind_name(mt_watch_kind kind)
+const char *mt_strain_kind_name(mt_strain_kind kind)
 {
-  static const char *const names[MT_WATCH_KINDS] = {"dropout",  "click",      "short circuit",
-                                                    "polarity", "phase jump", "level"};
-  return kind >= 0 && kind < MT_WATCH_KINDS ? names[kind] : "";
+  static const char *const names[MT_STRAIN_KINDS] = {"dropout",  "click",      "short circuit",
+                                                     "polarity", "phase jump", "level"};
+  return kind >= 0 && kind < MT_STRAIN_KINDS ? names[kind] : "";
 }
 
 static phasor times(phasor a, phasor b)
@@ -147,15 +147,15 @@ static double dbfs_of(double amplitude)
   return fmax(amplitude > 0.0 ? mt_db_of_ratio(amplitude) : FLOOR_DBFS, FLOOR_DBFS);
 }
 
-static double seconds(const mt_watch *w, uint64_t frame)
+static double seconds(const mt_strain *w, uint64_t frame)
 {
   return (double)frame / w->rate_hz;
 }
 
-mt_code mt_watch_create(double rate_hz, unsigned nchannels, const mt_watch_sink *sink, mt_watch **out,
-                        mt_error *err)
+mt_code mt_strain_create(double rate_hz, unsigned nchannels, const mt_strain_sink *sink, mt_strain **out,
+                         mt_error *err)
 {
-  mt_watch *w;
+  mt_strain *w;
 
   if (!(rate_hz >= MT_RATE_MIN_HZ && rate_hz <= MT_RATE_MAX_HZ))
     return mt_fail(err, MT_E_ARG, "the rate to watch at is %g Hz; expected %g to %g", rate_hz, MT_RATE_MIN_HZ,
@@ -171,7 +171,7 @@ mt_code mt_watch_create(double rate_hz, unsigned nchannels, const mt_watch_sink 
   w->nchannels = nchannels;
   w->nwatched = nchannels < 2 ? 1 : 2;
   w->per_chunk = (size_t)lround(1e-3 * rate_hz);
-  w->per_tick = (size_t)lround(MT_WATCH_TICK_S * rate_hz);
+  w->per_tick = (size_t)lround(MT_STRAIN_TICK_S * rate_hz);
   w->ticks_per_slot = 1;
   for (int t = 0; t < 2; t++) {
     w->step[t] = turned(2.0 * PI * tone_hz[t] / rate_hz);
@@ -181,7 +181,7 @@ mt_code mt_watch_create(double rate_hz, unsigned nchannels, const mt_watch_sink 
   return MT_OK;
 }
 
-void mt_watch_destroy(mt_watch **watch)
+void mt_strain_destroy(mt_strain **watch)
 {
   free(*watch);
   *watch = NULL;
@@ -189,12 +189,12 @@ void mt_watch_destroy(mt_watch **watch)
 
 /* ---- telling ----------------------------------------------------------------------------------------------- */
 
-static void tell(mt_watch *w, channel *ch, const mt_watch_event *event)
+static void tell(mt_strain *w, channel *ch, const mt_strain_event *event)
 {
-  mt_watch_channel *known = &ch->known;
+  mt_strain_channel *known = &ch->known;
 
   known->count[event->kind]++;
-  if (event->kind == MT_WATCH_DROPOUT) {
+  if (event->kind == MT_STRAIN_DROPOUT) {
     known->longest_s = fmax(known->longest_s, event->length_s);
     known->lost_s += event->length_s;
   }
@@ -202,33 +202,33 @@ static void tell(mt_watch *w, channel *ch, const mt_watch_event *event)
     w->sink.event(w->sink.ctx, event);
 }
 
-static void tell_jump(mt_watch *w, channel *ch, mt_watch_kind kind, uint64_t at)
+static void tell_jump(mt_strain *w, channel *ch, mt_strain_kind kind, uint64_t at)
 {
-  mt_watch_event event = {.kind = kind, .channel = (mt_channel)(ch - w->ch), .begin_s = seconds(w, at)};
+  mt_strain_event event = {.kind = kind, .channel = (mt_channel)(ch - w->ch), .begin_s = seconds(w, at)};
   tell(w, ch, &event);
 }
 
 /* What the sums of a stretch make of it. */
-static void classify(const mt_watch *w, const channel *ch, stretch *s)
+static void classify(const mt_strain *w, const channel *ch, stretch *s)
 {
-  mt_watch_event *e = &s->event;
+  mt_strain_event *e = &s->event;
   double share = ch->at_back.pp > 0.0 ? ch->at_back.yp / ch->at_back.pp : 0.0;
 
   e->channel = (mt_channel)(ch - w->ch);
   e->begin_s = seconds(w, s->begin);
   e->length_s = seconds(w, s->end - s->begin);
   e->depth_db = fmin(fabs(share) > 0.0 ? -mt_db_of_ratio(fabs(share)) : DEEPEST_DB, DEEPEST_DB);
-  e->kind = share < -0.5 ? MT_WATCH_POLARITY : MT_WATCH_DROPOUT;
-  if (e->kind == MT_WATCH_DROPOUT && e->depth_db < SHALLOWEST_DB)
-    e->kind = MT_WATCH_LEVEL;
-  if (e->kind == MT_WATCH_DROPOUT && ch->across > SHORT_FROM)
-    e->kind = MT_WATCH_SHORT;
+  e->kind = share < -0.5 ? MT_STRAIN_POLARITY : MT_STRAIN_DROPOUT;
+  if (e->kind == MT_STRAIN_DROPOUT && e->depth_db < SHALLOWEST_DB)
+    e->kind = MT_STRAIN_LEVEL;
+  if (e->kind == MT_STRAIN_DROPOUT && ch->across > SHORT_FROM)
+    e->kind = MT_STRAIN_SHORT;
   else if (e->length_s < SHORTEST_S)
-    e->kind = MT_WATCH_CLICK;
+    e->kind = MT_STRAIN_CLICK;
 }
 
 /* Both channels hear one short circuit: it is told once, of both. */
-static bool is_told_by_partner(mt_watch *w, const channel *ch, const stretch *s)
+static bool is_told_by_partner(mt_strain *w, const channel *ch, const stretch *s)
 {
   channel *partner = &w->ch[ch == &w->ch[0] ? 1 : 0];
   stretch *const candidates[] = {&partner->shorted, &partner->away};
@@ -236,7 +236,7 @@ static bool is_told_by_partner(mt_watch *w, const channel *ch, const stretch *s)
 
   for (size_t i = 0; i < 2; i++) {
     stretch *other = candidates[i];
-    bool counts = other->is_pending && other->event.kind == MT_WATCH_SHORT;
+    bool counts = other->is_pending && other->event.kind == MT_STRAIN_SHORT;
     if (w->nwatched == 2 && counts &&
         fabs(seconds(w, other->begin) - s->event.begin_s) < MERGE_S + SETTLE_S) {
       other->event.channel = MT_CHANNEL_BOTH;
@@ -253,7 +253,7 @@ static bool overlaps(const stretch *a, const stretch *b, uint64_t slack)
 }
 
 /* What was closed long enough ago is told. */
-static void settle(mt_watch *w, channel *ch, bool all)
+static void settle(mt_strain *w, channel *ch, bool all)
 {
   uint64_t wait = all ? 0 : (uint64_t)(SETTLE_S * w->rate_hz);
   uint64_t near = (uint64_t)(MERGE_S * w->rate_hz);
@@ -270,14 +270,14 @@ static void settle(mt_watch *w, channel *ch, bool all)
   if (ch->shorted.is_pending && w->now >= ch->shorted.end + wait) {
     bool is_doubled = away_counts && overlaps(&ch->shorted, &ch->away, near);
     if (is_doubled && ch->away.is_pending)
-      ch->away.event.kind = MT_WATCH_SHORT;
+      ch->away.event.kind = MT_STRAIN_SHORT;
     if (!is_doubled && !is_told_by_partner(w, ch, &ch->shorted))
       tell(w, ch, &ch->shorted.event);
     ch->shorted.is_pending = false;
   }
   if (ch->away.is_pending && w->now >= ch->away.end + wait) {
     ch->away.is_pending = false;
-    if (ch->away.event.kind != MT_WATCH_SHORT || !is_told_by_partner(w, ch, &ch->away))
+    if (ch->away.event.kind != MT_STRAIN_SHORT || !is_told_by_partner(w, ch, &ch->away))
       tell(w, ch, &ch->away.event);
   }
 }
@@ -292,14 +292,14 @@ static void reset_sums(channel *ch, uint64_t now)
   ch->nrun = ch->nquadrature = 0;
 }
 
-static void open_away(mt_watch *w, channel *ch)
+static void open_away(mt_strain *w, channel *ch)
 {
   uint64_t near = (uint64_t)(MERGE_S * w->rate_hz);
 
   if (ch->away.is_pending && ch->drop_from > ch->away.end + near) {
     /* it is over: another begins */
     ch->away.is_pending = false;
-    if (ch->away.event.kind != MT_WATCH_SHORT || !is_told_by_partner(w, ch, &ch->away))
+    if (ch->away.event.kind != MT_STRAIN_SHORT || !is_told_by_partner(w, ch, &ch->away))
       tell(w, ch, &ch->away.event);
   }
   if (!ch->away.is_pending)
@@ -315,7 +315,7 @@ static void open_away(mt_watch *w, channel *ch)
   ch->block_is_bad = true;
 }
 
-static void close_away(mt_watch *w, channel *ch, uint64_t end)
+static void close_away(mt_strain *w, channel *ch, uint64_t end)
 {
   ch->away.end = end > ch->away.begin ? end : ch->away.begin;
   classify(w, ch, &ch->away);
@@ -326,7 +326,7 @@ static void close_away(mt_watch *w, channel *ch, uint64_t end)
 }
 
 /* The tone is there again, turned: from `ch->run_from` on. */
-static void take_turned(mt_watch *w, channel *ch)
+static void take_turned(mt_strain *w, channel *ch)
 {
   double share = size_of(ch->run), angle = fabs(angle_of(ch->run));
   uint64_t from = ch->run_from > ch->away.begin ? ch->run_from : ch->away.begin;
@@ -334,10 +334,10 @@ static void take_turned(mt_watch *w, channel *ch)
   bool is_turn = angle > 0.6;
 
   if (share < AWAY) { /* it stays lower: that is its level now */
-    mt_watch_event event = {.kind = MT_WATCH_LEVEL,
-                            .channel = (mt_channel)(ch - w->ch),
-                            .begin_s = seconds(w, ch->away.begin),
-                            .depth_db = -mt_db_of_ratio(share)};
+    mt_strain_event event = {.kind = MT_STRAIN_LEVEL,
+                             .channel = (mt_channel)(ch - w->ch),
+                             .begin_s = seconds(w, ch->away.begin),
+                             .depth_db = -mt_db_of_ratio(share)};
     tell(w, ch, &event);
     ch->away.is_open = false;
     ch->locked = share * size_of(ch->tone[ch->known.tone]);
@@ -347,7 +347,7 @@ static void take_turned(mt_watch *w, channel *ch)
     ch->away.is_open = false;
     /* after a long gap the phase is no longer known, and means nothing */
     if (is_turn && seconds(w, from - ch->away.begin) < 1.0)
-      tell_jump(w, ch, angle > 2.4 ? MT_WATCH_POLARITY : MT_WATCH_PHASE, was_gone ? from : ch->away.begin);
+      tell_jump(w, ch, angle > 2.4 ? MT_STRAIN_POLARITY : MT_STRAIN_PHASE, was_gone ? from : ch->away.begin);
   }
   ch->tone[ch->known.tone] = times(ch->tone[ch->known.tone], ch->run);
   ch->faded = false;
@@ -355,7 +355,7 @@ static void take_turned(mt_watch *w, channel *ch)
 }
 
 /* While it is away: is there a steady tone of another phase or level? */
-static void follow_run(mt_watch *w, channel *ch, phasor share)
+static void follow_run(mt_strain *w, channel *ch, phasor share)
 {
   phasor apart = {share.re - ch->run.re, share.im - ch->run.im};
   double size = size_of(share);
@@ -375,7 +375,7 @@ static void follow_run(mt_watch *w, channel *ch, phasor share)
 }
 
 /* While it is there: a smaller turn, as of a single frame lost, leaves the amplitude and shows across it. */
-static void follow_quadrature(mt_watch *w, channel *ch, phasor share)
+static void follow_quadrature(mt_strain *w, channel *ch, phasor share)
 {
   double limit = fmax(0.2, 7.0 * sqrt(ch->variance));
 
@@ -387,12 +387,12 @@ static void follow_quadrature(mt_watch *w, channel *ch, phasor share)
   ch->block_is_bad = true;
   if (++ch->nquadrature < QUADRATURE_CHUNKS)
     return;
-  tell_jump(w, ch, MT_WATCH_PHASE, ch->quadrature_from);
+  tell_jump(w, ch, MT_STRAIN_PHASE, ch->quadrature_from);
   ch->tone[ch->known.tone] = times(ch->tone[ch->known.tone], turned(angle_of(share)));
   reset_sums(ch, w->now);
 }
 
-static void follow_short(mt_watch *w, channel *ch, double across)
+static void follow_short(mt_strain *w, channel *ch, double across)
 {
   stretch *s = &ch->shorted;
 
@@ -416,15 +416,15 @@ static void follow_short(mt_watch *w, channel *ch, double across)
   s->is_open = false;
   s->is_pending = true;
   s->end = w->now - w->per_chunk;
-  s->event = (mt_watch_event){.kind = MT_WATCH_SHORT,
-                              .channel = (mt_channel)(ch - w->ch),
-                              .begin_s = seconds(w, s->begin),
-                              .length_s = seconds(w, s->end - s->begin)};
+  s->event = (mt_strain_event){.kind = MT_STRAIN_SHORT,
+                               .channel = (mt_channel)(ch - w->ch),
+                               .begin_s = seconds(w, s->begin),
+                               .length_s = seconds(w, s->end - s->begin)};
 }
 
 /* ---- one sample -------------------------------------------------------------------------------------------- */
 
-static void look_for_click(mt_watch *w, channel *ch, double rest)
+static void look_for_click(mt_strain *w, channel *ch, double rest)
 {
   double limit2 = fmax(CLICK_PART * CLICK_PART * ch->power, CLICK_SIGMAS * CLICK_SIGMAS * ch->residual);
   stretch *s = &ch->click;
@@ -439,12 +439,12 @@ static void look_for_click(mt_watch *w, channel *ch, double rest)
     return; /* the one before is being decided */
   s->is_pending = true;
   s->begin = s->end = w->now;
-  s->event = (mt_watch_event){
-      .kind = MT_WATCH_CLICK, .channel = (mt_channel)(ch - w->ch), .begin_s = seconds(w, w->now)};
+  s->event = (mt_strain_event){
+      .kind = MT_STRAIN_CLICK, .channel = (mt_channel)(ch - w->ch), .begin_s = seconds(w, w->now)};
 }
 
 /* The tone's power in a chunk is the unit of the sums; one sample can speak for no more than silence would. */
-static void weigh(mt_watch *w, channel *ch, double y, double p)
+static void weigh(mt_strain *w, channel *ch, double y, double p)
 {
   double pp = p * p, yp = y * p;
   double unit = 0.5 * ch->power * (double)w->per_chunk;
@@ -477,7 +477,7 @@ static void weigh(mt_watch *w, channel *ch, double y, double p)
   }
 }
 
-static void take_sample(mt_watch *w, channel *ch, double x)
+static void take_sample(mt_strain *w, channel *ch, double x)
 {
   double rest, p, q;
 
@@ -498,7 +498,7 @@ static void take_sample(mt_watch *w, channel *ch, double x)
 
 /* ---- one chunk, one block ---------------------------------------------------------------------------------- */
 
-static void advance_phase(mt_watch *w, channel *ch)
+static void advance_phase(mt_strain *w, channel *ch)
 {
   for (int t = 0; t < 2; t++)
     ch->tone[t] = times(ch->tone[t], turned(ch->turn * tone_hz[t] / tone_hz[ch->known.tone]));
@@ -506,7 +506,7 @@ static void advance_phase(mt_watch *w, channel *ch)
 }
 
 /* The louder of this channel's tone and the other's as it is there: less than a share of it is no short circuit. */
-static double short_scale(const mt_watch *w, const channel *ch)
+static double short_scale(const mt_strain *w, const channel *ch)
 {
   const channel *partner = &w->ch[ch == &w->ch[0] ? 1 : 0];
   bool is_known = w->nwatched == 2 && partner->known.is_locked && partner->known.tone == ch->other;
@@ -514,7 +514,7 @@ static double short_scale(const mt_watch *w, const channel *ch)
   return fmax(sqrt(ch->power), is_known ? size_of(partner->tone[ch->other]) : 0.0);
 }
 
-static void end_chunk(mt_watch *w, channel *ch)
+static void end_chunk(mt_strain *w, channel *ch)
 {
   double scale = 2.0 / (double)w->per_chunk;
   phasor own = {scale * ch->chunk[ch->known.tone].re, scale * ch->chunk[ch->known.tone].im};
@@ -543,7 +543,7 @@ static void end_chunk(mt_watch *w, channel *ch)
   advance_phase(w, ch);
 }
 
-static void lock(mt_watch *w, channel *ch, const phasor mean[2])
+static void lock(mt_strain *w, channel *ch, const phasor mean[2])
 {
   ch->known.is_locked = true;
   for (int t = 0; t < 2; t++)
@@ -566,7 +566,7 @@ static void lock(mt_watch *w, channel *ch, const phasor mean[2])
 }
 
 /* Until 200 ms were of one level, with a phase that turns evenly, and mostly tone. */
-static void look_for_tone(mt_watch *w, channel *ch, const phasor mean[2], double square)
+static void look_for_tone(mt_strain *w, channel *ch, const phasor mean[2], double square)
 {
   int tone = size_of(mean[1]) > size_of(mean[0]) ? 1 : 0;
   phasor step = over(mean[tone], ch->seen[tone]);
@@ -588,7 +588,7 @@ static void look_for_tone(mt_watch *w, channel *ch, const phasor mean[2], double
 }
 
 /* The slow picture follows what is there, over some 100 ms. */
-static void follow_tone(mt_watch *w, channel *ch, const phasor mean[2])
+static void follow_tone(mt_strain *w, channel *ch, const phasor mean[2])
 {
   int own = ch->known.tone;
   double half = 0.5 * BLOCK_CHUNKS * ch->turn;
@@ -611,7 +611,7 @@ static void follow_tone(mt_watch *w, channel *ch, const phasor mean[2])
   }
 }
 
-static void end_block(mt_watch *w, channel *ch)
+static void end_block(mt_strain *w, channel *ch)
 {
   double scale = 2.0 / (double)(w->per_chunk * BLOCK_CHUNKS);
   phasor mean[2] = {{scale * ch->block[0].re, scale * ch->block[0].im},
@@ -631,18 +631,18 @@ static void end_block(mt_watch *w, channel *ch)
 /* Twice as long stretches when all slots are taken: memory stays what it is. */
 static void halve_slots(channel *ch)
 {
-  for (size_t i = 0; i < MT_WATCH_SLOTS / 2; i++) {
+  for (size_t i = 0; i < MT_STRAIN_SLOTS / 2; i++) {
     slot a = ch->slots[2 * i], b = ch->slots[2 * i + 1];
     ch->slots[i] = (slot){a.sum + b.sum, fmin(a.low, b.low), fmax(a.high, b.high), a.n + b.n};
   }
-  ch->nslots = MT_WATCH_SLOTS / 2;
+  ch->nslots = MT_STRAIN_SLOTS / 2;
 }
 
-static void keep_level(mt_watch *w, double level_dbfs[2])
+static void keep_level(mt_strain *w, double level_dbfs[2])
 {
   const channel *lead = &w->ch[0];
 
-  if (lead->nslots == MT_WATCH_SLOTS && lead->slots[MT_WATCH_SLOTS - 1].n == w->ticks_per_slot) {
+  if (lead->nslots == MT_STRAIN_SLOTS && lead->slots[MT_STRAIN_SLOTS - 1].n == w->ticks_per_slot) {
     for (unsigned c = 0; c < w->nwatched; c++)
       halve_slots(&w->ch[c]);
     w->ticks_per_slot *= 2;
@@ -660,13 +660,13 @@ static void keep_level(mt_watch *w, double level_dbfs[2])
   }
 }
 
-static void end_tick(mt_watch *w)
+static void end_tick(mt_strain *w)
 {
-  mt_watch_level level = {.at_s = seconds(w, w->now), .nchannels = w->nwatched};
+  mt_strain_level level = {.at_s = seconds(w, w->now), .nchannels = w->nwatched};
 
   for (unsigned c = 0; c < w->nwatched; c++) {
     channel *ch = &w->ch[c];
-    mt_watch_channel *known = &ch->known;
+    mt_strain_channel *known = &ch->known;
     double scale = ch->tick_frames > 0 ? 2.0 / (double)ch->tick_frames : 0.0;
     level.level_dbfs[c] = dbfs_of(scale * size_of(ch->tick));
     level.is_locked[c] = known->is_locked;
@@ -686,7 +686,7 @@ static void end_tick(mt_watch *w)
 
 /* ---- feeding ----------------------------------------------------------------------------------------------- */
 
-static void end_chunks(mt_watch *w)
+static void end_chunks(mt_strain *w)
 {
   bool ends_block = ++w->in_block == BLOCK_CHUNKS;
 
@@ -722,7 +722,7 @@ static void end_chunks(mt_watch *w)
   }
 }
 
-void mt_watch_feed(mt_watch *watch, const float *frames, size_t nframes)
+void mt_strain_feed(mt_strain *watch, const float *frames, size_t nframes)
 {
   for (size_t n = 0; n < nframes; n++) {
     const float *frame = frames + n * watch->nchannels;
@@ -738,7 +738,7 @@ void mt_watch_feed(mt_watch *watch, const float *frames, size_t nframes)
   }
 }
 
-void mt_watch_finish(mt_watch *watch)
+void mt_strain_finish(mt_strain *watch)
 {
   for (unsigned c = 0; c < watch->nwatched; c++) {
     channel *ch = &watch->ch[c];
@@ -746,11 +746,11 @@ void mt_watch_finish(mt_watch *watch)
       ch->shorted.is_open = false;
       ch->shorted.is_pending = true;
       ch->shorted.end = watch->now;
-      ch->shorted.event = (mt_watch_event){.kind = MT_WATCH_SHORT,
-                                           .channel = (mt_channel)c,
-                                           .begin_s = seconds(watch, ch->shorted.begin),
-                                           .length_s = seconds(watch, watch->now - ch->shorted.begin),
-                                           .is_open = true};
+      ch->shorted.event = (mt_strain_event){.kind = MT_STRAIN_SHORT,
+                                            .channel = (mt_channel)c,
+                                            .begin_s = seconds(watch, ch->shorted.begin),
+                                            .length_s = seconds(watch, watch->now - ch->shorted.begin),
+                                            .is_open = true};
     }
     if (ch->away.is_open) {
       ch->at_back = ch->since;
@@ -762,17 +762,17 @@ void mt_watch_finish(mt_watch *watch)
     settle(watch, &watch->ch[c], true);
 }
 
-double mt_watch_time_s(const mt_watch *watch)
+double mt_strain_time_s(const mt_strain *watch)
 {
   return seconds(watch, watch->now);
 }
 
-const mt_watch_channel *mt_watch_describe(const mt_watch *watch, unsigned c)
+const mt_strain_channel *mt_strain_describe(const mt_strain *watch, unsigned c)
 {
   return &watch->ch[c].known;
 }
 
-size_t mt_watch_curve(const mt_watch *watch, unsigned c, double *x, double *y, double *spread)
+size_t mt_strain_curve(const mt_strain *watch, unsigned c, double *x, double *y, double *spread)
 {
   const channel *ch = &watch->ch[c];
   double tick_s = (double)watch->per_tick / watch->rate_hz;
