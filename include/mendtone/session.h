@@ -2,6 +2,7 @@
 #ifndef MENDTONE_SESSION_H
 #define MENDTONE_SESSION_H
 
+#include <mendtone/analysis.h>
 #include <mendtone/audio.h>
 #include <mendtone/plan.h>
 #include <mendtone/stimulus.h>
@@ -33,6 +34,7 @@ typedef struct mt_session_options {
   bool unjudged;            /**< leave out verdicts and causes: the take is one of several, see walk.h */
   const mt_answer *answers; /**< what was read by hand: [nanswers], judged with the rest */
   size_t nanswers;
+  mt_path path; /**< whether a lossy codec is known to be in it */
 } mt_session_options;
 
 /** All zero but level_dbfs = max_level_dbfs = NAN. */

@@ -60,6 +60,7 @@ typedef struct cli_reading {
   double max_level_dbfs;
   const char *job;
   const char *stage;
+  const char *path;
 } cli_reading;
 
 /** Nothing given. */

@@ -160,14 +160,14 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
                          const mt_session_options *options, mt_results **out, mt_error *err)
 {
   mt_results *results = NULL;
-  const mt_measure_options measure = {options->state != NULL ? options->state : "default",
-                                      options->plan != NULL ? options->plan->max_level_thd_percent
-                                                            : MT_MAX_LEVEL_THD_PERCENT};
+  const mt_measure_options measure = {
+      options->state != NULL ? options->state : "default",
+      options->plan != NULL ? options->plan->max_level_thd_percent : MT_MAX_LEVEL_THD_PERCENT, options->path};
   mt_code code = mt_results_create(&results, err);
 
   if (code == MT_OK)
     code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
-                            : mt_measure_recording(take, results, err);
+                            : mt_measure_recording_with(take, options->path, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
   if (code == MT_OK)

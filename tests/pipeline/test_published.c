@@ -642,7 +642,7 @@ static void frequency_and_level_are_as_sure_as_the_bound(void **state)
       frequency = r->readings[k].quantity == MT_Q_FREQUENCY ? r->readings[k].uncertainty : frequency;
       level = r->readings[k].quantity == MT_Q_LEVEL ? r->readings[k].uncertainty : level;
     }
-    /* the noise beside the tone is the median of some hundred bins: 12 % of its power, 6 % of its root, three of them */
+    /* the noise beside the tone is the median of a hundred bins: 12 % of its power, 6 % of its root, three of them */
     assert_between(frequency / (2.0 * cases[i][2]), 0.8, 1.2, "of the bound");
     /* double sums of floats: nothing below 1e-5 dB is claimed */
     assert_between(level / hypot(2.0 * cases[i][3], 1e-5), 0.8, 1.2, "of the bound");

@@ -489,8 +489,8 @@ static void a_line_left_out_biases_no_more_than_it_must(void **state)
 
 /*
  * The same worked out beforehand with NumPy, for a tone (a cosine) that starts at a phase of 0.2 rad and the worst
- * phase of the line: 0.354 ppm for H2 when the line's phases are 45 degrees apart (0.357 for the worst of all), 0.456 for
- * hum, 0.0015 and 0.0017 ppm in 48000 frames. Over all phases of the tone it is the 0.476 and 0.501 above.
+ * phase of the line: 0.354 ppm for H2 when the line's phases are 45 degrees apart (0.357 for the worst of all), 0.456
+ * for hum, 0.0015 and 0.0017 ppm in 48000 frames. Over all phases of the tone it is the 0.476 and 0.501 above.
  */
 static void a_line_left_out_biases_a_tone_of_one_phase_as_worked_out(void **state)
 {
