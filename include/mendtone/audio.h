@@ -50,6 +50,8 @@ typedef struct mt_audio_request {
   const mt_audio_source *source; /**< NULL: play nothing */
   mt_audio_progress progress;
   void *progress_ctx;
+  /** mt_capture_run() only: is told all before the take is, to write it down meanwhile. NULL: nobody. */
+  const mt_audio_sink *tap;
 } mt_audio_request;
 
 /**
@@ -139,6 +141,9 @@ mt_code mt_audio_writer_append(mt_audio_writer *writer, const float *frames, siz
 
 /** The file as it is called now; the writer's. */
 const char *mt_audio_writer_file(const mt_audio_writer *writer);
+
+/** Remove what earlier programs left behind beside `path`, where only the latest is worth keeping. */
+void mt_audio_writer_forget(const char *path);
 
 /** Whole frames that are in it. */
 size_t mt_audio_writer_nframes(const mt_audio_writer *writer);

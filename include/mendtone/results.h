@@ -123,6 +123,9 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
+  mt_problem *retakes;      /**< what spoilt the takes before this one, one each, in their own time */
+  size_t nretakes;
+  char not_kept[256]; /**< "", or why the take could not be kept where it was to be: its readings are whole */
 } mt_results;
 
 /** Make an empty set of results. */
@@ -136,6 +139,7 @@ mt_code mt_results_add_curve(mt_results *results, const mt_curve *curve, mt_erro
 mt_code mt_results_add_finding(mt_results *results, const mt_finding *finding, mt_error *err);
 mt_code mt_results_add_judgement(mt_results *results, const mt_judgement *judgement, mt_error *err);
 mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, mt_error *err);
+mt_code mt_results_add_retake(mt_results *results, const mt_problem *problem, mt_error *err);
 
 /** The first reading of that quantity, channel and segment (NULL or "": any segment), or NULL. */
 const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,

@@ -29,12 +29,24 @@ typedef struct mt_session_options {
   double max_level_dbfs; /**< of the loudest step of the extra "levels"; NAN: the plan's, else the level */
   mt_audio_progress progress;
   void *progress_ctx;
+  /** Where a take from a sound device goes in case of an accident: it is in "NAME.part.wav" while it is made, and
+   * in this file if it cannot be kept where it was to be. NULL: nowhere. */
+  const char *rescue_take;
+  /** Told in a line what else happens, as that it is taken again. May be NULL. */
+  void (*note)(void *ctx, const char *text);
+  void *note_ctx;
 } mt_session_options;
 
 /** All zero but level_dbfs = max_level_dbfs = NAN. */
 mt_session_options mt_session_defaults(void);
 
-/** Play, capture, read, judge. A missed limit is not an error: see results->verdict. */
+/**
+ * Play, capture, read, judge. A missed limit is not an error: see results->verdict.
+ *
+ * The take is in the file while it is made (mt_audio_writer). A take from a sound device that frames are missing
+ * from is taken once more by itself: results->retakes say what was wrong with the first, and "NAME.spoilt.wav" is
+ * the first. A take that cannot be kept is no error either: see results->not_kept.
+ */
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err);
 
 /** The same from a recording: of the stimulus if its marks are found, else a plain recording. */

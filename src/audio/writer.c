@@ -213,6 +213,16 @@ mt_code mt_audio_writer_open(const char *path, double rate_hz, unsigned nchannel
   return MT_OK;
 }
 
+void mt_audio_writer_forget(const char *path)
+{
+  char part[4096];
+
+  for (int i = 1; i <= PARTS_MAX && strlen(path) + 32 < sizeof part; i++) {
+    name_part(path, i, part, sizeof part);
+    unlink(part);
+  }
+}
+
 /* ---- writing ------------------------------------------------------------------------------------------ */
 
 const char *mt_audio_writer_file(const mt_audio_writer *writer)

@@ -88,6 +88,11 @@ mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, m
   return append(&results->problems, &results->nproblems, problem, sizeof *problem, err);
 }
 
+mt_code mt_results_add_retake(mt_results *results, const mt_problem *problem, mt_error *err)
+{
+  return append(&results->retakes, &results->nretakes, problem, sizeof *problem, err);
+}
+
 const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,
                                   const char *segment)
 {
@@ -127,6 +132,7 @@ void mt_results_destroy(mt_results **results)
     free(r->curves[i].floor);
   }
   free(r->problems);
+  free(r->retakes);
   free(r->readings);
   free(r->curves);
   free(r->findings);

@@ -88,6 +88,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
     session.input = given->input;
     session.output = given->output;
     session.save_take = given->take;
+    session.rescue_take = given->simulate == NULL ? cli_rescue_path() : NULL;
     cli_start_progress(&session);
     code = mt_session_check(&session, results, err);
     cli_end_progress();

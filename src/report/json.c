@@ -110,10 +110,24 @@ static json_t *new_array(writer *w, json_t *root, const char *key)
   return array;
 }
 
+static void put_problems(writer *w, json_t *object, const char *key, const mt_problem *problems, size_t n)
+{
+  json_t *array = new_array(w, object, key);
+
+  for (size_t i = 0; i < n; i++) {
+    const mt_problem *p = &problems[i];
+    json_t *item = new_object(w, array);
+    put(w, item, "kind", json_string((size_t)p->kind < MT_PROBLEM_LAST ? problem_names[p->kind] : NULL));
+    put_channel(w, item, p->channel);
+    put_number(w, item, "begin_s", p->begin_s);
+    put_number(w, item, "end_s", p->end_s);
+    put_text(w, item, "text", p->text);
+  }
+}
+
 static void put_take(writer *w, json_t *root, const mt_results *r)
 {
   json_t *take = json_object();
-  json_t *problems;
 
   put(w, root, "take", take);
   put_text_or_null(w, take, "file", r->file);
@@ -121,16 +135,11 @@ static void put_take(writer *w, json_t *root, const mt_results *r)
   put(w, take, "channels", json_integer((json_int_t)r->nchannels));
   put(w, take, "frames", json_integer((json_int_t)r->nframes));
   put(w, take, "valid", json_boolean(r->valid));
-  problems = new_array(w, take, "problems");
-  for (size_t i = 0; i < r->nproblems; i++) {
-    const mt_problem *p = &r->problems[i];
-    json_t *object = new_object(w, problems);
-    put(w, object, "kind", json_string((size_t)p->kind < MT_PROBLEM_LAST ? problem_names[p->kind] : NULL));
-    put_channel(w, object, p->channel);
-    put_number(w, object, "begin_s", p->begin_s);
-    put_number(w, object, "end_s", p->end_s);
-    put_text(w, object, "text", p->text);
-  }
+  put_problems(w, take, "problems", r->problems, r->nproblems);
+  if (r->nretakes > 0)
+    put_problems(w, take, "retakes", r->retakes, r->nretakes);
+  if (r->not_kept[0] != '\0')
+    put_text(w, take, "not_kept", r->not_kept);
   if (r->has_clock_offset)
     put_number(w, take, "clock_offset_ppm", r->clock_offset_ppm);
   else
@@ -545,7 +554,8 @@ static bool is_known(reader *r, const json_t *object, const char *unit_key, mt_q
   return mt_quantity_parse(name, quantity) && mt_unit_parse(unit_text, unit);
 }
 
-static void read_problem(reader *r, const json_t *object, mt_results *results)
+/* Whether it is one. */
+static bool get_problem(reader *r, const json_t *object, mt_problem *out)
 {
   mt_problem p = {0};
   int kind;
@@ -553,12 +563,29 @@ static void read_problem(reader *r, const json_t *object, mt_results *results)
   if (!get_channel(r, object, &p.channel) || !get_text(r, object, "text", p.text, sizeof p.text) ||
       !get_number(r, object, "begin_s", -HUGE_VAL, HUGE_VAL, &p.begin_s) ||
       !get_number(r, object, "end_s", -HUGE_VAL, HUGE_VAL, &p.end_s))
-    return;
+    return false;
   kind = get_word(r, object, "kind", MT_PROBLEM_LAST, problem_name);
   if (kind < 0)
-    return;
+    return false;
   p.kind = (mt_problem_kind)kind;
-  r->code = mt_results_add_problem(results, &p, r->err);
+  *out = p;
+  return true;
+}
+
+static void read_problem(reader *r, const json_t *object, mt_results *results)
+{
+  mt_problem p;
+
+  if (get_problem(r, object, &p))
+    r->code = mt_results_add_problem(results, &p, r->err);
+}
+
+static void read_retake(reader *r, const json_t *object, mt_results *results)
+{
+  mt_problem p;
+
+  if (get_problem(r, object, &p))
+    r->code = mt_results_add_retake(results, &p, r->err);
 }
 
 /* One that this version does not know is passed over: its readings are too. */
@@ -765,7 +792,12 @@ static void read_take(reader *r, const json_t *root, mt_results *results)
     return;
   results->nchannels = (unsigned)channels;
   results->nframes = (size_t)frames;
+  if (json_object_get(take, "not_kept") != NULL &&
+      !get_text(r, take, "not_kept", results->not_kept, sizeof results->not_kept))
+    return;
   read_array(r, take, "problems", false, read_problem, results);
+  if (r->code == MT_OK && json_object_get(take, "retakes") != NULL)
+    read_array(r, take, "retakes", false, read_retake, results);
   if (r->code == MT_OK && results->is_stimulus)
     read_array(r, stimulus, "extras", false, read_extra, results);
 }
