@@ -29,6 +29,6 @@ const char *cli_rescue_path(void)
   if (length <= 0 || (size_t)length + 32 > sizeof path)
     return NULL;
   make_folders(path);
-  strcat(path, "last-take.wav");
+  snprintf(path + length, sizeof path - (size_t)length, "last-take.wav");
   return path;
 }

@@ -13,6 +13,8 @@
 
 /* A sound card starts late and a unit delays: listen on for this long after the stimulus. */
 #define AFTER_S 1.0
+/* What ended so long before the take did was over. */
+#define STILL_S 0.1
 
 mt_session_options mt_session_defaults(void)
 {
@@ -201,9 +203,14 @@ static bool deserves_retake(const mt_session_options *options, const attempt *a,
   if (a->lost)
     return true;
   for (size_t i = 0; a->code == MT_OK && i < a->results->nproblems; i++) {
-    *why = a->results->problems[i];
-    if (why->kind == MT_PROBLEM_DRIVER || why->kind == MT_PROBLEM_LOST || why->kind == MT_PROBLEM_DROPOUT)
+    const mt_problem *p = &a->results->problems[i];
+    /* another program that still plays would spoil the next take as well */
+    bool is_over = p->kind == MT_PROBLEM_SHARED && p->end_s < why->end_s - STILL_S;
+    if (p->kind == MT_PROBLEM_DRIVER || p->kind == MT_PROBLEM_LOST || p->kind == MT_PROBLEM_DROPOUT ||
+        is_over) {
+      *why = *p;
       return true;
+    }
   }
   return false;
 }
