@@ -96,6 +96,8 @@ typedef struct mt_judgement {
   bool implied;       /**< route and polarity that every plan implies */
   mt_verdict verdict;
   char text[192]; /**< the reason in plain words for a newcomer */
+  double from_hz; /**< of a curve: the stretch the limit holds for; 0: no such end */
+  double to_hz;
 } mt_judgement;
 
 /** All that is said of one take (or of several takes of one check). */
@@ -123,6 +125,8 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
+  char tool_version[24];    /**< of the mendtone that made them; "": this one */
+  double load_ohm;          /**< on the outputs, as the plan says; 0: not said */
   mt_problem *retakes;      /**< what spoilt the takes before this one, one each, in their own time */
   size_t nretakes;
   char not_kept[256]; /**< "", or why the take could not be kept where it was to be: its readings are whole */

@@ -10,8 +10,9 @@
 #include <string.h>
 #include <unistd.h>
 
-static const cli_command *const commands[] = {&cli_demo,  &cli_devices, &cli_stimulus,
-                                              &cli_check, &cli_analyse, &cli_plan};
+static const cli_command *const commands[] = {&cli_demo,    &cli_devices, &cli_stimulus, &cli_check,
+                                              &cli_analyse, &cli_chart,   &cli_plan,     &cli_job,
+                                              &cli_jobs,    &cli_compare};
 #define NCOMMANDS (sizeof commands / sizeof commands[0])
 
 static void print_usage(FILE *out)

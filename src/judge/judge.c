@@ -285,6 +285,10 @@ static mt_code judge_curve(const mt_limit *limit, mt_results *results, const mt_
   bool is_number = c->validity == MT_VALID || c->validity == MT_RIG_LIMITED;
   bounds b;
 
+  if (mt_curve_x_unit(c) == MT_UNIT_HZ) {
+    j.from_hz = limit->from_hz;
+    j.to_hz = isfinite(limit->to_hz) ? limit->to_hz : 0.0;
+  }
   if (!results->valid)
     refuse_spoilt(results, &j);
   else if (!own_bounds(limit, &b))
@@ -554,6 +558,7 @@ mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err
     results->readings[i].verdict = MT_VERDICT_NONE;
   mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
   mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);
+  results->load_ohm = plan->load_ohm;
 
   code = judge_all_implied(plan, results, err);
   for (size_t i = 0; i < plan->nlimits && code == MT_OK; i++)

@@ -256,6 +256,10 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
     put_number(w, object, "at_hz", j->at_hz);
   else
     put(w, object, "at_hz", json_null());
+  if (j->from_hz != 0.0)
+    put_number(w, object, "from_hz", j->from_hz);
+  if (j->to_hz != 0.0)
+    put_number(w, object, "to_hz", j->to_hz);
   put(w, object, "implied", json_boolean(j->implied));
   put_verdict(w, object, j->verdict);
   put_text(w, object, "text", j->text);
@@ -267,9 +271,11 @@ static void put_results(writer *w, json_t *root, const mt_results *r)
 
   put_text(w, root, "format", MT_RESULTS_FORMAT);
   put(w, root, "format_version", json_integer(MT_RESULTS_FORMAT_VERSION));
-  put_text(w, root, "tool_version", MT_VERSION);
+  put_text(w, root, "tool_version", r->tool_version[0] != '\0' ? r->tool_version : MT_VERSION);
   put_text_or_null(w, root, "unit", r->unit_name);
   put_text_or_null(w, root, "plan", r->plan_name);
+  if (r->load_ohm != 0.0)
+    put_number(w, root, "load_ohm", r->load_ohm);
   put_take(w, root, r);
   if (r->is_stimulus) {
     json_t *stimulus = json_object();
@@ -738,7 +744,9 @@ static void read_judgement(reader *r, const json_t *object, mt_results *results)
       !get_text(r, object, "state", j.state, sizeof j.state) ||
       !get_text(r, object, "text", j.text, sizeof j.text) ||
       !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
-      !get_number_if(r, object, "at_hz", 0.0, 1e9, &j.at_hz) || !get_verdict(r, object, &j.verdict) ||
+      !get_number_if(r, object, "at_hz", 0.0, 1e9, &j.at_hz) ||
+      !get_number_if(r, object, "from_hz", 0.0, 1e9, &j.from_hz) ||
+      !get_number_if(r, object, "to_hz", 0.0, 1e9, &j.to_hz) || !get_verdict(r, object, &j.verdict) ||
       !get_bool(r, object, "implied", &j.implied) ||
       !get_bound(r, object, "min", j.quantity, -HUGE_VAL, &j.min) ||
       !get_bound(r, object, "max", j.quantity, HUGE_VAL, &j.max))
@@ -829,6 +837,8 @@ static void read_root(reader *r, const json_t *root, mt_results *results)
   r->part = "results";
   if (!get_text(r, root, "unit", results->unit_name, sizeof results->unit_name) ||
       !get_text(r, root, "plan", results->plan_name, sizeof results->plan_name) ||
+      !get_text(r, root, "tool_version", results->tool_version, sizeof results->tool_version) ||
+      !get_number_if(r, root, "load_ohm", 0.0, 1e9, &results->load_ohm) ||
       !get_verdict(r, root, &results->verdict))
     return;
   read_take(r, root, results);
