@@ -91,6 +91,8 @@ typedef struct mt_location {
   bool arrived[MT_CHANNELS_MAX]; /**< this capture channel carries the marks */
   double arrival_frame[MT_CHANNELS_MAX];         /**< stimulus time 0 on this channel, fractional frames */
   double arrival_uncertainty_s[MT_CHANNELS_MAX]; /**< expanded, k = 2 */
+  double level_change_db[MT_CHANNELS_MAX];       /**< of the last mark re the first */
+  double level_uncertainty_db[MT_CHANNELS_MAX];  /**< of that; expanded, k = 2 */
 } mt_location;
 
 #ifdef __cplusplus
