@@ -109,6 +109,37 @@ static void the_card_is_listed_with_its_rates_and_a_warning(void **state)
   free(devices);
 }
 
+/* Another card is plugged in, and pulled out again, while the program runs. */
+static void the_list_is_fresh_each_time(void **state)
+{
+  const char *path = getenv("ALSA_CONFIG_PATH");
+  mt_device *devices = NULL;
+  size_t ndevices = 0, before;
+  long length;
+  mt_error err = {0};
+  FILE *file;
+  (void)state;
+  assert_non_null(path);
+  assert_ok(mt_audio_list_devices(&devices, &before, &err), err);
+  assert_null(find_device(devices, before, "second"));
+  free(devices);
+  assert_int_equal(system("pactl load-module module-null-sink sink_name=second >/dev/null"), 0);
+  file = fopen(path, "a");
+  assert_non_null(file);
+  length = ftell(file);
+  fputs("pcm.second { type pulse device \"second\" hint { show on description \"another card\" } }\n", file);
+  assert_int_equal(fclose(file), 0);
+  assert_ok(mt_audio_list_devices(&devices, &ndevices, &err), err);
+  assert_int_equal(ndevices, before + 1);
+  assert_non_null(find_device(devices, ndevices, "second"));
+  free(devices);
+  assert_int_equal(truncate(path, length), 0);
+  assert_ok(mt_audio_list_devices(&devices, &ndevices, &err), err);
+  assert_int_equal(ndevices, before);
+  assert_null(find_device(devices, ndevices, "second"));
+  free(devices);
+}
+
 static void a_name_that_is_not_one_device_is_refused(void **state)
 {
   mt_take *take = NULL;
@@ -310,6 +341,7 @@ int main(int argc, char **argv)
 {
   const struct CMUnitTest works[] = {
       cmocka_unit_test(the_card_is_listed_with_its_rates_and_a_warning),
+      cmocka_unit_test(the_list_is_fresh_each_time),
       cmocka_unit_test(a_name_that_is_not_one_device_is_refused),
       cmocka_unit_test(every_frame_comes_back_as_it_was_played),
       cmocka_unit_test(an_input_alone_is_captured_without_playing),
