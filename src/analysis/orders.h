@@ -24,12 +24,12 @@ typedef struct mt_orders mt_orders;
 /**
  * Divide a channel by the sweep and look for the noise where no order lies (0.9 to 3.3 s after the response).
  *
- * @param reference    borrowed as long as the orders are used; its scratch is written to.
- * @param start_frame  stimulus time 0 on this channel, fractional.
- * @return MT_OK; MT_E_DATA as mt_sweep_reference_load(); MT_E_MEMORY.
+ * @param reference  borrowed as long as the orders are used; its scratch is written to.
+ * @param capture    borrowed for the call.
+ * @return MT_OK; MT_E_MEMORY.
  */
-mt_code mt_orders_create(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
-                         mt_orders **out, mt_error *err);
+mt_code mt_orders_create(mt_sweep_reference *reference, const mt_sweep_capture *capture, mt_orders **out,
+                         mt_error *err);
 void mt_orders_destroy(mt_orders **orders);
 
 /**

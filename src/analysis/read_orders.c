@@ -73,12 +73,11 @@ static void read_at(const mt_orders *orders, double freq_hz, points *curves)
     add_point(&curves[0], freq_hz, &sum, &fundamental, sqrt(null));
 }
 
-static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                            mt_sweep_reference *sweep, double *x, points *curves, mt_error *err)
+static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
+                            points *curves, mt_error *err)
 {
   static const mt_quantity quantities[MT_SWEPT_ORDERS] = {MT_Q_THD_F, MT_Q_HARMONIC_2, MT_Q_HARMONIC_3,
                                                           MT_Q_HARMONIC_4, MT_Q_HARMONIC_5};
-  const mt_location *at = ws->location;
   mt_orders *orders = NULL;
   mt_error local = {0};
   mt_code code = MT_OK;
@@ -86,10 +85,11 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   memset(curves, 0, MT_SWEPT_ORDERS * sizeof *curves);
   mt_text_copy(local.message, sizeof local.message, "the channel carries no sweep");
   if (!ws->route_known[channel] || ws->route[channel] != MT_ROUTE_NONE) {
-    mt_workspace_copy(ws, 0, ws->take->nframes, channel, x);
-    code = mt_orders_create(sweep, x, ws->take->nframes,
-                            at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame, &orders,
-                            &local);
+    if (ws->swept[channel].bins == NULL)
+      mt_workspace_copy(ws, 0, ws->take->nframes, channel, x);
+    code = mt_workspace_sweep(ws, section, channel, x, &local);
+    if (code == MT_OK)
+      code = mt_orders_create(ws->sweep, &ws->swept[channel], &orders, &local);
   }
   if (code != MT_OK && code != MT_E_DATA)
     return mt_fail(err, code, "%s", local.message);
@@ -165,7 +165,6 @@ static mt_code read_phase_difference(mt_workspace *ws, const mt_section *section
 mt_code mt_read_orders(mt_workspace *ws, mt_error *err)
 {
   const mt_section *section = mt_workspace_find(ws, "sweep");
-  mt_sweep_reference *sweep = NULL;
   double *x;
   points *curves;
   mt_code code;
@@ -175,14 +174,12 @@ mt_code mt_read_orders(mt_workspace *ws, mt_error *err)
   x = malloc(ws->take->nframes * sizeof *x);
   curves = malloc(MT_SWEPT_ORDERS * sizeof *curves);
   code = x != NULL && curves != NULL
-             ? mt_sweep_reference_create(section->segment, ws->take->rate_hz,
-                                         1.0 + 1e-6 * ws->clock_offset_ppm, &sweep, err)
+             ? MT_OK
              : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = read_channel(ws, section, c, sweep, x, curves, err);
+    code = read_channel(ws, section, c, x, curves, err);
   if (code == MT_OK && ws->nchannels == MT_PAIR)
     code = read_phase_difference(ws, section, err);
-  mt_sweep_reference_destroy(&sweep);
   free(curves);
   free(x);
   return code;

@@ -50,6 +50,9 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   curve.x = h->freq_hz;
   curve.y = h->gain_db;
   curve.uncertainty = h->uncertainty_db;
+  curve.has_reference = true;
+  curve.reference_db = reference_db;
+  curve.reference_uncertainty_db = reference_uncertainty_db;
   for (size_t i = 0; i < h->npoints; i++) {
     h->gain_db[i] -= reference_db;
     /* the reference is as noisy as any point; beside it they share some noise, and this is too much */
@@ -60,6 +63,7 @@ static mt_code add_curves(mt_workspace *ws, const mt_section *section, mt_channe
   if (code != MT_OK)
     return code;
   curve.quantity = MT_Q_PHASE;
+  curve.has_reference = false;
   curve.y = h->phase_deg;
   curve.uncertainty = h->uncertainty_deg;
   return mt_results_add_curve(ws->results, &curve, err);
@@ -167,8 +171,8 @@ static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *sectio
   return code;
 }
 
-static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                            mt_sweep_reference *sweep, double *x, mt_error *err)
+static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
+                            mt_error *err)
 {
   const mt_section *idle = mt_workspace_find(ws, "idle");
   const mt_location *at = ws->location;
@@ -189,9 +193,10 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   code = look_for_interruptions(ws, section, channel, x, start_frame, err);
   if (code != MT_OK)
     return code;
-  code =
-      mt_response_with_reference(sweep, x, ws->take->nframes, start_frame,
-                                 section->segment->amplitude[channel], noise, freq_hz, npoints, &h, &local);
+  code = mt_workspace_sweep(ws, section, channel, x, &local);
+  if (code == MT_OK)
+    code = mt_response_of_capture(ws->sweep, &ws->swept[channel], section->segment->amplitude[channel], noise,
+                                  freq_hz, npoints, &h, &local);
   if (code == MT_OK)
     widen(ws, section, channel, &h);
   if (code == MT_OK)
@@ -207,20 +212,16 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
 mt_code mt_read_response(mt_workspace *ws, mt_error *err)
 {
   const mt_section *section = mt_workspace_find(ws, "sweep");
-  mt_sweep_reference *sweep = NULL;
   double *x;
-  mt_code code;
+  mt_code code = MT_OK;
 
   if (section == NULL || ws->stimulus == NULL)
     return MT_OK;
   x = malloc(ws->take->nframes * sizeof *x);
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
-  code = mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
-                                   &sweep, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = read_channel(ws, section, c, sweep, x, err);
-  mt_sweep_reference_destroy(&sweep);
+    code = read_channel(ws, section, c, x, err);
   free(x);
   return code;
 }

@@ -2,6 +2,7 @@
 
 #include "base/decibel.h"
 #include "signal/fade.h"
+#include "signal/sweep.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -33,6 +34,8 @@
 #define PROBE_STEP_OF_T2 0.38
 
 #define BESSEL_TERMS 24
+/* Frames of the sweep rendered at once */
+#define CHUNK 1024
 /* Bins between turns taken afresh */
 #define TURNED_BINS 256
 
@@ -224,17 +227,21 @@ double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order
 
 /* ---- the reference ----------------------------------------------------------------------------------- */
 
-/* Each phase afresh: how it is rounded shows in the response, a hundred millionth of it. */
 static void render(mt_sweep_reference *r)
 {
-  double constant = mt_segment_sweep_constant(&r->sweep);
+  double ignored[CHUNK], sine[CHUNK];
+  size_t first = (size_t)ceil(MT_SWEEP_BEFORE_S / r->step_s);
+  size_t end = (size_t)((MT_SWEEP_BEFORE_S + r->sweep.duration_s) / r->step_s) + 1;
 
   memset(r->time, 0, r->nfft * sizeof *r->time);
-  for (size_t i = 0; i < r->nframes; i++) {
-    double t = (double)i * r->step_s - MT_SWEEP_BEFORE_S;
-    if (t >= 0.0 && t <= r->sweep.duration_s)
-      r->time[i] = (float)(mt_fade_gain(&r->sweep, t) *
-                           sin(2.0 * MT_PI * r->sweep.from_hz * constant * exp(t / constant)));
+  if (end > r->nframes)
+    end = r->nframes;
+  for (size_t begin = first; begin < end; begin += CHUNK) {
+    size_t count = end - begin < CHUNK ? end - begin : CHUNK;
+    double t = (double)begin * r->step_s - MT_SWEEP_BEFORE_S;
+    mt_sweep_render_phase(&r->sweep, t, r->step_s, count, ignored, sine);
+    for (size_t i = 0; i < count; i++)
+      r->time[begin + i] = (float)(mt_fade_gain(&r->sweep, t + (double)i * r->step_s) * sine[i]);
   }
 }
 
@@ -273,14 +280,13 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
   r->low_bin = (size_t)ceil(sweep->from_hz / r->bin_hz);
   r->high_bin =
       (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
-  r->time = calloc(r->nfft, sizeof *r->time);
-  r->bins = calloc(r->nfft / 2 + 1, sizeof *r->bins);
-  r->spectrum = calloc(r->nfft / 2 + 1, sizeof *r->spectrum);
-  if (r->time == NULL || r->bins == NULL || r->spectrum == NULL) {
+  r->time = malloc(r->nfft * sizeof *r->time);
+  r->spectrum = malloc((r->nfft / 2 + 1) * sizeof *r->spectrum);
+  if (r->time == NULL || r->spectrum == NULL) {
     mt_sweep_reference_destroy(&r);
     return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
   }
-  code = mt_transform_create_forward(r->nfft, &r->transform, err);
+  code = mt_transform_create(r->nfft, &r->transform, err);
   if (code != MT_OK) {
     mt_sweep_reference_destroy(&r);
     return code;
@@ -297,9 +303,7 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference)
   if (reference == NULL || *reference == NULL)
     return;
   mt_transform_destroy(&(*reference)->transform);
-  mt_transform_destroy(&(*reference)->inverse);
   free((*reference)->spectrum);
-  free((*reference)->bins);
   free((*reference)->time);
   free(*reference);
   *reference = NULL;
@@ -326,17 +330,25 @@ static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, siz
     sum += x[i];
   }
   mean = sum / (double)n;
-  memset(r->time, 0, r->nfft * sizeof *r->time);
+  memset(r->time, 0, at * sizeof *r->time);
   for (size_t i = 0; i < n; i++)
     r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+  memset(r->time + at + n, 0, (r->nfft - at - n) * sizeof *r->time);
   return MT_OK;
 }
 
-mt_code mt_sweep_reference_load(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
-                                double *offset, mt_error *err)
+void mt_sweep_capture_finish(mt_sweep_capture *capture)
+{
+  free(capture->bins);
+  *capture = (mt_sweep_capture){0};
+}
+
+mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
+                              mt_sweep_capture *out, mt_error *err)
 {
   double start, end;
   double window, whole;
+  mt_sweep_capture capture;
   size_t first, skipped, count;
   mt_code code;
 
@@ -350,29 +362,33 @@ mt_code mt_sweep_reference_load(mt_sweep_reference *r, const double *x, size_t n
                    start, end, n);
   window = start - MT_SWEEP_BEFORE_S / r->step_s;
   whole = round(window);
-  *offset = window - whole;
   skipped = whole < 0.0 ? (size_t)-whole : 0;
   first = whole < 0.0 ? 0 : (size_t)whole;
   count = r->nframes - skipped < n - first ? r->nframes - skipped : n - first;
   code = copy_window(r, x + first, count, skipped, err);
-  if (code == MT_OK)
-    mt_transform_forward(r->transform, r->time, r->bins);
-  return code;
+  if (code != MT_OK)
+    return code;
+  capture = (mt_sweep_capture){malloc((r->nfft / 2 + 1) * sizeof *capture.bins), window - whole};
+  if (capture.bins == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the spectrum of a sweep");
+  mt_transform_forward(r->transform, r->time, capture.bins);
+  *out = capture;
+  return MT_OK;
 }
 
 /* Y / (amplitude X), the window's part of a frame turned back. */
-static mt_code divide(const mt_sweep_reference *r, double amplitude, double offset, complex_value **out,
-                      mt_error *err)
+static mt_code divide(const mt_sweep_reference *r, const mt_sweep_capture *capture, double amplitude,
+                      complex_value **out, mt_error *err)
 {
   complex_value *q = calloc(r->high_bin + 1, sizeof *q);
-  double radians = 2.0 * MT_PI * offset / (double)r->nfft;
+  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft;
   complex_value turned = {1.0, 0.0}, by_bin = turn(radians);
 
   if (q == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
   for (size_t k = r->low_bin; k <= r->high_bin; k++) {
     complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
-    complex_value y = {(double)r->bins[k].re, (double)r->bins[k].im};
+    complex_value y = {(double)capture->bins[k].re, (double)capture->bins[k].im};
     double scale = 1.0 / (amplitude * power(x));
     complex_value ratio;
     /* turned on from bin to bin; afresh now and then, as errors of rounding add up */
@@ -748,12 +764,12 @@ static mt_code read_all(const channel *c, const double *freq_hz, size_t npoints,
   return MT_OK;
 }
 
-mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *x, size_t n,
-                                   double start_frame, double amplitude, const mt_psd *noise,
-                                   const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err)
+mt_code mt_response_of_capture(const mt_sweep_reference *reference, const mt_sweep_capture *capture,
+                               double amplitude, const mt_psd *noise, const double *freq_hz, size_t npoints,
+                               mt_transfer *out, mt_error *err)
 {
   channel c = {.reference = reference, .noise = noise, .amplitude = amplitude};
-  double from_hz = 0.0, to_hz = 0.0, offset;
+  double from_hz = 0.0, to_hz = 0.0;
   mt_code code;
 
   if (!(amplitude > 0.0 && isfinite(amplitude)))
@@ -764,12 +780,10 @@ mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *
   if (code == MT_OK)
     code = check_noise(noise, err);
   if (code == MT_OK)
-    code = mt_sweep_reference_load(reference, x, n, start_frame, &offset, err);
-  if (code == MT_OK)
-    code = divide(reference, amplitude, offset, &c.quotient, err);
+    code = divide(reference, capture, amplitude, &c.quotient, err);
   if (code != MT_OK)
     return code;
-  c.capture_power = mean_bin_power(reference->bins, reference->nfft) / (amplitude * amplitude);
+  c.capture_power = mean_bin_power(capture->bins, reference->nfft) / (amplitude * amplitude);
   code = read_all(&c, freq_hz, npoints, from_hz, to_hz, out, err);
   free(c.quotient);
   return code;
@@ -780,6 +794,7 @@ mt_code mt_response_measure(const double *x, size_t n, double rate_hz, const mt_
                             const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err)
 {
   mt_sweep_reference *reference = NULL;
+  mt_sweep_capture capture = {0};
   mt_code code;
 
   if (played >= MT_STIMULUS_CHANNELS)
@@ -787,8 +802,11 @@ mt_code mt_response_measure(const double *x, size_t n, double rate_hz, const mt_
   code = mt_sweep_reference_create(sweep, rate_hz, clock_ratio, &reference, err);
   if (code != MT_OK)
     return code;
-  code = mt_response_with_reference(reference, x, n, start_frame, sweep->amplitude[played], noise, freq_hz,
-                                    npoints, out, err);
+  code = mt_sweep_capture_init(reference, x, n, start_frame, &capture, err);
+  if (code == MT_OK)
+    code = mt_response_of_capture(reference, &capture, sweep->amplitude[played], noise, freq_hz, npoints, out,
+                                  err);
+  mt_sweep_capture_finish(&capture);
   mt_sweep_reference_destroy(&reference);
   return code;
 }

@@ -1,8 +1,9 @@
 /* What a full analysis of a minute of stereo costs, as ratios to the same readings in SciPy, to the
- * transforms alone by KissFFT and FFTW, and to reading the samples once. All contenders take turns in one
+ * transforms alone by FFTW, and to reading the samples once. All contenders take turns in one
  * run, so that what else the machine does meets all alike; medians are compared, never single times.
  *
- * bench_analysis [PYTHON SCRIPT]: without them the row of SciPy says that it was not measured. */
+ * bench_analysis [PYTHON SCRIPT]: without them the row of SciPy says that it was not measured.
+ * bench_analysis check|plain [TIMES]: one of the two analyses alone and nothing else, for a profiler. */
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
 #include <mendtone/plan.h>
@@ -29,7 +30,7 @@ typedef enum contender {
   CHECK,
   ANALYSIS,
   SCIPY,
-  KISSFFT,
+  OURS,
   FFTW_FLOAT,
   FFTW_DOUBLE,
   ONE_PASS,
@@ -278,7 +279,7 @@ static double run(bench *b, contender who)
   case CHECK: return run_check(b);
   case ANALYSIS: return run_analysis(b);
   case SCIPY: return run_scipy(b);
-  case KISSFFT: return run_welch(b, WELCH_KISSFFT);
+  case OURS: return run_welch(b, WELCH_OURS);
   case FFTW_FLOAT: return run_welch(b, WELCH_FFTW_FLOAT);
   case FFTW_DOUBLE: return run_welch(b, WELCH_FFTW_DOUBLE);
   default: return run_one_pass(b);
@@ -339,9 +340,16 @@ static void print_table(bench *b)
   print_ratio(b, "full analysis / level to THD+N by transforms in SciPy", ANALYSIS, SCIPY);
   print_ratio(b, "full analysis / reading the samples once", ANALYSIS, ONE_PASS);
   print_ratio(b, "full analysis / Welch transforms alone by FFTW, float", ANALYSIS, FFTW_FLOAT);
-  print_ratio(b, "Welch transforms alone: KissFFT float / FFTW float", KISSFFT, FFTW_FLOAT);
-  print_ratio(b, "Welch transforms alone: KissFFT float / FFTW double", KISSFFT, FFTW_DOUBLE);
-  print_ratio(b, "full analysis / Welch transforms alone by KissFFT", ANALYSIS, KISSFFT);
+  print_ratio(b, "Welch transforms alone: ours / FFTW float", OURS, FFTW_FLOAT);
+  print_ratio(b, "Welch transforms alone: ours / FFTW double", OURS, FFTW_DOUBLE);
+}
+
+static void run_alone(bench *b, contender who, const char *times)
+{
+  unsigned long count = times != NULL ? strtoul(times, NULL, 10) : 1;
+
+  for (unsigned long i = 0; i < count; i++)
+    printf("%.4f s of processor time\n", run(b, who));
 }
 
 int main(int argc, char **argv)
@@ -349,9 +357,13 @@ int main(int argc, char **argv)
   static bench b;
   make_take(&b);
   make_check(&b);
-  for (welch_kind kind = WELCH_KISSFFT; kind < WELCH_LAST; kind++) {
+  if (argc >= 2 && (strcmp(argv[1], "check") == 0 || strcmp(argv[1], "plain") == 0)) {
+    run_alone(&b, argv[1][0] == 'c' ? CHECK : ANALYSIS, argv[2]);
+    return 0;
+  }
+  for (welch_kind kind = WELCH_OURS; kind < WELCH_LAST; kind++) {
     b.transforms[kind] = welch_create(kind);
-    b.has[KISSFFT + kind] = b.transforms[kind] != NULL;
+    b.has[OURS + kind] = b.transforms[kind] != NULL;
   }
   b.has[CHECK] = b.has[ANALYSIS] = b.has[ONE_PASS] = true;
   if (argc == 3)

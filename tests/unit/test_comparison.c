@@ -110,7 +110,7 @@ static void what_differs_stands_side_by_side(void **state)
   expect(text, "* hears left                      both          left\n");
   expect(text, "* delay left                 ms   12.0000       12.5000       +0.500 ms +-0.002\n");
   expect(text, "1 more reading does not differ.");
-  expect(text, "* response left: differs most clearly at 10 Hz: -10.000 dB in A, 0.000 in B, +10.000");
+  expect(text, "* response left: differs most clearly at 10 Hz: -10.000 dB in A, 0.000 in B,");
   assert_null(strstr(text, "level right"));
   free(text);
   mt_comparison_destroy(&c);

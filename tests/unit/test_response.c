@@ -486,6 +486,7 @@ static void shared_reference_reads_as_a_new_one(void **state)
   assert_ok(mt_sweep_reference_create(&sweep, 48000.0, 1.0, &reference, &err), err);
   for (int channel = 0; channel < 3; channel++) {
     setting s = plain;
+    mt_sweep_capture capture = {0};
     mt_transfer alone, shared;
     filter f = first_order(30.0 + 100.0 * channel, 48000.0, false);
     size_t n;
@@ -493,9 +494,10 @@ static void shared_reference_reads_as_a_new_one(void **state)
     s.start_frame += 0.37 * channel;
     x = make_take(&s, &f, NULL, &n);
     assert_ok(measure(&s, x, n, NULL, freq, 4, &alone, &err), err);
-    assert_ok(mt_response_with_reference(reference, x, n, s.start_frame, sweep.amplitude[0], NULL, freq, 4,
-                                         &shared, &err),
+    assert_ok(mt_sweep_capture_init(reference, x, n, s.start_frame, &capture, &err), err);
+    assert_ok(mt_response_of_capture(reference, &capture, sweep.amplitude[0], NULL, freq, 4, &shared, &err),
               err);
+    mt_sweep_capture_finish(&capture);
     for (size_t i = 0; i < 4; i++)
       assert_near(shared.gain_db[i], alone.gain_db[i], 0.0, "dB");
     mt_transfer_finish(&alone);
