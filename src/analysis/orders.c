@@ -30,7 +30,7 @@
 #define LEAST_DB (-140.0)
 
 /* Read from polynomials whose harmonics are known, mid-band and at the edges: what is left with all known. */
-#define METHOD_DB 0.05
+#define METHOD_DB 0.01
 
 #define DB_PER_RELATIVE 4.3429448190325182 /* of a power: 10 / ln 10 */
 
@@ -39,6 +39,12 @@
 #define QUIET_FROM_S 0.9
 #define QUIET_S 0.6
 #define QUIET_LOOKS 4
+/* A long gate's noise is narrow, and each look sees about so many independent values of it. The mean of the middle two
+   of four exponential values is 5/6 of the mean of all (order statistics), and nearer to it the more there are; of
+   such a mean, Student's t goes over the normal by 1.35 over its degrees of freedom (GUM table G.2). */
+#define LOOK_SHARE 0.6
+#define TRIMMED (1.0 / 6.0)
+#define LOOK_FREEDOM 5.0
 #define HANN_MEAN_SQUARE 0.375
 
 struct mt_orders {
@@ -242,7 +248,7 @@ static void gather(const mt_orders *o, double freq_hz, double edge_s, double ear
   turning response = turn_from(first_u, -r->bin_hz, CENTRE * edge_s);
   turning order = turn_from(first_u, -r->bin_hz, CENTRE * edge_s - early_s);
   lanes sum_re = {0.0}, sum_im = {0.0}, weight_re = {0.0}, weight_im = {0.0}, leak = {0.0};
-  double scale, power;
+  double scale, power, looks;
 
   for (size_t k = first; k <= last; k += 2) {
     /* the bin beyond the last of an odd count is outside the kernel, which is not 0 there; the spectrum has it */
@@ -262,10 +268,12 @@ static void gather(const mt_orders *o, double freq_hz, double edge_s, double ear
   scale = 1.0 / (both(weight_re) * both(weight_re) + both(weight_im) * both(weight_im));
   power = both(sum_re) * both(sum_re) + both(sum_im) * both(sum_im);
   /* what the window lets through of the orders that it stops is no more than this of the strongest */
-  out->noise = scale * gather_noise(o, freq_hz, half) +
+  looks = 1.0 + LOOK_SHARE * QUIET_S / (LENGTH * edge_s);
+  out->noise = scale * gather_noise(o, freq_hz, half) / (1.0 - TRIMMED / looks) +
                mt_power_of_db(-STOP_DB) * both(leak) / (double)(last - first + 1);
   out->power = scale * power - out->noise;
-  out->error = sqrt(2.0 * fmax(0.0, out->power) * out->noise + out->noise * out->noise);
+  out->error = (1.0 + 1.35 / (LOOK_FREEDOM * looks)) *
+               sqrt(2.0 * fmax(0.0, out->power) * out->noise + out->noise * out->noise);
 }
 
 bool mt_orders_read(const mt_orders *o, int order, double freq_hz, mt_order_reading *out)
@@ -284,6 +292,27 @@ bool mt_orders_read(const mt_orders *o, int order, double freq_hz, mt_order_read
   return true;
 }
 
+bool mt_orders_is_crossed(const mt_orders *o, int order, double freq_hz, int other)
+{
+  const mt_segment *sweep = &o->reference->sweep;
+  double constant = mt_segment_sweep_constant(sweep),
+         rate_hz = o->reference->rate_hz / o->reference->clock_ratio;
+  double edge_s = fmin(EDGE_OF_GAP * constant * log((order + 1.0) / order), EDGE_PERIODS / freq_hz);
+
+  for (int fold = 1; fold <= other; fold++)
+    for (int sign = -1; sign <= 1; sign += 2) {
+      double played_hz = (fold * rate_hz + sign * freq_hz) / other, late_s, slack_s;
+      if (played_hz <= sweep->from_hz || played_hz >= sweep->to_hz)
+        continue;
+      late_s = constant * log(order * played_hz / freq_hz);
+      /* a fold runs the other way, and the kernel's width sees some of its run */
+      slack_s = constant * (1.0 / (other * played_hz) + 1.0 / freq_hz) * HALF_WIDTH / edge_s;
+      if (late_s > -(EARLY + 1.0) * edge_s - slack_s && late_s < (LATE + 1.0) * edge_s + slack_s)
+        return true;
+    }
+  return false;
+}
+
 void mt_order_ratio(const mt_order_reading *part, const mt_order_reading *whole, double null,
                     double *value_db, double *uncertainty_db, double *floor_db)
 {
@@ -293,7 +322,7 @@ void mt_order_ratio(const mt_order_reading *part, const mt_order_reading *whole,
   if (part->power > 3.0 * part->error && ratio > 4.0 * none) {
     double relative = hypot(part->error / part->power, whole->error / whole->power);
     *value_db = mt_db_of_power(ratio);
-    *uncertainty_db = METHOD_DB + 2.0 * DB_PER_RELATIVE * relative;
+    *uncertainty_db = hypot(METHOD_DB, 2.0 * DB_PER_RELATIVE * relative);
   } else {
     *value_db = mt_db_of_power(mt_power_bound(fmax(ratio, -none), none));
     *uncertainty_db = MT_CURVE_BOUND_DB;

@@ -49,6 +49,12 @@ void mt_orders_destroy(mt_orders **orders);
 bool mt_orders_read(const mt_orders *orders, int order, double freq_hz, mt_order_reading *out);
 
 /**
+ * Does another order that folds back at half the rate come so near in time and frequency that it cannot be told from
+ * this one? A unit that reckons in samples folds; one of parts does not.
+ */
+bool mt_orders_is_crossed(const mt_orders *orders, int order, double freq_hz, int other);
+
+/**
  * One reading over another, as a point of a curve in dB: the ratio, its expanded uncertainty, and what noise alone
  * reads. What noise may have made is an upper bound instead, with MT_CURVE_BOUND_DB for its uncertainty.
  *

@@ -47,11 +47,15 @@
 /* Rounding of the float transform, of the rms over all bins: -136 dB measured, with some to spare. */
 #define TRANSFORM_FLOOR 2e-7
 
-/* What is left with everything known, measured against digital filters over delays, clocks, harmonics of
-   -40 dB and rates; expanded. Below 20 Hz the kernel has to be cut short at the start of the sweep. */
-#define FLOOR_DB 0.003
-#define FLOOR_BELOW_20_DB 0.05
-#define DEG_PER_DB 6.5963 /* the same relative error: (180 / pi) / (20 / ln 10) */
+/* What is left without any noise, expanded: measured on 60 digital filters over delays, clocks and rates, as 10 lg and
+   as phase. The gate's ripple makes the rest of it, most where the kernel has to be cut short at the start of the
+   sweep, and less the more periods the gate holds. */
+#define FLOOR_DB 1e-4
+#define FLOOR_DEG 1e-3
+#define RIPPLE_TAKEN 0.6
+#define RIPPLE_TAKEN_BY_PHASE 3.0 /* where the kernel is cut short: a ripple that leans to one side */
+#define DB_PER_RELATIVE 8.6859
+#define DEG_PER_RELATIVE 57.2958
 
 /* Presence: enough of these stand out of the probes by so much. Noise alone does it for one point in 140. */
 #define NPRESENCE 24
@@ -95,6 +99,8 @@ typedef struct reading {
   double record_freedom;  /* its degrees of freedom */
   double float_variance;  /* rounding of the transform */
   double cut_share;       /* of the gate's length, what closing earlier cuts */
+  double ripple;          /* of the gate, relative */
+  bool is_cut_short;      /* its kernel */
 } reading;
 
 static complex_value times(complex_value a, complex_value b)
@@ -523,6 +529,16 @@ static complex_value over(complex_value a, complex_value b)
   return (complex_value){product.re / power(b), product.im / power(b)};
 }
 
+/* How much the gate's ripple lets through, and whether its kernel had to be cut short (see gather()). */
+static void set_ripple(const mt_sweep_reference *r, double freq_hz, const gate *g, reading *out)
+{
+  double full = kernel_half_width_hz(g), half = fmin(full, freq_hz - (double)r->low_bin * r->bin_hz);
+  double periods = full / (freq_hz - r->sweep.from_hz);
+
+  out->is_cut_short = half < full;
+  out->ripple = mt_ratio_of_db(-(7.95 + (GATE_STOP_DB - 7.95) * half / full)) * fmin(1.0, periods * periods);
+}
+
 /* Dividing by the sum of the kernel makes a flat response read flat exactly. */
 static reading read_at(const channel *c, double freq_hz)
 {
@@ -544,6 +560,7 @@ static reading read_at(const channel *c, double freq_hz)
   out.record_freedom = 2.0 * fmin(NPROBES, span / gate_length_s(&g));
   out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
   out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
+  set_ripple(r, freq_hz, &g, &out);
   out.float_variance = sums.transform * (c->capture_power + power(out.value) * r->mean_power) / weight;
   return out;
 }
@@ -671,12 +688,11 @@ static double noise_variance(const reading *r)
 }
 
 /* Expanded, of the value's size. */
-static double relative_uncertainty(const reading *r, double floor_db)
+static double relative_uncertainty(const reading *r)
 {
   double noise = noise_variance(r);
   double gate_re = r->value.re - r->closed_earlier.re, gate_im = r->value.im - r->closed_earlier.im;
   double moved = gate_re * gate_re + gate_im * gate_im;
-  double floor_rel = mt_ratio_of_db(floor_db) - 1.0;
   double value = power(r->value), all;
 
   /* a gate that closes earlier also hears less noise: noise alone passes this in 2 of 100 */
@@ -686,7 +702,7 @@ static double relative_uncertainty(const reading *r, double floor_db)
   all = 2.0 * noise + moved;
   if (!(value > all))
     return REL_MOST;
-  return fmin(REL_MOST, sqrt(all / value + floor_rel * floor_rel));
+  return fmin(REL_MOST, sqrt(all / value));
 }
 
 /* Degrees, the delay taken out, not unwrapped. */
@@ -717,12 +733,17 @@ static double follow_phase(const channel *c, double phase_deg, double from_hz, d
 
 static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r)
 {
-  double rel = relative_uncertainty(r, freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB);
+  double rel = relative_uncertainty(r);
+  double phase_ripple = r->ripple * (r->is_cut_short ? RIPPLE_TAKEN_BY_PHASE : RIPPLE_TAKEN);
 
   t->freq_hz[i] = freq_hz;
   t->gain_db[i] = mt_db_of_power(fmax(power(r->value), 1e-60));
-  t->uncertainty_db[i] = -mt_db_of_ratio(1.0 - rel);
-  t->uncertainty_deg[i] = rel < REL_MOST ? asin(rel) * 180.0 / MT_PI : 180.0;
+  t->uncertainty_db[i] =
+      hypot(-mt_db_of_ratio(1.0 - rel), FLOOR_DB + RIPPLE_TAKEN * DB_PER_RELATIVE * r->ripple);
+  t->uncertainty_deg[i] =
+      rel < REL_MOST
+          ? fmin(180.0, hypot(asin(rel) * DEG_PER_RELATIVE, FLOOR_DEG + DEG_PER_RELATIVE * phase_ripple))
+          : 180.0;
 }
 
 /* Put the delay back, and bring the point nearest 1 kHz to -179 ... 181 degrees: an inverted unit then reads

@@ -4,6 +4,7 @@
 #include "signal/fourier.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 #define LENGTH_MAX ((size_t)1 << 29)
 
@@ -84,16 +85,60 @@ static void join_samples(size_t half, const float *restrict re, const float *res
   }
 }
 
-/* Of bins k and half - k at once. */
-static void split_spectrum(const mt_transform *t, const float *restrict re, const float *restrict im,
-                           mt_bin *restrict out)
+/* So many bins at once, and as many from the other end, which come backwards. */
+#define LANES 4
+typedef float lanes __attribute__((vector_size(LANES * sizeof(float))));
+
+static inline lanes load(const float *from)
 {
-  size_t half = t->half;
-  const float *restrict wr = t->turn_re, *restrict wi = t->turn_im;
+  lanes x;
+  memcpy(&x, from, sizeof x);
+  return x;
+}
+
+static inline void store(float *to, lanes x)
+{
+  memcpy(to, &x, sizeof x);
+}
+
+static inline lanes backwards(lanes x)
+{
+  return __builtin_shufflevector(x, x, 3, 2, 1, 0);
+}
+
+static inline void store_bins(mt_bin *to, lanes re, lanes im)
+{
+  store(&to[0].re, __builtin_shufflevector(re, im, 0, 4, 1, 5));
+  store(&to[2].re, __builtin_shufflevector(re, im, 2, 6, 3, 7));
+}
+
+static inline void load_bins(const mt_bin *from, lanes *re, lanes *im)
+{
+  lanes first = load(&from[0].re), second = load(&from[2].re);
+  *re = __builtin_shufflevector(first, second, 0, 2, 4, 6);
+  *im = __builtin_shufflevector(first, second, 1, 3, 5, 7);
+}
+
+/* Of bins k and half - k at once. */
+static void split_spectrum(const mt_transform *t, const float *re, const float *im, mt_bin *out)
+{
+  size_t half = t->half, k = 1;
+  const float *wr = t->turn_re, *wi = t->turn_im;
 
   out[0] = (mt_bin){re[0] + im[0], 0.0F};
   out[half] = (mt_bin){re[0] - im[0], 0.0F};
-  for (size_t k = 1; k <= half / 2; k++) {
+  for (; 2 * (k + LANES - 1) < half; k += LANES) {
+    size_t other = half - k - LANES + 1;
+    lanes ar = load(re + k), ai = load(im + k);
+    lanes br = backwards(load(re + other)), bi = backwards(load(im + other));
+    lanes er = (ar + br) * 0.5F, ei = (ai - bi) * 0.5F;
+    lanes odd_re = (ai + bi) * 0.5F, odd_im = (br - ar) * 0.5F;
+    lanes turn_re = load(wr + k), turn_im = load(wi + k);
+    lanes tr = odd_re * turn_re - odd_im * turn_im, ti = odd_re * turn_im + odd_im * turn_re;
+    store_bins(out + k, er + tr, ei + ti);
+    store_bins(out + other, backwards(er - tr), backwards(ti - ei));
+  }
+  for (; k <= half / 2; k++) {
     float er = 0.5F * (re[k] + re[half - k]), ei = 0.5F * (im[k] - im[half - k]);
     float odd_re = 0.5F * (im[k] + im[half - k]), odd_im = 0.5F * (re[half - k] - re[k]);
     float tr = odd_re * wr[k] - odd_im * wi[k], ti = odd_re * wi[k] + odd_im * wr[k];
@@ -103,15 +148,32 @@ static void split_spectrum(const mt_transform *t, const float *restrict re, cons
 }
 
 /* The way back, without the halves: so the result comes out n times as great, and not n / 2. */
-static void join_spectrum(const mt_transform *t, const mt_bin *restrict in, float *restrict re,
-                          float *restrict im)
+static void join_spectrum(const mt_transform *t, const mt_bin *in, float *re, float *im)
 {
-  size_t half = t->half;
-  const float *restrict wr = t->turn_re, *restrict wi = t->turn_im;
+  size_t half = t->half, k = 1;
+  const float *wr = t->turn_re, *wi = t->turn_im;
 
   re[0] = in[0].re + in[half].re;
   im[0] = in[0].re - in[half].re;
-  for (size_t k = 1; k <= half / 2; k++) {
+  for (; 2 * (k + LANES - 1) < half; k += LANES) {
+    size_t other = half - k - LANES + 1;
+    lanes ar, ai, br, bi, er, ei, tr, ti, odd_re, odd_im, turn_re = load(wr + k), turn_im = load(wi + k);
+    load_bins(in + k, &ar, &ai);
+    load_bins(in + other, &br, &bi);
+    br = backwards(br);
+    bi = backwards(bi);
+    er = ar + br;
+    ei = ai - bi;
+    tr = ar - br;
+    ti = ai + bi;
+    odd_re = tr * turn_re + ti * turn_im;
+    odd_im = ti * turn_re - tr * turn_im;
+    store(re + k, er - odd_im);
+    store(im + k, ei + odd_re);
+    store(re + other, backwards(er + odd_im));
+    store(im + other, backwards(odd_re - ei));
+  }
+  for (; k <= half / 2; k++) {
     float er = in[k].re + in[half - k].re, ei = in[k].im - in[half - k].im;
     float tr = in[k].re - in[half - k].re, ti = in[k].im + in[half - k].im;
     float odd_re = tr * wr[k] + ti * wi[k], odd_im = ti * wr[k] - tr * wi[k];
