@@ -33,6 +33,9 @@ typedef enum mt_problem_kind {
   MT_PROBLEM_SILENT_INPUT, /**< every sample is zero, or the same */
   MT_PROBLEM_UNSTEADY,     /**< neither a steady tone nor steady noise */
   MT_PROBLEM_LOSSY_PATH,   /**< a lossy codec in the path: distortion and noise are not the unit's */
+  MT_PROBLEM_SHARED,       /**< another program's sound is in it */
+  MT_PROBLEM_SCALED,       /**< a mixer changes the levels */
+  MT_PROBLEM_RESAMPLED,    /**< a mixer changes rate or channels on the way */
   MT_PROBLEM_LAST
 } mt_problem_kind;
 
@@ -89,6 +92,8 @@ typedef struct mt_location {
   bool arrived[MT_CHANNELS_MAX]; /**< this capture channel carries the marks */
   double arrival_frame[MT_CHANNELS_MAX];         /**< stimulus time 0 on this channel, fractional frames */
   double arrival_uncertainty_s[MT_CHANNELS_MAX]; /**< expanded, k = 2 */
+  double level_change_db[MT_CHANNELS_MAX];       /**< of the last mark re the first */
+  double level_uncertainty_db[MT_CHANNELS_MAX];  /**< of that; expanded, k = 2 */
 } mt_location;
 
 #ifdef __cplusplus

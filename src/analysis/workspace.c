@@ -70,6 +70,9 @@ static void spoil(mt_workspace *ws, const mt_problem *problem)
         section->validity[c] = problem->kind == MT_PROBLEM_CLIPPED        ? MT_CLIPPED
                                : problem->kind == MT_PROBLEM_UNSTEADY     ? MT_NOT_MEASURED
                                : problem->kind == MT_PROBLEM_SILENT_INPUT ? MT_NO_SIGNAL
+                               : problem->kind == MT_PROBLEM_SHARED       ? MT_NOT_MEASURED
+                               : problem->kind == MT_PROBLEM_SCALED       ? MT_NOT_MEASURED
+                               : problem->kind == MT_PROBLEM_RESAMPLED    ? MT_NOT_MEASURED
                                                                           : MT_DROPOUT;
         mt_text_copy(section->why[c], sizeof section->why[c], problem->text);
       }

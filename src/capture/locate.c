@@ -5,6 +5,8 @@
 
 #include "signal/transform.h"
 
+#include "base/decibel.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -329,6 +331,30 @@ static double median_arrival(const mt_location *location, unsigned nchannels)
   return 0.5 * (sorted[(n - 1) / 2] + sorted[n / 2]);
 }
 
+static double mark_energy(const mt_arrival *mark)
+{
+  const double *g = mark->gain;
+  return g[0] * g[0] + g[1] * g[1] + g[2] * g[2] + g[3] * g[3];
+}
+
+/* Variance of a mark's amplitude re itself: what is no mark spreads over the 2 B T dimensions of its band. */
+static double amplitude_variance(const mt_arrival *mark, const mt_segment *segment)
+{
+  double dimensions = 2.0 * (segment->to_hz - segment->from_hz) * segment->duration_s;
+  return (1.0 - mark->share) / fmax(mark->share, 1e-6) / dimensions;
+}
+
+/* Both marks weigh the frequencies alike, so a unit's response cancels. */
+static void compare_levels(const struct locator *l, const struct run *run, unsigned channel, mt_location *out)
+{
+  const mt_arrival *a = &run->mark[SEARCH_START], *b = &run->mark[SEARCH_END];
+  double variance =
+      amplitude_variance(a, l->marks[SEARCH_START]) + amplitude_variance(b, l->marks[SEARCH_END]);
+
+  out->level_change_db[channel] = mt_db_of_power(fmax(mark_energy(b), 1e-30) / fmax(mark_energy(a), 1e-30));
+  out->level_uncertainty_db[channel] = 2.0 * mt_db_of_ratio(1.0 + sqrt(variance));
+}
+
 /* The clock offset is that of the channel that knows it best: the noise of several may be one and the same, so
    they are not averaged. */
 static void fill_location(const struct locator *l, const struct run *runs, const bool *fitted,
@@ -345,6 +371,7 @@ static void fill_location(const struct locator *l, const struct run *runs, const
     out->arrived[c] = true;
     out->arrival_frame[c] = runs[c].arrival_frame;
     out->arrival_uncertainty_s[c] = 2.0 * sqrt(runs[c].arrival_variance) / l->take->rate_hz;
+    compare_levels(l, &runs[c], c, out);
   }
   out->clock_offset_ppm = 1e6 * best->e;
   out->clock_uncertainty_ppm = 2e6 * sqrt(best->e_variance);

@@ -17,6 +17,7 @@
 
 typedef struct collector {
   mt_take *take;
+  const mt_audio_sink *tap; /* NULL, or told first */
 } collector;
 
 static mt_code begin_take(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err)
@@ -29,15 +30,22 @@ static mt_code begin_take(void *ctx, double rate_hz, unsigned nchannels, bool pl
   code = mt_take_create(rate_hz, nchannels, &c->take, err);
   if (code == MT_OK)
     c->take->play_aligned = play_aligned;
+  if (code == MT_OK && c->tap != NULL)
+    code = c->tap->begin(c->tap->ctx, rate_hz, nchannels, play_aligned, err);
   return code;
 }
 
 static mt_code keep_block(void *ctx, const float *frames, size_t nframes, mt_error *err)
 {
-  mt_take *take = ((collector *)ctx)->take;
+  const collector *c = ctx;
+  mt_take *take = c->take;
+  mt_code code;
 
   if (take == NULL)
     return mt_fail(err, MT_E_INTERNAL, "a back end delivered frames before it began");
+  code = c->tap != NULL ? c->tap->block(c->tap->ctx, frames, nframes, err) : MT_OK;
+  if (code != MT_OK)
+    return code;
   for (size_t i = 0; i < nframes * take->nchannels; i++)
     if (!isfinite(frames[i])) {
       char name[8];
@@ -72,7 +80,7 @@ static void trim(mt_take *take)
 mt_code mt_capture_run(const mt_audio_backend *backend, const mt_audio_request *request, mt_take **out,
                        mt_error *err)
 {
-  collector c = {NULL};
+  collector c = {.tap = request->tap};
   const mt_audio_sink sink = {begin_take, keep_block, keep_problem, &c};
   mt_code code = backend->run(request, &sink, err);
 

@@ -62,7 +62,9 @@ int cli_finish(const cli_command *command, mt_code code, mt_results **results, c
   int status;
 
   if (code == MT_OK && cli_write_results(*results, json, err) == MT_OK)
-    status = cli_verdict_status((*results)->verdict);
+    status = (*results)->not_kept[0] == '\0'
+                 ? cli_verdict_status((*results)->verdict)
+                 : (mt_fail(err, MT_E_IO, "%s", (*results)->not_kept), cli_fail(command, err));
   else
     status = cli_fail(command, err);
   mt_results_destroy(results);
