@@ -277,8 +277,8 @@ mt_code mt_path_look(mt_workspace *ws, mt_error *err)
   if (code != MT_OK || !any || (!all_images && !all_hills))
     return code;
   ws->path_is_lossy = true;
-  problem.begin_s = mt_section_begin_s(ws, section);
-  problem.end_s = mt_section_end_s(ws, section);
+  problem.begin_s = mt_take_time_s(ws->take, (double)section->begin);
+  problem.end_s = mt_take_time_s(ws->take, (double)(section->begin + section->count));
   if (all_images)
     snprintf(problem.text, sizeof problem.text,
              "a lossy codec lies in the path: images of the tone stand at %.0f and %.0f Hz",

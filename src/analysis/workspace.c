@@ -55,7 +55,8 @@ const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name)
   return NULL;
 }
 
-/* ---- problems ------------------------------------------------------------------------------------ */
+/* ---- problems ------------------------------------------------------------------------------------
+   Times are from the take's first frame here, from the recording's in the results. */
 
 static void spoil(mt_workspace *ws, const mt_problem *problem)
 {
@@ -86,14 +87,21 @@ mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_chan
   vsnprintf(problem.text, sizeof problem.text, fmt, args);
   va_end(args);
   spoil(ws, &problem);
+  problem.begin_s += mt_take_time_s(ws->take, 0.0);
+  problem.end_s += mt_take_time_s(ws->take, 0.0);
   return mt_results_add_problem(ws->results, &problem, err);
 }
 
-static mt_code take_over_problems(mt_workspace *ws, mt_error *err)
+mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err)
 {
+  double first_s = mt_take_time_s(ws->take, 0.0);
   mt_code code = MT_OK;
+
   for (size_t i = 0; i < ws->take->nproblems && code == MT_OK; i++) {
-    spoil(ws, &ws->take->problems[i]);
+    mt_problem problem = ws->take->problems[i];
+    problem.begin_s -= first_s;
+    problem.end_s -= first_s;
+    spoil(ws, &problem);
     code = mt_results_add_problem(ws->results, &ws->take->problems[i], err);
   }
   return code;
@@ -466,7 +474,7 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
                      segment->name);
     ws->nsections++;
   }
-  code = take_over_problems(ws, err);
+  code = mt_workspace_take_problems(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++) {
     mt_section *section = &ws->sections[i];
     if (section->segment->kind != MT_SEGMENT_TONE && section->segment->kind != MT_SEGMENT_SILENCE)

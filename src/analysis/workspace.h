@@ -76,7 +76,10 @@ mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expec
 /** Copy one channel of a section into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
 
-/** Record a problem in the results and spoil what it touches. */
+/** Record the problems the take came with, and spoil what they touch. */
+mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err);
+
+/** Record a problem in the results and spoil what it touches. Times from the take's first frame. */
 mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_channel channel, double begin_s,
                                  double end_s, mt_error *err, const char *fmt, ...) MT_PRINTF(7, 8);
 
