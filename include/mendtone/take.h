@@ -33,6 +33,7 @@ typedef enum mt_problem_kind {
   MT_PROBLEM_SILENT_INPUT, /**< every sample is zero, or the same */
   MT_PROBLEM_UNSTEADY,     /**< neither a steady tone nor steady noise */
   MT_PROBLEM_LOSSY_PATH,   /**< a lossy codec in the path: distortion and noise are not the unit's */
+  MT_PROBLEM_UNCHECKED, /**< something could not be looked for: spoils nothing, but nobody vouches for it */
   MT_PROBLEM_LAST
 } mt_problem_kind;
 

@@ -54,8 +54,8 @@ static void conclude(mt_workspace *ws)
   double begin_s = mt_take_time_s(ws->take, 0.0), end_s = mt_take_time_s(ws->take, (double)ws->take->nframes);
   for (size_t i = 0; i < ws->results->nproblems; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->channel == MT_CHANNEL_BOTH && p->begin_s <= begin_s &&
-        p->end_s >= end_s)
+    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->kind != MT_PROBLEM_UNCHECKED &&
+        p->channel == MT_CHANNEL_BOTH && p->begin_s <= begin_s && p->end_s >= end_s)
       ws->results->valid = false;
   }
 }

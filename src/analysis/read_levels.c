@@ -49,7 +49,7 @@ static void look_for_problems(const mt_workspace *ws, mt_channel channel, size_t
 
   for (size_t i = 0; i < ws->results->nproblems && out->spoilt == MT_VALID; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->begin_s >= end_s || p->end_s <= begin_s ||
+    if (p->kind == MT_PROBLEM_UNCHECKED || p->begin_s >= end_s || p->end_s <= begin_s ||
         (p->channel != channel && p->channel != MT_CHANNEL_BOTH))
       continue;
     out->spoilt = p->kind == MT_PROBLEM_CLIPPED ? MT_CLIPPED : MT_DROPOUT;

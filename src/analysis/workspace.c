@@ -60,6 +60,8 @@ const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name)
 
 static void spoil(mt_workspace *ws, const mt_problem *problem)
 {
+  if (problem->kind == MT_PROBLEM_UNCHECKED)
+    return;
   for (size_t i = 0; i < ws->nsections; i++) {
     mt_section *section = &ws->sections[i];
     if (problem->begin_s >= mt_section_end_s(ws, section) ||
@@ -127,6 +129,10 @@ mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_
           ws, MT_PROBLEM_LOST, channel, begin_s, end_s, err,
           "frames were lost or repeated: the phase of the %s tone jumps by %.0f degrees", name,
           event->phase_step_deg);
+    else if (event->kind == MT_STEADY_AWAY)
+      code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, begin_s, end_s, err,
+                                      "the %s tone was away for about %.1f s, or another one was there", name,
+                                      end_s - begin_s);
     else if (event->kind == MT_STEADY_DIP)
       code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, begin_s, end_s, err,
                                       "the %s tone was disturbed for a moment (%.1f dB)", name,
@@ -136,6 +142,16 @@ mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_
                                       "the %s tone is not steady: its level moves by %.2f dB", name,
                                       event->level_change_db);
   }
+  if (code == MT_OK && tone->nunchecked > 0)
+    code = mt_workspace_add_problem(ws, MT_PROBLEM_UNCHECKED, channel, mt_section_begin_s(ws, section),
+                                    mt_section_end_s(ws, section), err,
+                                    "too few periods of the %s tone to tell whether it was steady", name);
+  if (code == MT_OK && tone->nunlisted > 0)
+    code = mt_workspace_add_problem(
+        ws, MT_PROBLEM_UNSTEADY, channel,
+        mt_section_begin_s(ws, section) + tone->events[MT_STEADY_EVENTS_MAX - 1].begin_s,
+        mt_section_begin_s(ws, section) + tone->last_event_s, err,
+        "%zu more disturbances of the %s tone are not listed one by one", tone->nunlisted, name);
   return code;
 }
 

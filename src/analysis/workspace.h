@@ -8,6 +8,7 @@
 #define ANALYSIS_WORKSPACE_H
 
 #include "analysis/lines.h"
+#include "analysis/quasi_peak.h"
 #include "analysis/tone.h"
 
 #include <mendtone/analysis.h>
@@ -31,6 +32,18 @@ typedef struct mt_section {
   char why[MT_PAIR][128];
 } mt_section;
 
+/** What is read from a plain recording's samples on the one way through them. */
+typedef struct mt_overheard {
+  double peak; /**< of full scale */
+  double dc_whole;
+  double dc_early; /**< of the first half */
+  double dc_late;
+  mt_code quasi_peak_code; /**< MT_OK: quasi_peak is filled, else quasi_peak_why */
+  mt_error quasi_peak_why;
+  mt_quasi_peak quasi_peak;
+  mt_hum hum;
+} mt_overheard;
+
 typedef struct mt_workspace {
   const mt_take *take;
   const mt_stimulus *stimulus; /**< NULL: plain recording */
@@ -47,8 +60,9 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
-  double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  bool path_is_lossy;           /**< a codec was noticed, see path.h */
+  double max_level_thd_percent;    /**< distortion at which the maximum level is read */
+  bool path_is_lossy;              /**< a codec was noticed, see path.h */
+  mt_overheard overheard[MT_PAIR]; /**< of the channels of a plain recording that are noise */
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */
@@ -73,7 +87,7 @@ void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size
 mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
                          mt_error *err);
 
-/** Copy one channel of a section into x[section->count]. */
+/** Copy one channel of a section of a take in memory into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
 
 /** Record the problems the take came with, and spoil what they touch. */

@@ -20,10 +20,10 @@ typedef struct writer {
 } writer;
 
 static const char *const problem_names[MT_PROBLEM_LAST] = {
-    [MT_PROBLEM_DRIVER] = "driver",        [MT_PROBLEM_LOST] = "lost",
-    [MT_PROBLEM_DROPOUT] = "dropout",      [MT_PROBLEM_CLIPPED] = "clipped",
-    [MT_PROBLEM_UNSTEADY] = "unsteady",    [MT_PROBLEM_SILENT_INPUT] = "silent_input",
-    [MT_PROBLEM_LOSSY_PATH] = "lossy_path"};
+    [MT_PROBLEM_DRIVER] = "driver",         [MT_PROBLEM_LOST] = "lost",
+    [MT_PROBLEM_DROPOUT] = "dropout",       [MT_PROBLEM_CLIPPED] = "clipped",
+    [MT_PROBLEM_UNSTEADY] = "unsteady",     [MT_PROBLEM_SILENT_INPUT] = "silent_input",
+    [MT_PROBLEM_LOSSY_PATH] = "lossy_path", [MT_PROBLEM_UNCHECKED] = "unchecked"};
 
 /* ---- writing ---------------------------------------------------------------------------------- */
 

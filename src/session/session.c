@@ -64,13 +64,14 @@ static mt_code judge(const mt_session_options *options, mt_results *results, mt_
   return code;
 }
 
-/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody. */
+/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody; one that was
+   disturbed is: when and how is what it tells. */
 static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt_error *err)
 {
   for (size_t i = 0; i < results->nreadings; i++) {
     const mt_reading *r = &results->readings[i];
     bool is_fact = r->quantity == MT_Q_PEAK || r->quantity == MT_Q_DC;
-    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED))
+    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED || r->validity == MT_DROPOUT))
       return MT_OK;
   }
   return mt_fail(
@@ -279,14 +280,6 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
         mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
   if (code == MT_OK && found == MT_MARKS_BOTH)
     code = load_run(&take, &stimuli[which], &location, err);
-  if (code == MT_OK && found != MT_MARKS_BOTH) {
-    mt_take *all = NULL;
-    code = mt_take_load(take, 0, take->nframes, &all, err);
-    if (code == MT_OK) {
-      mt_take_destroy(&take);
-      take = all;
-    }
-  }
   if (code == MT_OK)
     code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
   mt_take_destroy(&take);
