@@ -125,6 +125,8 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
+  char tool_version[24];    /**< of the mendtone that made them; "": this one */
+  double load_ohm;          /**< on the outputs, as the plan says; 0: not said */
 } mt_results;
 
 /** Make an empty set of results. */

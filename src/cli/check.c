@@ -70,7 +70,7 @@ static mt_code check_outputs(const options *given, mt_error *err)
   return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
 }
 
-static mt_code check(const options *given, mt_results **results, mt_error *err)
+static mt_code check(const options *given, cli_filing *filing, mt_results **results, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
@@ -81,13 +81,15 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
     code = cli_open_session(&given->reading, &session, &plan, err);
   if (code == MT_OK)
     code = mt_session_stimulus(&session, &stimulus, err);
+  if (code == MT_OK)
+    code = cli_filing_begin(given->reading.job, given->reading.stage, filing, err);
   if (code == MT_OK && !ask(given, &stimulus))
     code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
   if (code == MT_OK) {
     session.simulate = given->simulate;
     session.input = given->input;
     session.output = given->output;
-    session.save_take = given->take;
+    session.save_take = filing->stage != NULL ? filing->take : given->take;
     cli_start_progress(&session);
     code = mt_session_check(&session, results, err);
     cli_end_progress();
@@ -99,16 +101,23 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
 static int run(int argc, char **argv)
 {
   options given = {.reading = CLI_READING_NONE};
+  cli_filing filing = {.stage = NULL};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;
   int status;
+  mt_code code;
 
   if (!cli_parse(&cli_check, argc, argv, &given, &operands, &status))
     return status;
   if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
     return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
-  return cli_finish(&cli_check, check(&given, &results, &err), &results, given.reading.json, &err);
+  if (given.take != NULL && given.reading.stage != NULL)
+    return cli_refuse(&cli_check, "with --stage the take is filed in the job; leave out --take");
+  code = check(&given, &filing, &results, &err);
+  return cli_file_and_finish(&cli_check, &filing,
+                             &(cli_filed){.plan = given.reading.plan, .simulate = given.simulate}, code,
+                             &results, given.reading.json, &err);
 }
 
 const cli_command cli_check = {

@@ -171,7 +171,11 @@ static int set_option(const cli_command *command, const cli_option *option, void
   case CLI_NUMBER:
     if (!mt_text_parse_number(optarg, (double *)(void *)place))
       return cli_refuse(command, "--%s is \"%.40s\"; expected a plain number, like --%s %s", option->name,
-                        optarg, option->name, strcmp(option->argument, "HZ") == 0 ? "48000" : "-20");
+                        optarg, option->name,
+                        strcmp(option->argument, "HZ") == 0      ? "48000"
+                        : strcmp(option->argument, "MONEY") == 0 ? "0.45"
+                        : strcmp(option->argument, "COUNT") == 0 ? "2"
+                                                                 : "-20");
     return CLI_PASS;
   }
   return CLI_PASS;

@@ -6,6 +6,7 @@
 #ifndef CLI_CLI_H
 #define CLI_CLI_H
 
+#include <mendtone/job.h>
 #include <mendtone/report.h>
 #include <mendtone/session.h>
 
@@ -56,6 +57,8 @@ typedef struct cli_reading {
   double rate_hz;
   double level_dbfs;
   double max_level_dbfs;
+  const char *job;
+  const char *stage;
 } cli_reading;
 
 /** Nothing given. */
@@ -68,7 +71,17 @@ typedef struct cli_reading {
 extern const cli_option cli_reading_rows[];
 extern const size_t cli_reading_noptions;
 
-extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_chart, cli_plan;
+extern const cli_command cli_demo;
+extern const cli_command cli_devices;
+extern const cli_command cli_stimulus;
+extern const cli_command cli_check;
+extern const cli_command cli_analyse;
+extern const cli_command cli_compare;
+extern const cli_command cli_chart;
+extern const cli_command cli_report;
+extern const cli_command cli_plan;
+extern const cli_command cli_job;
+extern const cli_command cli_jobs;
 
 /**
  * Read options into the command's record and count the operands.
@@ -130,5 +143,44 @@ mt_code cli_open_session(const cli_reading *given, mt_session_options *session, 
  */
 int cli_finish(const cli_command *command, mt_code code, mt_results **results, const char *json,
                mt_error *err);
+
+/* ---- the job book ---------------------------------------------------------------------------------- */
+
+/** A stage being filed. */
+typedef struct cli_filing {
+  mt_open_stage *stage; /**< NULL: nothing is filed */
+  char job[MT_JOB_PATH_MAX];
+  char label[MT_JOB_LABEL_MAX + 1];
+  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again */
+} cli_filing;
+
+/** What is filed beside take and results; each may be NULL. */
+typedef struct cli_filed {
+  const char *plan; /**< paths */
+  const char *rig;
+  const char *simulate;
+  const char *take; /**< the take's name, if the results say another */
+  bool is_again;    /**< a stage read again keeps the plan it has */
+} cli_filed;
+
+/** mt_job_find() where jobs live. @param jobs  may be NULL. */
+mt_code cli_find_job(const char *name, const char *jobs, char *out, mt_error *err);
+
+/** Begin a stage as --job and --stage say; nothing if neither is given. The job may be the folder we stand in. */
+mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt_error *err);
+
+/** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
+mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
+                               mt_session_options *session, mt_plan **plan, mt_error *err);
+
+/** Copy a recording into the stage, if there is one. */
+mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err);
+
+/**
+ * cli_finish(), and file the results before, if there is a stage. A take of which nothing could be read is filed
+ * with the reason. Results that cannot be filed are still shown.
+ */
+int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_code code,
+                        mt_results **results, const char *json, mt_error *err);
 
 #endif

@@ -14,6 +14,10 @@ const cli_option cli_reading_rows[] = {
      "in it also intermodulation,levels,crosstalk"},
     {"max-level", 0, CLI_NUMBER, offsetof(cli_reading, max_level_dbfs), "DBFS",
      "highest level of the extra levels; else --level"},
+    {"job", 'j', CLI_TEXT, offsetof(cli_reading, job), "JOB",
+     "file it in this job; else in the one you stand in"},
+    {"stage", 's', CLI_TEXT, offsetof(cli_reading, stage), "NAME",
+     "file it as before, after or another name"},
 };
 
 const size_t cli_reading_noptions = sizeof cli_reading_rows / sizeof cli_reading_rows[0];

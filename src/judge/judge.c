@@ -558,6 +558,7 @@ mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err
     results->readings[i].verdict = MT_VERDICT_NONE;
   mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
   mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);
+  results->load_ohm = plan->load_ohm;
 
   code = judge_all_implied(plan, results, err);
   for (size_t i = 0; i < plan->nlimits && code == MT_OK; i++)

@@ -576,22 +576,6 @@ static mt_plan *create(const char *name)
   return plan;
 }
 
-/* An include would be read from another file, whose lines a message could not name. */
-static mt_code refuse_includes(const char *text, const char *name, mt_error *err)
-{
-  int line = 1;
-
-  for (const char *p = text; p != NULL && *p != '\0'; line++) {
-    const char *end = strchr(p, '\n');
-    p += strspn(p, " \t");
-    if (strncmp(p, "@include", strlen("@include")) == 0)
-      return mt_fail(err, MT_E_PLAN, "%s:%d: found @include; expected the whole plan in one file", name,
-                     line);
-    p = end != NULL ? end + 1 : NULL;
-  }
-  return MT_OK;
-}
-
 static mt_code refuse_size(const char *name, mt_error *err)
 {
   return mt_fail(err, MT_E_PLAN, "%s:1: the plan is larger than expected, at most %zu bytes; is it a plan?",
@@ -608,7 +592,7 @@ mt_code mt_plan_parse(const char *text, const char *name, mt_plan **out, mt_erro
 
   if (strnlen(text, MAX_BYTES + 1) > MAX_BYTES)
     return refuse_size(shown, err);
-  code = refuse_includes(text, shown, err);
+  code = mt_config_refuse_includes(text, shown, err);
   if (code == MT_OK)
     code = mt_config_parse(text, shown, &config, err);
   if (code != MT_OK)

@@ -261,9 +261,11 @@ static void put_results(writer *w, json_t *root, const mt_results *r)
 
   put_text(w, root, "format", MT_RESULTS_FORMAT);
   put(w, root, "format_version", json_integer(MT_RESULTS_FORMAT_VERSION));
-  put_text(w, root, "tool_version", MT_VERSION);
+  put_text(w, root, "tool_version", r->tool_version[0] != '\0' ? r->tool_version : MT_VERSION);
   put_text_or_null(w, root, "unit", r->unit_name);
   put_text_or_null(w, root, "plan", r->plan_name);
+  if (r->load_ohm != 0.0)
+    put_number(w, root, "load_ohm", r->load_ohm);
   put_take(w, root, r);
   if (r->is_stimulus) {
     json_t *stimulus = json_object();
@@ -802,6 +804,8 @@ static void read_root(reader *r, const json_t *root, mt_results *results)
   r->part = "results";
   if (!get_text(r, root, "unit", results->unit_name, sizeof results->unit_name) ||
       !get_text(r, root, "plan", results->plan_name, sizeof results->plan_name) ||
+      !get_text(r, root, "tool_version", results->tool_version, sizeof results->tool_version) ||
+      !get_number_if(r, root, "load_ohm", 0.0, 1e9, &results->load_ohm) ||
       !get_verdict(r, root, &results->verdict))
     return;
   read_take(r, root, results);
