@@ -1,4 +1,4 @@
-/* What runs along a record gives the same, to the bit, whatever the steps it is taken on by and wherever the take is. */
+/* What runs along a record gives the same, to the bit, by whatever steps it is taken on and wherever the take is. */
 #include "support.h"
 
 #include "analysis/burst.h"
