@@ -64,16 +64,32 @@ static double ranked_db(const mt_burst *burst, uint64_t rank)
   return LOWEST_DB + ((double)at + 0.5) / CELLS_PER_DB;
 }
 
+double mt_burst_fall_db(const mt_burst *burst)
+{
+  if (burst->count < BLOCKS_LEAST)
+    return 0.0;
+  return ranked_db(burst, burst->count / 2) - ranked_db(burst, burst->count / 10);
+}
+
 double mt_burst_range_db(const mt_burst *burst)
 {
-  double middle_db, loud_db, quiet_db;
+  double rise_db;
 
   if (burst->count < BLOCKS_LEAST)
     return 0.0;
-  middle_db = ranked_db(burst, burst->count / 2);
-  loud_db = mt_db_of_power(burst->loudest + LEAST_POWER) - middle_db;
-  quiet_db = middle_db - ranked_db(burst, burst->count / 10);
-  return fmax(loud_db, quiet_db);
+  rise_db = mt_db_of_power(burst->loudest + LEAST_POWER) - ranked_db(burst, burst->count / 2);
+  return fmax(rise_db, mt_burst_fall_db(burst));
+}
+
+uint64_t mt_burst_count_louder(const mt_burst *burst, double db)
+{
+  double limit_db = ranked_db(burst, burst->count / 2) + db;
+  uint64_t count = 0;
+
+  for (size_t i = 0; i < MT_BURST_CELLS; i++)
+    if (LOWEST_DB + (double)i / CELLS_PER_DB > limit_db)
+      count += burst->cells[i];
+  return count;
 }
 
 bool mt_burst_find_away(const mt_burst *burst, mt_burst_away *out)

@@ -37,6 +37,11 @@ mt_code mt_burst_advance(mt_burst *burst, mt_samples *samples, size_t upto, mt_e
  */
 double mt_burst_range_db(const mt_burst *burst);
 
+/** How many blocks are louder than the median by so much. */
+uint64_t mt_burst_count_louder(const mt_burst *burst, double db);
+/** The second half of the range: median over the quietest tenth, dB. */
+double mt_burst_fall_db(const mt_burst *burst);
+
 /** When there was next to nothing. */
 typedef struct mt_burst_away {
   double begin_s; /**< of the first such block */

@@ -338,30 +338,39 @@ static mt_code report_events(mt_workspace *ws, const mt_watch *watch, int c, mt_
   return code;
 }
 
-/* It was not all of one kind. */
-static mt_code report_burst(mt_workspace *ws, const mt_burst *burst, int c, mt_error *err)
+/* Moments that are louder than the rest: not if each of them is a click, which may lie in two blocks. */
+static bool is_unsteady(const mt_burst *burst, const mt_watch *watch)
 {
-  double range_db = mt_burst_range_db(burst);
+  if (!(mt_burst_range_db(burst) > STEADY_NOISE_DB))
+    return false;
+  return mt_burst_fall_db(burst) > STEADY_NOISE_DB || mt_watch_is_crackly(watch) ||
+         mt_burst_count_louder(burst, STEADY_NOISE_DB) > 2 * watch->nclicks;
+}
+
+/* What disturbed a noise, or that it was none. What is no steady noise (speech, music) may well click. */
+static mt_code report_noise(mt_workspace *ws, const mt_burst *burst, const mt_watch *watch, int c,
+                            mt_error *err)
+{
   mt_burst_away away;
   char name[8];
+  mt_code code = MT_OK;
 
   mt_channel_name(c, name);
-  if (range_db > STEADY_NOISE_DB)
+  if (is_unsteady(burst, watch))
     return mt_workspace_add_problem(ws, MT_PROBLEM_UNSTEADY, c, 0.0, mt_section_end_s(ws, &ws->sections[0]),
                                     err,
                                     "the %s channel is neither a steady tone nor steady noise: its loudest "
                                     "moment is %.0f dB above the usual",
-                                    name, fmin(range_db, 200.0));
-  if (!mt_burst_find_away(burst, &away))
-    return MT_OK;
-  return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, c, away.begin_s, away.end_s, err,
-                                  "the %s channel was away for %.2f s in all", name, away.total_s);
+                                    name, fmin(mt_burst_range_db(burst), 200.0));
+  if (mt_burst_find_away(burst, &away))
+    code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, c, away.begin_s, away.end_s, err,
+                                    "the %s channel was away for %.2f s in all", name, away.total_s);
+  return code == MT_OK ? report_events(ws, watch, c, err) : code;
 }
 
 static mt_code settle_noise(mt_workspace *ws, follower *f, int c, mt_error *err)
 {
   mt_overheard *heard = &ws->overheard[c];
-  mt_code code;
 
   mt_psd_conclude(&f->density, &ws->sections[0].noise[c]);
   ws->sections[0].has_noise[c] = true;
@@ -371,11 +380,7 @@ static mt_code settle_noise(mt_workspace *ws, follower *f, int c, mt_error *err)
   heard->dc_whole = mt_smooth_mean_value(&f->dc[0]);
   heard->dc_early = mt_smooth_mean_value(&f->dc[1]);
   heard->dc_late = mt_smooth_mean_value(&f->dc[2]);
-  code = report_burst(ws, &f->burst, c, err);
-  /* what is no steady noise (speech, music, a tone that comes and goes) may well click */
-  if (code == MT_OK && ws->sections[0].validity[c] == MT_VALID)
-    code = report_events(ws, &f->watch, c, err);
-  return code;
+  return report_noise(ws, &f->burst, &f->watch, c, err);
 }
 
 static mt_code read_noises(mt_workspace *ws, followers *f, mt_error *err)

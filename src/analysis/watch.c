@@ -51,6 +51,7 @@ static void look_for_clicks(mt_watch *watch, const double *x, size_t begin, size
       largest = fmax(largest, clicks[i].size);
     note(watch, (mt_watch_event){MT_WATCH_CRACKLE, begin, begin + watch->window, largest, total});
     watch->nbusy++;
+    watch->nclicks += total;
     watch->clicked = begin + watch->window;
     return;
   }
@@ -61,6 +62,7 @@ static void look_for_clicks(mt_watch *watch, const double *x, size_t begin, size
       continue;
     note(watch, (mt_watch_event){MT_WATCH_CLICK, at, at + 1, clicks[i].size, 1});
     watch->clicked = at + same;
+    watch->nclicks++;
   }
 }
 

@@ -36,6 +36,7 @@ typedef struct mt_watch {
   size_t next; /**< window */
   size_t nwindows;
   size_t nbusy;   /**< windows of more clicks than MT_CLICKS_MAX */
+  size_t nclicks; /**< in all windows */
   size_t clicked; /**< no click before this sample is a new one */
   mt_watch_event events[MT_WATCH_EVENTS_MAX];
   size_t nevents;
