@@ -43,9 +43,10 @@ typedef struct spectrum {
   double *density;
   size_t nbins;
   double bin_hz;
-  double power_averages; /* equivalent independent sections, for noise on noise */
-  double line_averages;  /* and for noise on a line */
-  double floor;          /* density the float transform adds by itself; 0 only if all is 0 */
+  double power_averages;    /* equivalent independent sections, for noise on noise */
+  double line_averages;     /* and for noise on a line */
+  double floor;             /* density the float transform adds by itself; 0 only if all is 0 */
+  double correlation[NFIT]; /* of two bins so far apart */
 } spectrum;
 
 /* One order at one trial frequency. Densities: of a line, at its peak. */
@@ -266,6 +267,8 @@ static void count_averages(mt_hum_run *run)
   }
   for (size_t k = 0; k < s->nbins; k++)
     s->floor = fmax(s->floor, FLOAT_FLOOR * s->density[k]);
+  for (unsigned i = 0; i < NFIT; i++)
+    s->correlation[i] = mt_window_bin_correlation(WINDOW, i);
   s->power_averages = count / power;
   s->line_averages = count / line;
 }
@@ -357,7 +360,7 @@ static double fit_variance(const spectrum *s, double freq_hz, const order_fit *f
   }
   for (int i = 0; i < NFIT; i++)
     for (int j = 0; j < NFIT; j++) {
-      double correlation = mt_window_bin_correlation(WINDOW, (unsigned)abs(i - j));
+      double correlation = s->correlation[abs(i - j)];
       double weights = shape[i] * shape[i] * shape[j] * shape[j] / (squares * squares);
       on_noise += weights * correlation * correlation;
       on_line += weights * correlation * shape[i] * shape[j];

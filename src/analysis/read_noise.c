@@ -66,6 +66,13 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
   const mt_hum found = heard->hum;
   mt_code code;
 
+  /* a short take's idle does not resolve mains lines */
+  if (heard->hum_code == MT_E_DATA) {
+    mt_reading_refuse(&hum, MT_NOT_MEASURED, "%s", heard->hum_why.message);
+    return mt_workspace_add(ws, &hum, err);
+  }
+  if (heard->hum_code != MT_OK)
+    return mt_fail(err, heard->hum_code, "%s", heard->hum_why.message);
   ws->hum[channel] = found;
   ws->has_hum[channel] = true;
   hum.mains_hz = found.mains_hz;
@@ -128,16 +135,15 @@ static mt_code hear_samples(const mt_workspace *ws, const mt_section *section, m
                             mt_overheard *out, mt_error *err)
 {
   double *x = malloc(section->count * sizeof *x);
-  mt_code code;
 
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
   mt_workspace_copy(ws, section->begin, section->count, channel, x);
   out->quasi_peak_code =
       mt_quasi_peak_read(x, section->count, ws->take->rate_hz, true, &out->quasi_peak, &out->quasi_peak_why);
-  code = mt_hum_find(x, section->count, ws->take->rate_hz, &out->hum, err);
+  out->hum_code = mt_hum_find(x, section->count, ws->take->rate_hz, &out->hum, &out->hum_why);
   free(x);
-  return code;
+  return MT_OK;
 }
 
 static mt_code read_samples(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)

@@ -169,7 +169,7 @@ static mt_code follow_noise(follower *f, size_t upto, mt_error *err)
   code = mt_psd_advance(&f->density, &f->samples, upto, err);
   if (code == MT_OK && f->quasi_peak != NULL)
     code = mt_quasi_peak_advance(f->quasi_peak, &f->samples, upto, err);
-  if (code == MT_OK)
+  if (code == MT_OK && f->hum != NULL)
     code = mt_hum_advance(f->hum, &f->samples, upto, err);
   for (int i = 0; i < 3 && code == MT_OK; i++)
     code = mt_smooth_mean_advance(&f->dc[i], &f->samples, upto, err);
@@ -278,11 +278,10 @@ static mt_code begin_noise(mt_workspace *ws, follower *f, int c, mt_error *err)
   mt_code code =
       mt_psd_begin(&f->density, &f->tools, n, rate_hz, f->mean, MT_WINDOW_BLACKMAN_HARRIS_4, 0, err);
 
-  if (code == MT_OK)
-    code = mt_hum_begin(n, rate_hz, &f->hum, err);
   if (code != MT_OK)
     return code;
   /* too short, or too slow a rate: a reading the less */
+  heard->hum_code = mt_hum_begin(n, rate_hz, &f->hum, &heard->hum_why);
   heard->quasi_peak_code =
       mt_quasi_peak_begin(n, rate_hz, f->mean, true, &f->quasi_peak, &heard->quasi_peak_why);
   mt_smooth_mean_begin(&f->dc[0], 0, n);
@@ -374,7 +373,8 @@ static mt_code settle_noise(mt_workspace *ws, follower *f, int c, mt_error *err)
 
   mt_psd_conclude(&f->density, &ws->sections[0].noise[c]);
   ws->sections[0].has_noise[c] = true;
-  mt_hum_conclude(f->hum, &heard->hum);
+  if (f->hum != NULL)
+    mt_hum_conclude(f->hum, &heard->hum);
   if (f->quasi_peak != NULL)
     mt_quasi_peak_conclude(f->quasi_peak, &heard->quasi_peak);
   heard->dc_whole = mt_smooth_mean_value(&f->dc[0]);

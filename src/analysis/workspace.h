@@ -9,6 +9,7 @@
 
 #include "analysis/lines.h"
 #include "analysis/quasi_peak.h"
+#include "analysis/response.h"
 #include "analysis/tone.h"
 
 #include <mendtone/analysis.h>
@@ -41,6 +42,8 @@ typedef struct mt_overheard {
   mt_code quasi_peak_code; /**< MT_OK: quasi_peak is filled, else quasi_peak_why */
   mt_error quasi_peak_why;
   mt_quasi_peak quasi_peak;
+  mt_code hum_code;
+  mt_error hum_why;
   mt_hum hum;
 } mt_overheard;
 
@@ -60,8 +63,10 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
-  double max_level_thd_percent;    /**< distortion at which the maximum level is read */
-  bool path_is_lossy;              /**< a codec was noticed, see path.h */
+  double max_level_thd_percent; /**< distortion at which the maximum level is read */
+  bool path_is_lossy;           /**< a codec was noticed, see path.h */
+  mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
+  mt_sweep_capture swept[MT_PAIR];
   mt_overheard overheard[MT_PAIR]; /**< of the channels of a plain recording that are noise */
 } mt_workspace;
 
@@ -89,6 +94,15 @@ mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expec
 
 /** Copy one channel of a section of a take in memory into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
+
+/**
+ * Transform what a channel caught of the sweep that is played on both, once for all readings.
+ *
+ * @param x  the channel, all of the take.
+ * @return as mt_sweep_reference_create() and mt_sweep_capture_init(). Both are filled if it is MT_OK.
+ */
+mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
+                           mt_error *err);
 
 /** Record the problems the take came with, and spoil what they touch. */
 mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err);

@@ -2,6 +2,7 @@
 #include "cli/cli.h"
 
 #include <math.h>
+#include <stdlib.h>
 
 typedef struct options {
   cli_reading reading; /* first: the shared options' offsets count from here */
@@ -23,20 +24,25 @@ static mt_code analyse(const char *path, const options *given, cli_filing *filin
                        mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
-  const char *const inputs[] = {path, given->reading.plan};
+  const char *const inputs[] = {path, given->reading.plan, given->reading.answers};
   mt_plan *plan = NULL;
-  mt_code code = cli_check_output(given->reading.json, inputs, 2, err);
+  mt_answer *answers = NULL;
+  mt_code code = cli_check_output(given->reading.json, inputs, 3, err);
 
   if (code == MT_OK)
     code = cli_open_session(&given->reading, &session, &plan, err);
   if (code == MT_OK)
     code = open_input(path, given, filing, &session, &plan, err);
+  if (code == MT_OK)
+    code = cli_open_answers(given->reading.answers, plan, &answers, &session.nanswers, err);
+  session.answers = answers;
   if (code == MT_OK) {
     cli_start_progress(&session);
     code = mt_session_analyse(path != NULL ? path : filing->take, &session, results, err);
     cli_end_progress();
   }
   mt_plan_destroy(&plan);
+  free(answers);
   return code;
 }
 

@@ -283,7 +283,15 @@ mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_optio
 
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 {
-  return path != NULL ? mt_plan_open(path, out, err) : MT_OK;
+  const char *shipped = path != NULL ? mt_plan_shipped_text(path) : NULL;
+  struct stat there;
+
+  if (path == NULL)
+    return MT_OK;
+  /* a file of that name is somebody's own */
+  if (shipped != NULL && stat(path, &there) != 0)
+    return mt_plan_parse(shipped, path, out, err);
+  return mt_plan_open(path, out, err);
 }
 
 /* ---- progress --------------------------------------------------------------------------------- */

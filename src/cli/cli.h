@@ -54,6 +54,7 @@ typedef struct cli_reading {
   const char *json;
   const char *state;
   const char *extras;
+  const char *answers;
   double rate_hz;
   double level_dbfs;
   double max_level_dbfs;
@@ -123,7 +124,7 @@ void cli_end_progress(void);
  */
 mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_options *options, mt_error *err);
 
-/** Open a plan if a path is given; *out stays NULL if not. */
+/** Open a plan if a path is given, or the name of one that comes with the tool; *out stays NULL if not. */
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
 
 /**
@@ -133,6 +134,15 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
  */
 mt_code cli_open_session(const cli_reading *given, mt_session_options *session, mt_plan **plan,
                          mt_error *err);
+
+/**
+ * Read a file of answers to the questions a plan asks: answers = ( { ask = "supply voltage"; is = 5.02; }, ... ), each
+ * checked against the plan.
+ *
+ * @param path  NULL: none; *out stays NULL. Caller frees *out.
+ * @param plan  NULL: no plan, so no question.
+ */
+mt_code cli_open_answers(const char *path, const mt_plan *plan, mt_answer **out, size_t *n, mt_error *err);
 
 /**
  * The end of such a command: write the results, or say why there are none.
@@ -151,7 +161,7 @@ typedef struct cli_filing {
   mt_open_stage *stage; /**< NULL: nothing is filed */
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
-  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again */
+  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */
@@ -168,6 +178,9 @@ mt_code cli_find_job(const char *name, const char *jobs, char *out, mt_error *er
 
 /** Begin a stage as --job and --stage say; nothing if neither is given. The job may be the folder we stand in. */
 mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt_error *err);
+
+/** The same for several takes: goes on with a stage of that label that was stopped, if there is one. */
+mt_code cli_filing_begin_walk(const char *job, const char *label, cli_filing *out, mt_error *err);
 
 /** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,

@@ -2,10 +2,12 @@
 #include "cli/cli.h"
 
 const cli_option cli_reading_rows[] = {
-    {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE", "limits to judge by; else the built-in plan"},
+    {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE",
+     "limits to judge by, or a name of mendtone plan"},
     {"json", 0, CLI_TEXT, offsetof(cli_reading, json), "FILE",
      "write the results as JSON; - is standard output"},
     {"state", 0, CLI_TEXT, offsetof(cli_reading, state), "NAME", "name of the unit's switch positions"},
+    {"answers", 0, CLI_TEXT, offsetof(cli_reading, answers), "FILE", "answers to what the plan asks by hand"},
     {"rate", 0, CLI_NUMBER, offsetof(cli_reading, rate_hz), "HZ",
      "sample rate of the stimulus; else the plan's"},
     {"level", 0, CLI_NUMBER, offsetof(cli_reading, level_dbfs), "DBFS",
