@@ -32,6 +32,7 @@ typedef enum mt_unit {
   MT_UNIT_COUNT,            /**< how many */
   MT_UNIT_DBFS_PER_ROOT_HZ, /**< of a density: 10 lg of power (re a full-scale sine) per hertz */
   MT_UNIT_DB_PER_OCTAVE,    /**< of a slope */
+  MT_UNIT_DBU,              /**< re the square root of 0.6 V rms */
   MT_UNIT_LAST
 } mt_unit;
 
@@ -78,6 +79,7 @@ typedef enum mt_quantity {
   MT_Q_CORNER_LOW,
   MT_Q_CORNER_HIGH,
   MT_Q_FLATNESS,
+  MT_Q_INPUT_FULL_SCALE,
   MT_Q_RESPONSE, /* curves from here on */
   MT_Q_PHASE,
   MT_Q_SPECTRUM,
@@ -117,6 +119,12 @@ bool mt_quantity_parse(const char *name, mt_quantity *out);
 /** The name nearest to a misspelt one, or NULL when none is near enough to suggest. */
 const char *mt_quantity_nearest(const char *name);
 
+/**
+ * The unit in which a limit on this quantity is held: its own, or dBV for a limit in V, dBV or dBu on what is read in
+ * dBFS (a calibrated rig tells). @return false if it cannot be limited in that unit.
+ */
+bool mt_quantity_limit_unit(mt_quantity q, mt_unit stated, mt_unit *held);
+
 /** "Hz", "dBFS", "%"..., "" for none. */
 const char *mt_unit_name(mt_unit unit);
 
@@ -124,7 +132,7 @@ const char *mt_unit_name(mt_unit unit);
 bool mt_unit_parse(const char *name, mt_unit *out);
 
 /**
- * Convert a value between units of one kind: dB and % (amplitude ratio), s and ms, dBV and V.
+ * Convert a value between units of one kind: dB and % (amplitude ratio), s and ms, dBV, dBu and V.
  *
  * @return false (and `out` unchanged) when the units are not of one kind or the value has no image
  *         (a ratio of 0 % or less in dB).

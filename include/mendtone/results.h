@@ -47,7 +47,10 @@ typedef struct mt_reading {
   mt_validity validity;
   char why[128]; /**< when not valid: the reason in words */
   mt_verdict verdict;
-  char definition[96]; /**< where several are in use: the one that was used, with its source; may be "" */
+  char definition[96];    /**< where several are in use: the one that was used, with its source; may be "" */
+  bool has_dbv;           /**< a calibrated rig: a reading in dBFS is known in volts too */
+  double dbv;             /**< re 1 V rms */
+  double dbv_uncertainty; /**< expanded, k = 2, dB: the calibration included */
 } mt_reading;
 
 /** A point of a curve with this uncertainty (dB) or more cannot be told from noise: its y is an upper bound. */
@@ -101,7 +104,24 @@ typedef struct mt_judgement {
   char text[192]; /**< the reason in plain words for a newcomer */
   double from_hz; /**< of a curve: the stretch the limit holds for; 0: no such end */
   double to_hz;
+  bool relative; /**< value, min and max are of the difference from a reference */
 } mt_judgement;
+
+/** The rig that was used, and what stands against it. */
+typedef struct mt_rig_note {
+  char name[48];         /**< "": none */
+  char made[24];         /**< UTC */
+  bool has_volts;        /**< levels are known in volts */
+  bool loop_applied;     /**< gain and response are corrected, floors compared */
+  bool recorded_by_unit; /**< the rig only played */
+  bool has_floor[2];
+  double noise_dbfs[2]; /**< its own, left and right, 20 Hz to 20 kHz */
+  bool has_played_dbv;
+  double played_dbv;     /**< the reference level as the unit's left input gets it */
+  size_t nlimited;       /**< readings that are only bounds because the rig's own is too near */
+  char warnings[4][128]; /**< its age, another device, another rate */
+  size_t nwarnings;
+} mt_rig_note;
 
 /** One of several takes: the unit in one state. */
 typedef struct mt_take_summary {
@@ -173,8 +193,6 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
-  char tool_version[24];    /**< of the mendtone that made them; "": this one */
-  double load_ohm;          /**< on the outputs, as the plan says; 0: not said */
   mt_parts stimulus_parts;  /**< how much of the default check it held */
   /* of several takes, one for each state: `file` to `clock_offset_ppm` above are the first one's, `valid` is false if
      any is spoilt, `problems` are all of them */
@@ -184,6 +202,9 @@ typedef struct mt_results {
   size_t nchanges;
   mt_answer *answers;
   size_t nanswers;
+  char tool_version[24]; /**< of the mendtone that made them; "": this one */
+  double load_ohm;       /**< on the outputs, as the plan says; 0: not said */
+  mt_rig_note rig;
 } mt_results;
 
 /** Make an empty set of results. */

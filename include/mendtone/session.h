@@ -2,8 +2,10 @@
 #ifndef MENDTONE_SESSION_H
 #define MENDTONE_SESSION_H
 
+#include <mendtone/analysis.h>
 #include <mendtone/audio.h>
 #include <mendtone/plan.h>
+#include <mendtone/rig.h>
 #include <mendtone/stimulus.h>
 
 #ifdef __cplusplus
@@ -33,10 +35,27 @@ typedef struct mt_session_options {
   bool unjudged;            /**< leave out verdicts and causes: the take is one of several, see walk.h */
   const mt_answer *answers; /**< what was read by hand: [nanswers], judged with the rest */
   size_t nanswers;
+  const char *rig; /**< name of a stored rig: its devices and its rate unless others are said; NULL: none */
+  const char
+      *rig_file; /**< path of a rig as it was filed with a take; its age does not count any more. Instead of
+                              `rig` */
+  bool recorded_by_unit; /**< `analyse` with a rig: the unit's own converter made the recording */
+  mt_path path; /**< whether a lossy codec is known to be in it */
 } mt_session_options;
 
 /** All zero but level_dbfs = max_level_dbfs = NAN. */
 mt_session_options mt_session_defaults(void);
+
+/** Where the results that a plan names as its reference are. @param out `size` bytes. MT_E_PLAN: too long. */
+mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, char *out, size_t size,
+                                  mt_error *err);
+
+/**
+ * Open a plan, and the results of the good unit that it names as its reference: a path beside the plan's file.
+ *
+ * @return what mt_plan_open() returns; MT_E_PLAN: the reference cannot be read.
+ */
+mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err);
 
 /** Play, capture, read, judge. A missed limit is not an error: see results->verdict. */
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err);
@@ -53,6 +72,35 @@ mt_code mt_session_answer(const mt_session_options *options, mt_results *results
  * says what to measure in the state, the shortest that holds it.
  */
 mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out, mt_error *err);
+
+/** The tone that a meter reads while a rig is calibrated. */
+typedef struct mt_session_tone {
+  double freq_hz; /**< 20 to 1000: hand-held meters are at their best from 50 to 120 Hz */
+  double level_dbfs;
+  double duration_s; /**< of which the first and the last second rise and fall */
+} mt_session_tone;
+
+/** Name the devices that `options` mean, as the system lists them now, into rig->input and rig->output. */
+mt_code mt_session_name_devices(const mt_session_options *options, mt_rig *rig, mt_error *err);
+
+/**
+ * Play a tone on both channels and read it where it arrives.
+ *
+ * @param captured  level in dBFS of each channel with its uncertainty; not known: no steady tone arrives there.
+ * @return MT_OK; MT_E_ARG; MT_E_DATA: the input clips, or hears something else; what the back end returns.
+ */
+mt_code mt_session_play_tone(const mt_session_options *options, const mt_session_tone *tone,
+                             mt_rig_value captured[MT_RIG_CHANNELS], mt_error *err);
+
+/**
+ * Measure the loop, output cabled to input, with the default stimulus and its steps up to full scale, and take it
+ * over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their own, even none, take
+ * the place of the steps.
+ *
+ * @param loop  NULL, or receives what was read; the caller destroys it.
+ */
+mt_code mt_session_measure_loop(const mt_session_options *options, mt_rig *rig, mt_results **loop,
+                                mt_error *err);
 
 #ifdef __cplusplus
 }

@@ -176,6 +176,50 @@ static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *sectio
   return code;
 }
 
+/* A curve at a frequency, straight over log f; false beyond its ends. */
+static bool look_up(const mt_curve *curve, double freq_hz, double *y, double *uncertainty)
+{
+  size_t i = 0;
+  double part;
+
+  while (i < curve->npoints && curve->x[i] < freq_hz * (1.0 - 1e-9))
+    i++;
+  if (i == curve->npoints)
+    return false;
+  part = 1.0;
+  if (curve->x[i] > freq_hz * (1.0 + 1e-9)) {
+    if (i == 0)
+      return false;
+    part = log(freq_hz / curve->x[i - 1]) / log(curve->x[i] / curve->x[i - 1]);
+  }
+  *y = i == 0 ? curve->y[0] : curve->y[i - 1] + part * (curve->y[i] - curve->y[i - 1]);
+  *uncertainty = part < 1.0 ? fmax(curve->uncertainty[i - 1], curve->uncertainty[i]) : curve->uncertainty[i];
+  return true;
+}
+
+/* What the rig does to the response by itself; where that is not known the unit's is not known either. */
+static void take_off_loop(const mt_curve *loop, mt_transfer *h, size_t *reference)
+{
+  size_t kept = 0, at = *reference;
+  double own, uncertainty;
+
+  if (loop == NULL || loop->npoints == 0 || !look_up(loop, h->freq_hz[at], &own, &uncertainty))
+    return;
+  for (size_t i = 0; i < h->npoints; i++) {
+    if (!look_up(loop, h->freq_hz[i], &own, &uncertainty))
+      continue;
+    h->freq_hz[kept] = h->freq_hz[i];
+    h->gain_db[kept] = h->gain_db[i] - own;
+    h->uncertainty_db[kept] = hypot(h->uncertainty_db[i], uncertainty);
+    h->phase_deg[kept] = h->phase_deg[i];
+    h->uncertainty_deg[kept] = h->uncertainty_deg[i];
+    if (i == at)
+      *reference = kept;
+    kept++;
+  }
+  h->npoints = kept;
+}
+
 static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
                             mt_error *err)
 {
@@ -204,6 +248,8 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
                                   freq_hz, npoints, &h, &local);
   if (code == MT_OK)
     widen(ws, section, channel, &h);
+  if (code == MT_OK)
+    take_off_loop(ws->loop_response[channel], &h, &reference);
   if (code == MT_OK)
     code = add_curves(ws, section, channel, &h, reference, err);
   else if (code == MT_E_DATA)

@@ -183,14 +183,11 @@ const char *mt_config_text_value(mt_config_item item)
   return mt_config_is_text(item) ? config_setting_get_string(item.setting) : NULL;
 }
 
-mt_code mt_config_number(mt_config_item group, const char *key, double min, double max, double *out,
-                         mt_error *err)
+static mt_code take_number(mt_config_item item, const char *key, double min, double max, double *out,
+                           mt_error *err)
 {
-  mt_config_item item;
   double value;
 
-  if (!mt_config_find(group, key, &item))
-    return MT_OK;
   if (!config_setting_is_number((config_setting_t *)item.setting))
     return mt_config_fail(item, err, "%s is not a number; expected %g to %g", key, min, max);
   value = config_setting_get_float(item.setting);
@@ -198,6 +195,20 @@ mt_code mt_config_number(mt_config_item group, const char *key, double min, doub
     return mt_config_fail(item, err, "%s is %g; expected %g to %g", key, value, min, max);
   *out = value;
   return MT_OK;
+}
+
+mt_code mt_config_number_at(mt_config_item list, size_t index, const char *key, double min, double max,
+                            double *out, mt_error *err)
+{
+  return take_number(mt_config_at(list, index), key, min, max, out, err);
+}
+
+mt_code mt_config_number(mt_config_item group, const char *key, double min, double max, double *out,
+                         mt_error *err)
+{
+  mt_config_item item;
+
+  return mt_config_find(group, key, &item) ? take_number(item, key, min, max, out, err) : MT_OK;
 }
 
 mt_code mt_config_bool(mt_config_item group, const char *key, bool *out, mt_error *err)

@@ -53,6 +53,9 @@ const char *mt_config_text_value(mt_config_item item);
  */
 mt_code mt_config_number(mt_config_item group, const char *key, double min, double max, double *out,
                          mt_error *err);
+/** The element of a list: a number within [min, max]. */
+mt_code mt_config_number_at(mt_config_item list, size_t index, const char *key, double min, double max,
+                            double *out, mt_error *err);
 mt_code mt_config_bool(mt_config_item group, const char *key, bool *out, mt_error *err);
 mt_code mt_config_text(mt_config_item group, const char *key, char *out, size_t size, mt_error *err);
 

@@ -95,9 +95,10 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_BOOST_CORNER] = {"boost_corner", MT_UNIT_HZ, false, "half the boost at",
                            "where a boost at one end of the band has fallen to half its decibels",
                            "own definition; the shelf frequency of the Audio EQ Cookbook"},
-    [MT_Q_GAIN_CHANGE] = {"gain_change", MT_UNIT_DB, false, "gain change",
-                          "from the reference state: mean over the half of the band that changes most alike",
-                          "own definition"},
+    [MT_Q_GAIN_CHANGE] =
+        {"gain_change", MT_UNIT_DB, false, "gain change",
+         "from the reference state: what most of the band changes by, shelves and peaks left out",
+         "own definition"},
     [MT_Q_TILT] = {"tilt", MT_UNIT_DB_PER_OCTAVE, false, "tilt, dB an octave",
                    "slope of the difference from the reference state, 20 Hz to 20 kHz, by least squares",
                    "own definition"},
@@ -110,6 +111,9 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_FLATNESS] = {"flatness", MT_UNIT_DB, false, "flatness",
                        "highest less lowest response, 20 Hz to 20 kHz or what of it was read",
                        "own definition"},
+    [MT_Q_INPUT_FULL_SCALE] = {"input_full_scale", MT_UNIT_DBV, false, "input full scale",
+                               "voltage at the unit's input that it records as 0 dBFS",
+                               "own definition; 0 dBFS after AES17-2015 3.12"},
     [MT_Q_RESPONSE] = {"response", MT_UNIT_DB, true, "response",
                        "gain over frequency re the gain at the reference tone",
                        "IEC 60268-3; exponential sweep after Farina 2000 and Novak 2015"},
@@ -155,6 +159,7 @@ static const char *const unit_names[MT_UNIT_LAST] = {
     [MT_UNIT_WATT] = "W",
     [MT_UNIT_COUNT] = "count",
     [MT_UNIT_DBFS_PER_ROOT_HZ] = "dBFS/sqrt(Hz)",
+    [MT_UNIT_DBU] = "dBu",
     [MT_UNIT_DB_PER_OCTAVE] = "dB/octave",
 };
 
@@ -209,9 +214,45 @@ bool mt_unit_parse(const char *name, mt_unit *out)
   return false;
 }
 
+/* 0 dBu is 1 mW in 600 ohm: the square root of 0.6 V */
+static const double dbu_less_dbv = 2.2184874961635637;
+
+/* To dB re 1 V. @return false if it is no voltage. */
+static bool to_dbv(double value, mt_unit from, double *out)
+{
+  if (from == MT_UNIT_VOLT && value > 0.0)
+    *out = mt_db_of_ratio(value);
+  else if (from == MT_UNIT_DBV)
+    *out = value;
+  else if (from == MT_UNIT_DBU)
+    *out = value - dbu_less_dbv;
+  else
+    return false;
+  return true;
+}
+
+static bool is_voltage(mt_unit unit)
+{
+  return unit == MT_UNIT_VOLT || unit == MT_UNIT_DBV || unit == MT_UNIT_DBU;
+}
+
+bool mt_quantity_limit_unit(mt_quantity q, mt_unit stated, mt_unit *held)
+{
+  const mt_quantity_info *info = mt_quantity_describe(q);
+  double unused;
+
+  if (mt_unit_convert(1.0, stated, info->unit, &unused))
+    *held = info->unit;
+  else if (info->unit == MT_UNIT_DBFS && !info->is_curve && q != MT_Q_PEAK && is_voltage(stated))
+    *held = MT_UNIT_DBV;
+  else
+    return false;
+  return true;
+}
+
 bool mt_unit_convert(double value, mt_unit from, mt_unit to, double *out)
 {
-  double result;
+  double result, dbv;
 
   if (from == to)
     result = value;
@@ -219,10 +260,8 @@ bool mt_unit_convert(double value, mt_unit from, mt_unit to, double *out)
     result = mt_db_of_ratio(value / 100.0);
   else if (from == MT_UNIT_DB && to == MT_UNIT_PERCENT)
     result = 100.0 * mt_ratio_of_db(value);
-  else if (from == MT_UNIT_VOLT && to == MT_UNIT_DBV && value > 0.0)
-    result = mt_db_of_ratio(value);
-  else if (from == MT_UNIT_DBV && to == MT_UNIT_VOLT)
-    result = mt_ratio_of_db(value);
+  else if (is_voltage(to) && to_dbv(value, from, &dbv))
+    result = to == MT_UNIT_VOLT ? mt_ratio_of_db(dbv) : to == MT_UNIT_DBU ? dbv + dbu_less_dbv : dbv;
   else if (from == MT_UNIT_SECOND && to == MT_UNIT_MILLISECOND)
     result = 1e3 * value;
   else if (from == MT_UNIT_MILLISECOND && to == MT_UNIT_SECOND)

@@ -36,6 +36,9 @@ mt_code mt_results_add_reading(mt_results *results, const mt_reading *reading, m
     if (!isfinite(reading->value) || !(reading->uncertainty >= 0.0) || !isfinite(reading->uncertainty))
       return mt_fail(err, MT_E_INTERNAL, "the reading %s is not a number",
                      mt_quantity_describe(reading->quantity)->name);
+  if (reading->has_dbv && (!isfinite(reading->dbv) || !(reading->dbv_uncertainty >= 0.0)))
+    return mt_fail(err, MT_E_INTERNAL, "the reading %s in volts is not a number",
+                   mt_quantity_describe(reading->quantity)->name);
   return append(&results->readings, &results->nreadings, reading, sizeof *reading, err);
 }
 
@@ -140,6 +143,8 @@ static void take_over_head(mt_results *results, const mt_results *other)
   results->stimulus_parts = other->stimulus_parts;
   results->has_clock_offset = other->has_clock_offset;
   results->clock_offset_ppm = other->clock_offset_ppm;
+  results->rig = other->rig;
+  results->rig.nlimited = 0; /* counted with each take */
 }
 
 static bool has_taken(const mt_results *results)
@@ -158,6 +163,7 @@ mt_code mt_results_add_results(mt_results *results, const mt_results *other, con
   if (!has_taken(results))
     take_over_head(results, other);
   results->valid = results->valid && other->valid;
+  results->rig.nlimited += other->rig.nlimited;
   code = mt_results_add_take(results, &summary, err);
   for (size_t i = 0; i < other->nreadings && code == MT_OK; i++)
     code = mt_results_add_reading(results, &other->readings[i], err);

@@ -6,7 +6,13 @@
 
 typedef struct options {
   cli_reading reading; /* first: the shared options' offsets count from here */
+  bool recorded_by_unit;
 } options;
+
+static const cli_option table[] = {
+    {"recorded-by-unit", 0, CLI_FLAG, offsetof(options, recorded_by_unit), NULL,
+     "with --rig: the unit made TAKE of what the rig played"},
+};
 
 /* Without a take: the one of that stage, read again. */
 static mt_code open_input(const char *path, const options *given, cli_filing *filing,
@@ -31,6 +37,7 @@ static mt_code analyse(const char *path, const options *given, cli_filing *filin
 
   if (code == MT_OK)
     code = cli_open_session(&given->reading, &session, &plan, err);
+  session.recorded_by_unit = given->recorded_by_unit;
   if (code == MT_OK)
     code = open_input(path, given, filing, &session, &plan, err);
   if (code == MT_OK)
@@ -64,9 +71,10 @@ static int run(int argc, char **argv)
   /* an earlier reading is not replaced by none */
   if (operands[0] == NULL && code != MT_OK)
     mt_job_drop_stage(&filing.stage);
-  return cli_file_and_finish(&cli_analyse, &filing,
-                             &(cli_filed){.plan = given.reading.plan, .is_again = operands[0] == NULL}, code,
-                             &results, given.reading.json, &err);
+  return cli_file_and_finish(
+      &cli_analyse, &filing,
+      &(cli_filed){.plan = given.reading.plan, .rig = given.reading.rig, .is_again = operands[0] == NULL},
+      code, &results, given.reading.json, &err);
 }
 
 const cli_command cli_analyse = {
@@ -79,6 +87,8 @@ const cli_command cli_analyse = {
                "read as what it is, a steady tone, noise or silence, and judged only with --plan.\n"
                "With --stage it is filed in a job; without TAKE the take filed there is read again, by the\n"
                "plan filed with it, and the readings it had are kept beside.",
+    .options = table,
+    .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,
     .run = run,
 };

@@ -60,6 +60,8 @@ typedef struct cli_reading {
   double max_level_dbfs;
   const char *job;
   const char *stage;
+  const char *rig;
+  const char *path;
 } cli_reading;
 
 /** Nothing given. */
@@ -83,6 +85,7 @@ extern const cli_command cli_report;
 extern const cli_command cli_plan;
 extern const cli_command cli_job;
 extern const cli_command cli_jobs;
+extern const cli_command cli_rig;
 
 /**
  * Read options into the command's record and count the operands.
@@ -162,12 +165,13 @@ typedef struct cli_filing {
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
   char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
+  char rig[MT_JOB_PATH_MAX + 16]; /**< of a stage read again: the rig filed with it */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */
 typedef struct cli_filed {
   const char *plan; /**< paths */
-  const char *rig;
+  const char *rig;  /**< its name */
   const char *simulate;
   const char *take; /**< the take's name, if the results say another */
   bool is_again;    /**< a stage read again keeps the plan it has */
@@ -179,8 +183,8 @@ mt_code cli_find_job(const char *name, const char *jobs, char *out, mt_error *er
 /** Begin a stage as --job and --stage say; nothing if neither is given. The job may be the folder we stand in. */
 mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt_error *err);
 
-/** The same for several takes: goes on with a stage of that label that was stopped, if there is one. */
-mt_code cli_filing_begin_walk(const char *job, const char *label, cli_filing *out, mt_error *err);
+/** Go on with the stage of that label that was begun and left, or begin one. For several takes. */
+mt_code cli_filing_go_on(const char *job, const char *label, cli_filing *out, mt_error *err);
 
 /** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,

@@ -11,7 +11,7 @@
 
 static const cli_command *const commands[] = {&cli_demo,    &cli_devices, &cli_stimulus, &cli_check,
                                               &cli_analyse, &cli_compare, &cli_chart,    &cli_report,
-                                              &cli_plan,    &cli_job,     &cli_jobs};
+                                              &cli_plan,    &cli_job,     &cli_jobs,     &cli_rig};
 #define NCOMMANDS (sizeof commands / sizeof commands[0])
 
 static void print_usage(FILE *out)

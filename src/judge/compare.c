@@ -321,6 +321,15 @@ static bool read_at(const mt_curve *c, double x, double *y, double *uncertainty)
   return true;
 }
 
+static void free_curve(mt_compared_curve *c)
+{
+  free(c->x);
+  free(c->a);
+  free(c->b);
+  free(c->difference);
+  free(c->uncertainty);
+}
+
 static mt_code make_room(mt_compared_curve *c, size_t n, mt_error *err)
 {
   double **const arrays[] = {&c->x, &c->a, &c->b, &c->difference, &c->uncertainty};
@@ -468,6 +477,41 @@ static mt_code compare_curves(mt_comparison *out, const mt_results *a, const mt_
   return code;
 }
 
+mt_code mt_compare_curve(const mt_results *reference, const mt_curve *curve, mt_results **out, mt_error *err)
+{
+  const mt_curve *good = find_curve(reference, curve, false, true);
+  mt_comparison part = {.readings = NULL};
+  mt_results *results = NULL;
+  mt_curve difference = *curve;
+  mt_code code = good != NULL ? add_curve(&part, good, curve, err) : MT_OK;
+
+  difference.npoints = 0;
+  difference.floor = NULL;
+  difference.validity = MT_NOT_MEASURED;
+  mt_text_copy(difference.why, sizeof difference.why, "the reference has no such curve");
+  if (code == MT_OK && good != NULL && part.curves[0].npoints > 0) {
+    difference.npoints = part.curves[0].npoints;
+    difference.x = part.curves[0].x;
+    difference.y = part.curves[0].difference;
+    difference.uncertainty = part.curves[0].uncertainty;
+    difference.validity = MT_VALID;
+    difference.why[0] = '\0';
+  } else if (code == MT_OK && good != NULL)
+    mt_text_copy(difference.why, sizeof difference.why, part.curves[0].why);
+  if (code == MT_OK)
+    code = mt_results_create(&results, err);
+  if (code == MT_OK)
+    code = mt_results_add_curve(results, &difference, err);
+  for (size_t i = 0; i < part.ncurves; i++)
+    free_curve(&part.curves[i]);
+  free(part.curves);
+  if (code == MT_OK)
+    *out = results;
+  else
+    mt_results_destroy(&results);
+  return code;
+}
+
 /* ---- conditions ------------------------------------------------------------------------------------- */
 
 MT_PRINTF(4, 5)
@@ -542,6 +586,24 @@ static mt_code note_stimulus(mt_comparison *out, const mt_results *a, const mt_r
   return code;
 }
 
+static const char *rig_text(const mt_rig_note *rig, char out[80])
+{
+  if (rig->name[0] == '\0')
+    return "none";
+  snprintf(out, 80, "%.40s of %.10s%s", rig->name, rig->made, rig->loop_applied ? "" : ", its loop left out");
+  return out;
+}
+
+static mt_code note_rig(mt_comparison *out, const mt_rig_note *a, const mt_rig_note *b, mt_error *err)
+{
+  char rig_a[80], rig_b[80];
+
+  if (strcmp(a->name, b->name) == 0 && strcmp(a->made, b->made) == 0 && a->loop_applied == b->loop_applied)
+    return MT_OK;
+  return warn(out, "rig", err, "Rig: %s in A, %s in B; gain, response and floors are referred differently",
+              rig_text(a, rig_a), rig_text(b, rig_b));
+}
+
 static mt_code note_conditions(mt_comparison *out, const mt_results *a, const mt_results *b, mt_error *err)
 {
   char load_a[24], load_b[24];
@@ -556,6 +618,8 @@ static mt_code note_conditions(mt_comparison *out, const mt_results *a, const mt
                 "Sample rate: %g Hz in A, %g Hz in B; what lies above 20 kHz differs, and what "
                 "folds back",
                 a->rate_hz, b->rate_hz);
+  if (code == MT_OK)
+    code = note_rig(out, &a->rig, &b->rig, err);
   if (code == MT_OK && a->nchannels != b->nchannels)
     code = warn(out, "channels", err, "Channels: %u in A, %u in B", a->nchannels, b->nchannels);
   if (code == MT_OK && a->load_ohm != b->load_ohm)
@@ -611,14 +675,8 @@ void mt_comparison_destroy(mt_comparison **comparison)
 {
   if (comparison == NULL || *comparison == NULL)
     return;
-  for (size_t i = 0; i < (*comparison)->ncurves; i++) {
-    mt_compared_curve *c = &(*comparison)->curves[i];
-    free(c->x);
-    free(c->a);
-    free(c->b);
-    free(c->difference);
-    free(c->uncertainty);
-  }
+  for (size_t i = 0; i < (*comparison)->ncurves; i++)
+    free_curve(&(*comparison)->curves[i]);
   free((*comparison)->readings);
   free((*comparison)->curves);
   free((*comparison)->conditions);

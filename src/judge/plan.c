@@ -1,5 +1,7 @@
 #include <mendtone/plan.h>
 
+#include <mendtone/compare.h>
+
 #include "base/config.h"
 #include "base/text.h"
 
@@ -75,12 +77,12 @@ static mt_code read_quantity(mt_config_item group, mt_quantity *out, mt_error *e
 /* "dB" or "%": every unit a quantity may be limited in. */
 static void list_units(mt_quantity quantity, char *out, size_t size)
 {
-  double unused;
+  mt_unit unused;
 
   out[0] = '\0';
   for (int u = 0; u < MT_UNIT_LAST; u++) {
     size_t used = strlen(out);
-    if (mt_unit_convert(1.0, (mt_unit)u, mt_quantity_describe(quantity)->unit, &unused))
+    if (mt_quantity_limit_unit(quantity, (mt_unit)u, &unused))
       snprintf(out + used, size - used, "%s\"%s\"", used > 0 ? " or " : "", mt_unit_name((mt_unit)u));
   }
 }
@@ -92,7 +94,7 @@ static mt_code read_unit(mt_config_item group, mt_quantity quantity, mt_unit *ou
   const char *name;
   char fitting[64];
   mt_config_item item;
-  double unused;
+  mt_unit unused;
 
   list_units(quantity, fitting, sizeof fitting);
   if (!mt_config_find(group, "unit", &item))
@@ -105,9 +107,29 @@ static mt_code read_unit(mt_config_item group, mt_quantity quantity, mt_unit *ou
       names[u - 1] = mt_unit_name((mt_unit)u);
     return refuse_name(item, "unit", name, mt_text_nearest(name, names, COUNT(names)), fitting, err);
   }
-  if (!mt_unit_convert(1.0, *out, info->unit, &unused))
+  if (!mt_quantity_limit_unit(quantity, *out, &unused))
     return mt_config_fail(item, err, "%s cannot be limited in \"%s\"; expected %s", info->name, name,
                           fitting);
+  return MT_OK;
+}
+
+/* A difference has a unit of its own: levels and ratios differ by dB. */
+static mt_code read_relative_unit(mt_config_item group, mt_quantity quantity, mt_unit *out, mt_error *err)
+{
+  mt_unit own = mt_compare_unit(quantity);
+  char name[24] = "";
+  mt_code code = mt_config_text(group, "unit", name, sizeof name, err);
+
+  if (code != MT_OK)
+    return code;
+  if (strcmp(name, mt_unit_name(own)) == 0)
+    *out = own;
+  else if (own == MT_UNIT_SECOND && strcmp(name, mt_unit_name(MT_UNIT_MILLISECOND)) == 0)
+    *out = MT_UNIT_MILLISECOND;
+  else
+    return mt_config_fail(at_key(group, "unit"), err,
+                          "the unit is \"%s\"; %s differs from the reference by \"%s\"", name,
+                          mt_quantity_describe(quantity)->name, mt_unit_name(own));
   return MT_OK;
 }
 
@@ -258,11 +280,13 @@ static mt_code check_bound(mt_config_item group, const mt_limit *limit, const ch
                            mt_error *err)
 {
   double unused;
+  mt_unit held;
 
-  if (isinf(bound) ||
-      mt_unit_convert(bound, limit->unit, mt_quantity_describe(limit->quantity)->unit, &unused))
+  if (limit->relative || isinf(bound) ||
+      (mt_quantity_limit_unit(limit->quantity, limit->unit, &held) &&
+       mt_unit_convert(bound, limit->unit, held, &unused)))
     return MT_OK;
-  return mt_config_fail(at_key(group, key), err, "%s is %g %s; expected a ratio above 0", key, bound,
+  return mt_config_fail(at_key(group, key), err, "%s is %g %s; expected more than 0", key, bound,
                         mt_unit_name(limit->unit));
 }
 
@@ -354,7 +378,7 @@ static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_li
 static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
 {
   static const char *const keys[] = {"quantity", "channel", "segment", "state", "order", "from_hz",
-                                     "to_hz",    "min",     "max",     "unit",  "why"};
+                                     "to_hz",    "min",     "max",     "unit",  "why",   "relative"};
   mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
 
   limit->channel = MT_CHANNEL_ANY;
@@ -365,7 +389,10 @@ static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *l
   if (code == MT_OK)
     code = read_quantity(group, &limit->quantity, err);
   if (code == MT_OK)
-    code = read_unit(group, limit->quantity, &limit->unit, err);
+    code = mt_config_bool(group, "relative", &limit->relative, err);
+  if (code == MT_OK)
+    code = limit->relative ? read_relative_unit(group, limit->quantity, &limit->unit, err)
+                           : read_unit(group, limit->quantity, &limit->unit, err);
   if (code == MT_OK)
     code = read_bounds(group, limit, err);
   if (code == MT_OK)
@@ -526,14 +553,25 @@ static mt_code read_max_level(mt_plan *plan, mt_config_item root, mt_error *err)
 
 static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
 {
-  static const char *const keys[] = {
-      "unit",   "load_ohm",     "level_dbfs",      "rate_hz",        "states",
-      "limits", "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
-      "extras", "by_hand"};
+  static const char *const keys[] = {"unit",
+                                     "reference",
+                                     "load_ohm",
+                                     "level_dbfs",
+                                     "rate_hz",
+                                     "states",
+                                     "limits",
+                                     "expect_route",
+                                     "expect_polarity",
+                                     "max_level_dbfs",
+                                     "max_level_thd_percent",
+                                     "extras",
+                                     "by_hand"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)
     code = mt_config_text(root, "unit", plan->unit, sizeof plan->unit, err);
+  if (code == MT_OK)
+    code = mt_config_text(root, "reference", plan->reference, sizeof plan->reference, err);
   if (code == MT_OK)
     code = mt_config_number(root, "load_ohm", 0.1, 1e7, &plan->load_ohm, err);
   if (code == MT_OK)
@@ -545,6 +583,25 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
   if (code == MT_OK)
     code = read_max_level(plan, root, err);
   return code;
+}
+
+/* Either is a mistake without the other. */
+static mt_code check_reference(const mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item list;
+  bool any = false;
+
+  for (size_t i = 0; i < plan->nlimits; i++) {
+    any = any || plan->limits[i].relative;
+    if (plan->limits[i].relative && plan->reference[0] == '\0')
+      return mt_config_fail(
+          mt_config_find(root, "limits", &list) ? mt_config_at(list, i) : root, err,
+          "a relative limit needs reference = \"good.json\" in the plan: a good unit's results");
+  }
+  if (plan->reference[0] != '\0' && !any)
+    return mt_config_fail(at_key(root, "reference"), err,
+                          "reference does nothing without a limit that says relative = true");
+  return MT_OK;
 }
 
 /* ---- what no sound card sees ----------------------------------------------------------------------- */
@@ -647,6 +704,8 @@ static mt_code read_plan(mt_plan *plan, mt_config_item root, mt_error *err)
     code = read_states(plan, root, err);
   if (code == MT_OK)
     code = read_limits(plan, root, err);
+  if (code == MT_OK)
+    code = check_reference(plan, root, err);
   if (code == MT_OK)
     code = read_expect_route(plan, root, err);
   if (code == MT_OK)
@@ -763,12 +822,22 @@ mt_code mt_plan_create_default(mt_plan **out, mt_error *err)
   return MT_OK;
 }
 
+void mt_plan_set_reference(mt_plan *plan, mt_results **results)
+{
+  mt_results_destroy(&plan->reference_results);
+  plan->reference_results = *results;
+  *results = NULL;
+  for (size_t i = 0; i < plan->nlimits; i++)
+    plan->limits[i].reference = plan->limits[i].relative ? plan->reference_results : NULL;
+}
+
 void mt_plan_destroy(mt_plan **plan)
 {
   if (plan == NULL || *plan == NULL)
     return;
   free((*plan)->states);
   free((*plan)->limits);
+  mt_results_destroy(&(*plan)->reference_results);
   free((*plan)->by_hand);
   free((*plan)->text);
   free(*plan);

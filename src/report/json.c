@@ -78,6 +78,45 @@ static void put_verdict(writer *w, json_t *object, mt_verdict verdict)
   put(w, object, "verdict", verdict == MT_VERDICT_NONE ? json_null() : json_string(mt_verdict_name(verdict)));
 }
 
+/* What a calibrated rig makes of a level. */
+static void put_volts(writer *w, json_t *object, const mt_reading *r)
+{
+  double volts = 0.0, dbu = 0.0;
+
+  mt_unit_convert(r->dbv, MT_UNIT_DBV, MT_UNIT_VOLT, &volts);
+  mt_unit_convert(r->dbv, MT_UNIT_DBV, MT_UNIT_DBU, &dbu);
+  put_number(w, object, "volt", volts);
+  put_number(w, object, "dbv", r->dbv);
+  put_number(w, object, "dbu", dbu);
+  put_number(w, object, "dbv_uncertainty", r->dbv_uncertainty);
+}
+
+static void put_rig(writer *w, json_t *root, const mt_rig_note *note)
+{
+  static const char *const sides[] = {"left", "right"};
+  json_t *rig = json_object(), *floor, *warnings;
+
+  put(w, root, "rig", rig);
+  put_text(w, rig, "name", note->name);
+  put_text(w, rig, "made", note->made);
+  put(w, rig, "volts_known", json_boolean(note->has_volts));
+  put(w, rig, "loop_applied", json_boolean(note->loop_applied));
+  put(w, rig, "recorded_by_unit", json_boolean(note->recorded_by_unit));
+  put(w, rig, "limited_readings", json_integer((json_int_t)note->nlimited));
+  if (note->has_played_dbv)
+    put_number(w, rig, "played_dbv", note->played_dbv);
+  floor = json_object();
+  put(w, rig, "noise_dbfs", floor);
+  for (int c = 0; c < 2; c++)
+    if (note->has_floor[c])
+      put_number(w, floor, sides[c], note->noise_dbfs[c]);
+  warnings = json_array();
+  put(w, rig, "warnings", warnings);
+  for (size_t i = 0; i < note->nwarnings; i++)
+    if (json_array_append_new(warnings, text_value(note->warnings[i])) != 0 && w->code == MT_OK)
+      w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for the results");
+}
+
 /* A value of a quantity: a number, or the word or sign that stands for it. */
 static void put_value(writer *w, json_t *object, const char *key, mt_quantity quantity, double value)
 {
@@ -212,6 +251,8 @@ static void put_reading(writer *w, json_t *object, const mt_reading *r)
     put_number(w, object, "uncertainty", r->uncertainty);
   else
     put(w, object, "uncertainty", json_null());
+  if (has_value && r->has_dbv)
+    put_volts(w, object, r);
   put_text(w, object, "validity", mt_validity_name(r->validity));
   if (r->validity != MT_VALID)
     put_text(w, object, "why", r->why);
@@ -290,7 +331,8 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
   put_text(w, object, "unit", mt_unit_name(j->unit));
   if (j->has_value) {
     put_number(w, object, "uncertainty", j->uncertainty);
-    put_text(w, object, "uncertainty_unit", mt_unit_name(j->unit == MT_UNIT_PERCENT ? MT_UNIT_DB : j->unit));
+    put_text(w, object, "uncertainty_unit",
+             mt_unit_name(j->unit == MT_UNIT_PERCENT || j->unit == MT_UNIT_VOLT ? MT_UNIT_DB : j->unit));
   } else
     put(w, object, "uncertainty", json_null());
   put_bound(w, object, "min", j->quantity, j->min);
@@ -304,6 +346,8 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
   if (j->to_hz != 0.0)
     put_number(w, object, "to_hz", j->to_hz);
   put(w, object, "implied", json_boolean(j->implied));
+  if (j->relative)
+    put(w, object, "relative", json_true());
   put_verdict(w, object, j->verdict);
   put_text(w, object, "text", j->text);
 }
@@ -378,6 +422,8 @@ static void put_results(writer *w, json_t *root, const mt_results *r)
   if (r->load_ohm != 0.0)
     put_number(w, root, "load_ohm", r->load_ohm);
   put_take(w, root, r);
+  if (r->rig.name[0] != '\0')
+    put_rig(w, root, &r->rig);
   if (r->is_stimulus) {
     json_t *stimulus = json_object();
     put(w, root, "stimulus", stimulus);
@@ -724,6 +770,10 @@ static void read_reading(reader *r, const json_t *object, mt_results *results)
       !get_number_if(r, object, "mains_hz", 0.0, 1e3, &m.mains_hz))
     return;
   m.order = (int)order;
+  m.has_dbv = json_object_get(object, "dbv") != NULL;
+  if (m.has_dbv && (!get_number(r, object, "dbv", -HUGE_VAL, HUGE_VAL, &m.dbv) ||
+                    !get_number(r, object, "dbv_uncertainty", 0.0, HUGE_VAL, &m.dbv_uncertainty)))
+    return;
   if ((m.validity == MT_VALID || m.validity == MT_RIG_LIMITED) &&
       (!get_value(r, object, "value", m.quantity, &m.value) ||
        !get_number(r, object, "uncertainty", 0.0, HUGE_VAL, &m.uncertainty)))
@@ -855,6 +905,7 @@ static void read_judgement(reader *r, const json_t *object, mt_results *results)
       !get_bound(r, object, "max", j.quantity, HUGE_VAL, &j.max))
     return;
   j.order = (int)order;
+  j.relative = json_is_true(json_object_get(object, "relative"));
   j.has_value = value != NULL && !json_is_null(value);
   if (j.has_value && (!get_value(r, object, "value", j.quantity, &j.value) ||
                       !get_number(r, object, "uncertainty", 0.0, HUGE_VAL, &j.uncertainty)))
@@ -998,6 +1049,46 @@ static void read_answer(reader *r, const json_t *object, mt_results *results)
   r->code = mt_results_add_answer(results, &a, r->err);
 }
 
+/* Absent where no rig was named. */
+static void read_rig(reader *r, const json_t *root, mt_results *results)
+{
+  static const char *const sides[] = {"left", "right"};
+  const json_t *rig = json_object_get(root, "rig"), *floor, *warnings;
+  mt_rig_note *note = &results->rig;
+  double nlimited = 0.0;
+
+  r->part = "rig";
+  if (rig == NULL)
+    return;
+  floor = json_object_get(rig, "noise_dbfs");
+  warnings = json_object_get(rig, "warnings");
+  if (!json_is_object(rig)) {
+    refuse(r, "rig", "an object");
+    return;
+  }
+  note->has_played_dbv = json_object_get(rig, "played_dbv") != NULL;
+  if (!get_text(r, rig, "name", note->name, sizeof note->name) ||
+      !get_text(r, rig, "made", note->made, sizeof note->made) ||
+      !get_bool(r, rig, "volts_known", &note->has_volts) ||
+      !get_bool(r, rig, "loop_applied", &note->loop_applied) ||
+      !get_bool(r, rig, "recorded_by_unit", &note->recorded_by_unit) ||
+      !get_number_if(r, rig, "limited_readings", 0.0, 1e6, &nlimited) ||
+      !get_number_if(r, rig, "played_dbv", -1e3, 1e3, &note->played_dbv))
+    return;
+  note->nlimited = (size_t)nlimited;
+  for (int c = 0; c < 2; c++) {
+    note->has_floor[c] = json_object_get(floor, sides[c]) != NULL;
+    if (note->has_floor[c] && !get_number(r, floor, sides[c], -1e3, 1e3, &note->noise_dbfs[c]))
+      return;
+  }
+  for (size_t i = 0; i < json_array_size(warnings) && i < sizeof note->warnings / sizeof note->warnings[0];
+       i++) {
+    const char *text = json_string_value(json_array_get(warnings, i));
+    if (text != NULL)
+      mt_text_copy(note->warnings[note->nwarnings++], sizeof note->warnings[0], text);
+  }
+}
+
 static void check_format(reader *r, const json_t *root)
 {
   const char *format = json_string_value(json_object_get(root, "format"));
@@ -1029,6 +1120,8 @@ static void read_root(reader *r, const json_t *root, mt_results *results)
       !get_verdict(r, root, &results->verdict))
     return;
   read_take(r, root, results);
+  if (r->code == MT_OK)
+    read_rig(r, root, results);
   if (r->code == MT_OK)
     read_array(r, root, "readings", true, read_reading, results);
   if (r->code == MT_OK)

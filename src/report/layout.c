@@ -150,12 +150,24 @@ void mt_layout_cell(FILE *out, int width, const char *text)
 int mt_layout_decimals(mt_unit unit, double uncertainty)
 {
   /* finer than the finest effect that could be reproduced on a bench, or than eyes can use */
-  static const int most[MT_UNIT_LAST] = {
-      [MT_UNIT_NONE] = 0,         [MT_UNIT_HZ] = 4,  [MT_UNIT_DBFS] = 4,    [MT_UNIT_DBV] = 4,
-      [MT_UNIT_VOLT] = 6,         [MT_UNIT_DB] = 4,  [MT_UNIT_PERCENT] = 6, [MT_UNIT_DEGREE] = 3,
-      [MT_UNIT_BIT] = 2,          [MT_UNIT_PPM] = 3, [MT_UNIT_SECOND] = 6,  [MT_UNIT_MILLISECOND] = 4,
-      [MT_UNIT_FS] = 6,           [MT_UNIT_OHM] = 4, [MT_UNIT_WATT] = 5,    [MT_UNIT_COUNT] = 0,
-      [MT_UNIT_DB_PER_OCTAVE] = 4};
+  static const int most[MT_UNIT_LAST] = {[MT_UNIT_NONE] = 0,
+                                         [MT_UNIT_HZ] = 4,
+                                         [MT_UNIT_DBFS] = 4,
+                                         [MT_UNIT_DBV] = 4,
+                                         [MT_UNIT_VOLT] = 6,
+                                         [MT_UNIT_DB] = 4,
+                                         [MT_UNIT_PERCENT] = 6,
+                                         [MT_UNIT_DEGREE] = 3,
+                                         [MT_UNIT_BIT] = 2,
+                                         [MT_UNIT_PPM] = 3,
+                                         [MT_UNIT_SECOND] = 6,
+                                         [MT_UNIT_MILLISECOND] = 4,
+                                         [MT_UNIT_FS] = 6,
+                                         [MT_UNIT_OHM] = 4,
+                                         [MT_UNIT_WATT] = 5,
+                                         [MT_UNIT_COUNT] = 0,
+                                         [MT_UNIT_DB_PER_OCTAVE] = 4,
+                                         [MT_UNIT_DBU] = 4};
   double exponent;
 
   if (!(uncertainty > 0.0) || !isfinite(uncertainty))

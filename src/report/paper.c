@@ -331,6 +331,18 @@ static void add_costs(document *d, const mt_paper *p)
     document_fact(d, "Work", "%g min", p->minutes);
 }
 
+/* The rig the readings are referred to, and what stands against it. */
+static void add_rig(document *d, const mt_rig_note *rig)
+{
+  if (rig->name[0] == '\0')
+    return;
+  document_fact(d, "", "rig: %s of %.10s; %s%s", rig->name, rig->made,
+                rig->has_volts ? "levels known in volts" : "no volts",
+                rig->loop_applied ? "; response without the rig, floors held against its own" : "");
+  for (size_t i = 0; i < rig->nwarnings; i++)
+    document_fact(d, "", "beware of the rig: %s", rig->warnings[i]);
+}
+
 static void add_conditions_of(document *d, const mt_paper_stage *stage)
 {
   const mt_results *r = stage->results;
@@ -350,6 +362,7 @@ static void add_conditions_of(document *d, const mt_paper_stage *stage)
   if (r->is_stimulus)
     document_fact(d, "", "tones at %.2f dBFS%s", r->stimulus_level_dbfs,
                   r->unit_name[0] != '\0' ? "" : "; the plan does not say what the unit is");
+  add_rig(d, &r->rig);
   for (size_t i = 0; i < r->nproblems; i++)
     document_fact(d, "", "problem from %.2f to %.2f s: %s", r->problems[i].begin_s, r->problems[i].end_s,
                   r->problems[i].text);

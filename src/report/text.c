@@ -6,6 +6,7 @@
 #include "report/text_sections.h"
 
 #include <errno.h>
+#include <math.h>
 #include <string.h>
 
 /* ---- verdict, limits, causes ------------------------------------------------------------------ */
@@ -158,6 +159,36 @@ void mt_report_summary(const mt_results *results, FILE *out)
 
 /* ---- conditions ------------------------------------------------------------------------------- */
 
+static void print_rig(const mt_rig_note *note, FILE *out)
+{
+  char text[320], number[32];
+  int n = snprintf(text, sizeof text, "%s, %.10s", note->name, note->made);
+
+  if (note->has_floor[0] && note->has_floor[1])
+    n += snprintf(text + n, sizeof text - (size_t)n, "; own noise %.1f and %.1f dBFS", note->noise_dbfs[0],
+                  note->noise_dbfs[1]);
+  if (note->loop_applied)
+    n += snprintf(text + n, sizeof text - (size_t)n, "; %sresponse corrected by its loop, floors compared",
+                  note->recorded_by_unit ? "" : "gain and ");
+  if (note->recorded_by_unit)
+    n += snprintf(text + n, sizeof text - (size_t)n,
+                  "; the unit recorded itself: volts are those at its input");
+  else if (!note->has_volts)
+    n += snprintf(text + n, sizeof text - (size_t)n, "; no volts");
+  if (note->has_played_dbv)
+    snprintf(text + n, sizeof text - (size_t)n, "; played %s V",
+             mt_layout_value(pow(10.0, note->played_dbv / 20.0), 4, number));
+  mt_layout_wrap(out, "  rig           ", "                ", text);
+  if (note->nlimited > 0) {
+    snprintf(text, sizeof text,
+             "only bounds (< or >), as the rig's own is less than 10 dB below: %zu reading%s", note->nlimited,
+             note->nlimited == 1 ? "" : "s");
+    mt_layout_wrap(out, "                ", "                ", text);
+  }
+  for (size_t i = 0; i < note->nwarnings; i++)
+    mt_layout_wrap(out, "    beware      ", "                ", note->warnings[i]);
+}
+
 static void print_conditions(const mt_results *results, FILE *out)
 {
   char text[160], number[32], extras[48];
@@ -177,7 +208,12 @@ static void print_conditions(const mt_results *results, FILE *out)
     snprintf(text, sizeof text, "%.2f dBFS, both marks found; extras: %s", results->stimulus_level_dbfs,
              mt_extras_text(results->stimulus_extras, extras));
   else if (results->is_stimulus)
-    snprintf(text, sizeof text, "%.2f dBFS, both marks found", results->stimulus_level_dbfs);
+    snprintf(text, sizeof text, "%.2f dBFS, both marks found%s%s%s", results->stimulus_level_dbfs,
+             results->ntakes == 0 && results->stimulus_parts != MT_PARTS_ALL ? "; " : "",
+             results->ntakes == 0 && results->stimulus_parts != MT_PARTS_ALL
+                 ? mt_parts_name(results->stimulus_parts)
+                 : "",
+             results->ntakes == 0 && results->stimulus_parts != MT_PARTS_ALL ? " only" : "");
   else
     snprintf(text, sizeof text, "none found: read as a plain recording");
   mt_layout_wrap(out, "  stimulus      ", "                ", text);
@@ -187,6 +223,8 @@ static void print_conditions(const mt_results *results, FILE *out)
   else
     snprintf(text, sizeof text, "not known");
   mt_layout_wrap(out, "  clock offset  ", "                ", text);
+  if (results->rig.name[0] != '\0')
+    print_rig(&results->rig, out);
   mt_layout_wrap(out, "  plan          ", "                ",
                  results->plan_name[0] != '\0' ? results->plan_name : "none");
 }

@@ -15,7 +15,8 @@
 
 mt_cell mt_cell_of(const mt_reading *r)
 {
-  mt_cell c = {true, r->validity, r->value, r->uncertainty, r->verdict};
+  mt_cell c = {true,       r->validity, r->value, r->uncertainty,
+               r->verdict, r->has_dbv,  r->dbv,   r->dbv_uncertainty};
   return c;
 }
 
@@ -32,7 +33,7 @@ static void format_bound(const mt_row *r, const mt_cell *c, char out[32])
   char number[32];
   double step;
 
-  if (r->unit == MT_UNIT_PERCENT)
+  if (r->unit == MT_UNIT_PERCENT || r->unit == MT_UNIT_VOLT)
     decimals = mt_layout_decimals(r->unit, c->value);
   else if (decimals > 2)
     decimals = 2;

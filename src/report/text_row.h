@@ -13,6 +13,9 @@ typedef struct mt_cell {
   double value;
   double uncertainty;
   mt_verdict verdict;
+  bool has_dbv; /**< a level that a calibrated rig knows in volts */
+  double dbv;
+  double dbv_uncertainty;
 } mt_cell;
 
 /** The columns of a table: two channels, and what is said of the pair. */

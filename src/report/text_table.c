@@ -169,6 +169,46 @@ static const char *line_place(double freq_hz, char out[32])
   return out;
 }
 
+/* Which units a level is repeated in: all for a tone at the reference level, few for the rest, to keep it short. */
+static bool is_shown_in(const mt_row *r, const char *segment, mt_unit unit)
+{
+  bool is_main = r->quantity == MT_Q_MAX_LEVEL || r->quantity == MT_Q_INPUT_FULL_SCALE ||
+                 (r->quantity == MT_Q_LEVEL && (strcmp(segment, "both") == 0 || segment[0] == '\0'));
+
+  if (unit == r->unit || r->quantity == MT_Q_SPURIOUS || r->quantity == MT_Q_HUM_LINE)
+    return false;
+  if (is_main)
+    return true;
+  return unit == (r->quantity == MT_Q_LEVEL ? MT_UNIT_VOLT : MT_UNIT_DBU);
+}
+
+/* What a calibrated rig makes of a level. */
+static void print_volts(const mt_row *r, const char *segment, FILE *out)
+{
+  static const mt_unit units[] = {MT_UNIT_VOLT, MT_UNIT_DBV, MT_UNIT_DBU};
+  mt_row volts = *r;
+  bool any = false;
+  char label[32];
+
+  volts.unit = MT_UNIT_DBV;
+  for (int i = 0; i < 3; i++) {
+    mt_cell *c = &volts.cells[i];
+    c->present = c->present && c->has_dbv && mt_cell_has_number(c);
+    c->value = c->dbv;
+    c->uncertainty = c->dbv_uncertainty;
+    c->verdict = MT_VERDICT_NONE;
+    any = any || c->present;
+  }
+  for (size_t i = 0; any && i < sizeof units / sizeof units[0]; i++) {
+    mt_row shown;
+    if (!is_shown_in(r, segment, units[i]))
+      continue;
+    snprintf(label, sizeof label, "    the same in %s", mt_unit_name(units[i]));
+    shown = mt_row_convert(&volts, units[i], label);
+    mt_row_print(&shown, out);
+  }
+}
+
 static void print_quantity(mt_row *r, const mt_reading *head, FILE *out)
 {
   const mt_quantity_info *info = mt_quantity_describe(r->quantity);
@@ -189,6 +229,7 @@ static void print_quantity(mt_row *r, const mt_reading *head, FILE *out)
     mt_row_print(&milli, out);
   } else
     mt_row_print(r, out);
+  print_volts(r, head->segment, out);
   if (r->quantity == MT_Q_THD_F || r->quantity == MT_Q_THD_R || r->quantity == MT_Q_THD_N) {
     mt_row percent = mt_row_convert(r, MT_UNIT_PERCENT, "    the same in %");
     bool any = false;

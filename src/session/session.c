@@ -3,13 +3,17 @@
 
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
+#include <mendtone/report.h>
 
 #include "base/text.h"
+#include "session/rig_use.h"
 #include "session/session.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 /* Every one of them differs in length from the others. */
 #define MT_LAYOUTS (MT_PARTS_COUNT * (MT_EXTRAS_ALL + 1u))
@@ -38,6 +42,14 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
 
   if (rate_hz == 0.0 && options->plan != NULL)
     rate_hz = options->plan->rate_hz;
+  if (rate_hz == 0.0 && options->rig != NULL) {
+    mt_rig *rig = NULL;
+    mt_code code = mt_rig_open(options->rig, &rig, err);
+    if (code != MT_OK)
+      return code;
+    rate_hz = rig->rate_hz;
+    free(rig);
+  }
   if (rate_hz == 0.0)
     rate_hz = MT_DEFAULT_RATE_HZ;
   if (isnan(level_dbfs) && options->plan != NULL)
@@ -52,6 +64,57 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
   if (isnan(max_level_dbfs) && options->plan != NULL && (extras & MT_EXTRA_LEVELS) != 0)
     max_level_dbfs = options->plan->max_level_dbfs;
   return mt_stimulus_init_parts(rate_hz, level_dbfs, parts, extras, max_level_dbfs, out, err);
+}
+
+/*
+ * Beside the plan's file, unless it is an absolute path. A stage of a job keeps the reference it was judged by as
+ * reference.json beside its plan.cfg: that one comes first.
+ */
+mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, char *out, size_t size,
+                                  mt_error *err)
+{
+  size_t folder = (size_t)(mt_text_basename(plan_path) - plan_path);
+  const char *name = plan->reference;
+
+  if (folder + strlen(name) + sizeof "reference.json" >= size)
+    return mt_fail(err, MT_E_PLAN, "the path of the reference has %zu bytes; expected fewer than %zu",
+                   folder + strlen(name), size - sizeof "reference.json");
+  memcpy(out, plan_path, folder);
+  memcpy(out + folder, "reference.json", sizeof "reference.json");
+  if (strcmp(plan_path + folder, "plan.cfg") == 0 && access(out, F_OK) == 0)
+    return MT_OK;
+  folder = name[0] == '/' ? 0 : folder;
+  memcpy(out + folder, name, strlen(name) + 1);
+  return MT_OK;
+}
+
+static mt_code open_reference(const char *path, mt_plan *plan, mt_error *err)
+{
+  char place[4096];
+  mt_results *results = NULL;
+  mt_error why = {0};
+  mt_code code = mt_session_reference_path(path, plan, place, sizeof place, err);
+
+  if (code != MT_OK)
+    return code;
+  if (mt_report_read_json(place, &results, &why) != MT_OK)
+    return mt_fail(err, MT_E_PLAN, "%.60s: its reference: %.170s", mt_text_basename(path), why.message);
+  mt_plan_set_reference(plan, &results);
+  return MT_OK;
+}
+
+mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err)
+{
+  mt_plan *plan = NULL;
+  mt_code code = mt_plan_open(path, &plan, err);
+
+  if (code == MT_OK && plan->reference[0] != '\0')
+    code = open_reference(path, plan, err);
+  if (code == MT_OK)
+    *out = plan;
+  else
+    mt_plan_destroy(&plan);
+  return code;
 }
 
 const mt_plan_state *mt_session_plan_state(const mt_session_options *options)
@@ -161,19 +224,28 @@ static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt
 
 /* From take to verdicts. `location` is NULL when neither mark was found. */
 static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
-                         const mt_session_options *options, mt_results **out, mt_error *err)
+                         const mt_session_options *options, mt_rig_in_use *rig, mt_results **out,
+                         mt_error *err)
 {
   mt_results *results = NULL;
-  const mt_measure_options measure = {options->state != NULL ? options->state : "default",
-                                      options->plan != NULL ? options->plan->max_level_thd_percent
-                                                            : MT_MAX_LEVEL_THD_PERCENT};
-  mt_code code = mt_results_create(&results, err);
+  const mt_measure_options measure = {.state = options->state != NULL ? options->state : "default",
+                                      .max_level_thd_percent = options->plan != NULL
+                                                                   ? options->plan->max_level_thd_percent
+                                                                   : MT_MAX_LEVEL_THD_PERCENT,
+                                      .path = options->path,
+                                      .loop_response = {&rig->loop[0], &rig->loop[1]}};
+  mt_code code = mt_rig_use_prepare(rig, take->rate_hz, err);
+
+  if (code == MT_OK)
+    code = mt_results_create(&results, err);
 
   if (code == MT_OK)
     code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
-                            : mt_measure_recording(take, results, err);
+                            : mt_measure_recording_with(take, options->path, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
+  if (code == MT_OK && rig->rig != NULL)
+    code = mt_rig_apply(rig->rig, &rig->use, results, err);
   if (code == MT_OK)
     keep_wanted(mt_session_plan_state(options), results);
   if (code == MT_OK && !options->unjudged)
@@ -221,6 +293,36 @@ static void keep_first_pair(mt_take *take)
   take->nchannels = 2;
 }
 
+/*
+ * With the volume at zero no mark arrives, and all of the take is what the unit makes of nothing. Marks that are there
+ * and not found lie 20 dB below its noise, as the search gains 36 dB on them.
+ */
+static bool may_be_turned_down(const mt_stimulus *stimulus, mt_marks_found found)
+{
+  return stimulus->parts == MT_PARTS_NOISE && stimulus->extras == 0 && found == MT_MARKS_NONE;
+}
+
+static mt_location presume_location(void)
+{
+  mt_location location = {.clock_uncertainty_ppm = (double)NAN};
+  return location;
+}
+
+/* A unit that is turned down cannot be told from a lead that came off. */
+static mt_code say_turned_down(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  mt_finding finding = {.id = "nothing-arrives", .channel = MT_CHANNEL_BOTH, .nevidence = 1};
+
+  snprintf(finding.text, sizeof finding.text,
+           "Nothing of what was played arrives: what was read is the noise of a unit that is turned down. If "
+           "it was "
+           "not, a lead is off, or the unit has no power, and this says nothing of it.");
+  snprintf(finding.evidence[0], sizeof finding.evidence[0], "no mark was found%s%s%s",
+           options->state != NULL ? " in state \"" : "", options->state != NULL ? options->state : "",
+           options->state != NULL ? "\"" : "");
+  return mt_results_add_finding(results, &finding, err);
+}
+
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err)
 {
   const mt_audio_backend *backend =
@@ -231,13 +333,23 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   mt_location location;
   mt_marks_found found;
   mt_take *take = NULL;
+  bool turned_down;
+  mt_rig_in_use rig = {0};
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
-  if (code != MT_OK)
+  if (code == MT_OK)
+    code = mt_rig_use_open(options, true, &rig, err);
+  if (code != MT_OK) {
+    mt_rig_use_finish(&rig);
     return code;
+  }
   source = mt_capture_source(&stimulus);
   request.input = options->simulate != NULL ? options->simulate : options->input;
   request.output = options->output;
+  if (rig.input[0] != '\0') {
+    request.input = rig.input;
+    request.output = rig.output;
+  }
   request.rate_hz = stimulus.rate_hz;
   request.duration_s = stimulus.duration_s + AFTER_S;
   request.source = &source;
@@ -245,24 +357,30 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   request.progress_ctx = options->progress_ctx;
   request.state = options->state;
   code = mt_capture_run(backend, &request, &take, err);
-  if (code != MT_OK)
-    return code;
-  keep_first_pair(take);
-  code = mt_capture_inspect(take, err);
+  if (code == MT_OK) {
+    keep_first_pair(take);
+    code = mt_capture_inspect(take, err);
+  }
   if (code == MT_OK)
     code = keep_take(options, take, err);
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK)
     code = mt_capture_locate(take, &stimulus, &found, &location, err);
-  if (code == MT_OK && found != MT_MARKS_BOTH)
+  turned_down = code == MT_OK && may_be_turned_down(&stimulus, found);
+  if (turned_down)
+    location = presume_location();
+  else if (code == MT_OK && found != MT_MARKS_BOTH)
     code = mt_fail(
         err, MT_E_DATA,
         found == MT_MARKS_NONE
             ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
             : "only part of the stimulus came back; check the leads and take again");
   if (code == MT_OK)
-    code = read_take(take, &stimulus, &location, options, out, err);
+    code = read_take(take, &stimulus, &location, options, &rig, out, err);
+  if (code == MT_OK && turned_down)
+    code = say_turned_down(options, *out, err);
+  mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
   return code;
 }
@@ -340,19 +458,20 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   mt_marks_found found = MT_MARKS_NONE;
   size_t nstimuli = 0, which = 0;
   mt_take *take = NULL;
+  mt_rig_in_use rig = {0};
   mt_code code;
 
   if (stimuli == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %u layouts of the stimulus", MT_LAYOUTS);
   request.progress = options->progress;
   request.progress_ctx = options->progress_ctx;
-  code = mt_capture_open(&request, &take, err);
-  if (code != MT_OK) {
-    free(stimuli);
-    return code;
+  code = mt_rig_use_open(options, false, &rig, err);
+  if (code == MT_OK)
+    code = mt_capture_open(&request, &take, err);
+  if (code == MT_OK) {
+    mt_text_copy(take->file, sizeof take->file, path);
+    code = mt_capture_inspect(take, err);
   }
-  mt_text_copy(take->file, sizeof take->file, path);
-  code = mt_capture_inspect(take, err);
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK)
@@ -371,7 +490,9 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   if (code == MT_OK && found == MT_MARKS_BOTH)
     code = load_run(&take, &stimuli[which], &location, err);
   if (code == MT_OK)
-    code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
+    code =
+        read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, &rig, out, err);
+  mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
   free(stimuli);
   return code;

@@ -364,6 +364,57 @@ static void definition_floor_and_axis_are_read_back(void **state)
   mt_results_destroy(&back);
 }
 
+static void a_rig_and_volts_are_read_back(void **state)
+{
+  mt_results *results = sample_results(), *back = NULL;
+  char *text = NULL;
+  mt_error err = {0};
+
+  (void)state;
+  results->readings[0].has_dbv = true;
+  results->readings[0].dbv = -20.0;
+  results->readings[0].dbv_uncertainty = 0.09;
+  results->judgements[1].quantity = MT_Q_LEVEL;
+  results->judgements[1].unit = MT_UNIT_VOLT;
+  results->rig = (mt_rig_note){.name = "bench-48",
+                               .made = "2026-03-14T15:09:26Z",
+                               .has_volts = true,
+                               .loop_applied = true,
+                               .nlimited = 3,
+                               .has_floor = {true, false},
+                               .noise_dbfs = {-101.5, 0.0},
+                               .has_played_dbv = true,
+                               .played_dbv = -18.25,
+                               .warnings = {"made 181 days ago"},
+                               .nwarnings = 1};
+  assert_ok(mt_report_json(results, &text, &err), err);
+  assert_non_null(strstr(
+      text, " \"rig\":{\"name\":\"bench-48\",\"made\":\"2026-03-14T15:09:26Z\",\"volts_known\":true,"
+            "\"loop_applied\":true,\"recorded_by_unit\":false,\"limited_readings\":3,\"played_dbv\":-18.25,"
+            "\"noise_dbfs\":{\"left\":-101.5},\"warnings\":[\"made 181 days ago\"]},\n"));
+  /* a tenth of a volt, with all the digits of a double */
+  assert_non_null(strstr(text, "\"volt\":0.1"));
+  assert_non_null(strstr(text, ",\"dbv\":-20.0,\"dbu\":-17.7815125038364"));
+  assert_non_null(strstr(text, ",\"dbv_uncertainty\":0.08"));
+  /* the uncertainty of a voltage is a ratio */
+  assert_non_null(strstr(text, "\"unit\":\"V\",\"uncertainty\":0.5,\"uncertainty_unit\":\"dB\""));
+  free(text);
+  assert_ok(mt_report_write_json(results, path, &err), err);
+  assert_ok(mt_report_read_json(path, &back, &err), err);
+  assert_same_json(results, back);
+  assert_true(back->readings[0].has_dbv && !back->readings[2].has_dbv);
+  assert_near(back->readings[0].dbv, -20.0, 0.0, "dBV");
+  assert_near(back->readings[0].dbv_uncertainty, 0.09, 0.0, "dB");
+  assert_string_equal(back->rig.name, "bench-48");
+  assert_true(back->rig.has_floor[0] && !back->rig.has_floor[1] && back->rig.has_volts);
+  assert_near(back->rig.noise_dbfs[0], -101.5, 0.0, "dBFS");
+  assert_near(back->rig.played_dbv, -18.25, 0.0, "dBV");
+  assert_int_equal(back->rig.nlimited, 3);
+  assert_int_equal(back->rig.nwarnings, 1);
+  mt_results_destroy(&results);
+  mt_results_destroy(&back);
+}
+
 /* Two states, one of them skipped, what changed, what was seen by hand. */
 static mt_results *sample_of_several(void)
 {
@@ -541,6 +592,11 @@ static void damage_is_named_in_one_line(void **state)
       {HEAD "\"readings\":[],\"curves\":[{\"quantity\":\"response\",\"y_unit\":\"dB\",\"channel\":\"left\","
             "\"x\":[2,1],\"y\":[1,1],\"uncertainty\":[0,0]}]}",
        "ascending"},
+      {HEAD "\"readings\":[{\"quantity\":\"level\",\"unit\":\"dBFS\",\"channel\":\"left\","
+            "\"validity\":\"valid\",\"value\":1,\"uncertainty\":0,\"dbv\":\"loud\"}]}",
+       "\"dbv\""},
+      {HEAD "\"readings\":[],\"rig\":7}", "\"rig\""},
+      {HEAD "\"readings\":[],\"rig\":{\"name\":\"a\",\"volts_known\":1}}", "\"volts_known\""},
       {HEAD "\"readings\":[],\"verdict\":\"perhaps\"}", "\"verdict\""},
       {HEAD "\"readings\":[],\"readings\":[]}", "not JSON"},
   };
@@ -630,6 +686,7 @@ int main(void)
       cmocka_unit_test(what_is_in_the_way_is_not_replaced),
       cmocka_unit_test(what_is_written_is_read_back),
       cmocka_unit_test(definition_floor_and_axis_are_read_back),
+      cmocka_unit_test(a_rig_and_volts_are_read_back),
       cmocka_unit_test(several_takes_survive_a_file),
       cmocka_unit_test(every_double_survives_bit_for_bit),
       cmocka_unit_test(what_a_newer_version_adds_is_passed_over),

@@ -161,6 +161,13 @@ static void mistakes_in_the_head_are_named(void **state)
   refuse("unit = \"a\n", "p.cfg:2: syntax error; expected name = value; entries");
   refuse("unit = \"a\";\nunit = \"b\";\n", "p.cfg:2: duplicate setting name; expected name = value; entries");
   refuse("# own\n  @include \"other.cfg\"\n", "p.cfg:2: found @include; expected all of it in one file");
+  refuse("reference = \"g.json\";",
+         "p.cfg:1: reference does nothing without a limit that says relative = true");
+  refuse("limits = ( { quantity = \"noise\"; max = 1.0; unit = \"dB\"; relative = true; } );",
+         "p.cfg:1: a relative limit needs reference = \"good.json\" in the plan: a good unit's results");
+  refuse("reference = \"g\"; limits = ( { quantity = \"noise\"; max = 1.0; unit = \"dBFS\"; relative = true; "
+         "} );",
+         "p.cfg:1: the unit is \"dBFS\"; noise differs from the reference by \"dB\"");
 }
 
 static void mistakes_in_a_limit_are_named(void **state)
@@ -186,8 +193,11 @@ static void mistakes_in_a_limit_are_named(void **state)
       {"quantity = \"balance\"; max = 1; unit = \"furlong\";",
        "p.cfg:2: unknown unit \"furlong\"; expected \"dB\" or \"%\""},
       {"quantity = \"balance\"; max = 1; unit = 1;", "p.cfg:2: unit is not text; expected \"dB\" or \"%\""},
-      {"quantity = \"noise_a\"; max = 1; unit = \"V\";",
-       "p.cfg:2: noise_a cannot be limited in \"V\"; expected \"dBFS\""},
+      {"quantity = \"noise_a\"; max = 1; unit = \"W\";",
+       "p.cfg:2: noise_a cannot be limited in \"W\"; expected \"dBFS\" or \"dBV\" or \"V\" or \"dBu\""},
+      {"quantity = \"level\"; min = -1; unit = \"V\";", "p.cfg:2: min is -1 V; expected more than 0"},
+      {"quantity = \"peak\"; max = 1; unit = \"V\";",
+       "p.cfg:2: peak cannot be limited in \"V\"; expected \"dBFS\""},
       {"quantity = \"delay\"; max = 1; unit = \"Hz\";",
        "p.cfg:2: delay cannot be limited in \"Hz\"; expected \"s\" or \"ms\""},
       {"quantity = \"dc\"; max = 1; unit = \"\";", "p.cfg:2: dc cannot be limited in \"\"; expected \"FS\""},
@@ -199,9 +209,9 @@ static void mistakes_in_a_limit_are_named(void **state)
        "p.cfg:2: max is not a number; expected -1e+12 to 1e+12"},
       {"quantity = \"balance\"; max = 1e999; unit = \"dB\";",
        "p.cfg:2: max is inf; expected -1e+12 to 1e+12"},
-      {"quantity = \"thd_n\"; max = 0; unit = \"%\";", "p.cfg:2: max is 0 %; expected a ratio above 0"},
+      {"quantity = \"thd_n\"; max = 0; unit = \"%\";", "p.cfg:2: max is 0 %; expected more than 0"},
       {"quantity = \"thd_n\"; min = -1; max = 1; unit = \"%\";",
-       "p.cfg:2: min is -1 %; expected a ratio above 0"},
+       "p.cfg:2: min is -1 %; expected more than 0"},
       {"quantity = \"response\"; from_hz = 18000; to_hz = 30; max = 1; unit = \"dB\";",
        "p.cfg:2: from_hz 18000 is above to_hz 30; expected from_hz at or below to_hz"},
       {"quantity = \"response\"; from_hz = -5; max = 1; unit = \"dB\";",
