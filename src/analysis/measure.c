@@ -32,7 +32,7 @@ static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **ou
   ws->max_level_thd_percent = MT_MAX_LEVEL_THD_PERCENT;
   results->rate_hz = take->rate_hz;
   results->nchannels = take->nchannels;
-  results->nframes = take->nframes;
+  results->nframes = take->whole_frames > 0 ? take->whole_frames : take->nframes;
   memcpy(results->file, take->file, sizeof results->file);
   *out = ws;
   return MT_OK;
@@ -51,11 +51,11 @@ static mt_code read_all(mt_workspace *ws, mt_error *err)
 /* A problem over the whole take on all channels leaves nothing that could be vouched for. */
 static void conclude(mt_workspace *ws)
 {
-  double end_s = (double)ws->take->nframes / ws->take->rate_hz;
+  double begin_s = mt_take_time_s(ws->take, 0.0), end_s = mt_take_time_s(ws->take, (double)ws->take->nframes);
   for (size_t i = 0; i < ws->results->nproblems; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 &&
-        p->end_s >= end_s)
+    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->kind != MT_PROBLEM_UNCHECKED &&
+        p->channel == MT_CHANNEL_BOTH && p->begin_s <= begin_s && p->end_s >= end_s)
       ws->results->valid = false;
   }
 }

@@ -281,8 +281,8 @@ mt_code mt_path_look(mt_workspace *ws, mt_error *err)
   ws->path_is_lossy = true;
   if (section == NULL)
     section = &ws->sections[0];
-  problem.begin_s = mt_section_begin_s(ws, section);
-  problem.end_s = mt_section_end_s(ws, section);
+  problem.begin_s = mt_take_time_s(ws->take, (double)section->begin);
+  problem.end_s = mt_take_time_s(ws->take, (double)(section->begin + section->count));
   if (!any || (!all_images && !all_hills))
     mt_text_copy(problem.text, sizeof problem.text,
                  "a lossy codec lies in the path, as was said; it does not show here");

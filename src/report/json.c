@@ -24,7 +24,8 @@ static const char *const problem_names[MT_PROBLEM_LAST] = {
     [MT_PROBLEM_DROPOUT] = "dropout",       [MT_PROBLEM_CLIPPED] = "clipped",
     [MT_PROBLEM_UNSTEADY] = "unsteady",     [MT_PROBLEM_SILENT_INPUT] = "silent_input",
     [MT_PROBLEM_LOSSY_PATH] = "lossy_path", [MT_PROBLEM_SHARED] = "shared",
-    [MT_PROBLEM_SCALED] = "scaled",         [MT_PROBLEM_RESAMPLED] = "resampled"};
+    [MT_PROBLEM_SCALED] = "scaled",         [MT_PROBLEM_RESAMPLED] = "resampled",
+    [MT_PROBLEM_UNCHECKED] = "unchecked"};
 
 /* ---- writing ---------------------------------------------------------------------------------- */
 

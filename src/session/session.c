@@ -25,6 +25,9 @@ _Static_assert((MT_PARTS_COUNT & (MT_PARTS_COUNT - 1)) == 0, "layouts are counte
 /* What ended so long before the take did was over. */
 #define STILL_S 0.1
 
+/* Of a recording that holds the stimulus, only that is loaded, and this much on either side. */
+#define BESIDE_S 0.5
+
 mt_session_options mt_session_defaults(void)
 {
   mt_session_options options = {.level_dbfs = NAN, .max_level_dbfs = NAN};
@@ -205,13 +208,14 @@ mt_code mt_session_answer(const mt_session_options *options, mt_results *results
   return mt_session_judge(options, results, err);
 }
 
-/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody. */
+/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody; one that was
+   disturbed is: when and how is what it tells. */
 static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt_error *err)
 {
   for (size_t i = 0; i < results->nreadings; i++) {
     const mt_reading *r = &results->readings[i];
     bool is_fact = r->quantity == MT_Q_PEAK || r->quantity == MT_Q_DC;
-    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED))
+    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED || r->validity == MT_DROPOUT))
       return MT_OK;
   }
   return mt_fail(
@@ -500,6 +504,33 @@ static mt_code lay_out_expected(const mt_session_options *options, double rate_h
   return code;
 }
 
+/* The stretch of a recording that a run lies in, as a take of its own; the location becomes that in the part. */
+static mt_code load_run(mt_take **io, const mt_stimulus *stimulus, mt_location *location, mt_error *err)
+{
+  const mt_take *take = *io;
+  mt_take *part = NULL;
+  double earliest = location->start_frame, latest = location->start_frame, first, end;
+  mt_code code;
+
+  for (unsigned c = 0; c < take->nchannels; c++)
+    if (location->arrived[c]) {
+      earliest = fmin(earliest, location->arrival_frame[c]);
+      latest = fmax(latest, location->arrival_frame[c]);
+    }
+  latest += stimulus->duration_s * take->rate_hz / (1.0 + 1e-6 * location->clock_offset_ppm);
+  first = fmax(0.0, floor(earliest - BESIDE_S * take->rate_hz));
+  end = fmin((double)take->nframes, ceil(latest + BESIDE_S * take->rate_hz));
+  code = mt_take_load(take, (size_t)first, (size_t)(end - first), &part, err);
+  if (code != MT_OK)
+    return code;
+  location->start_frame -= first;
+  for (unsigned c = 0; c < take->nchannels; c++)
+    location->arrival_frame[c] -= first;
+  mt_take_destroy(io);
+  *io = part;
+  return MT_OK;
+}
+
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err)
 {
@@ -518,7 +549,7 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   request.progress_ctx = options->progress_ctx;
   code = mt_rig_use_open(options, false, &rig, err);
   if (code == MT_OK)
-    code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
+    code = mt_capture_open(&request, &take, err);
   if (code == MT_OK) {
     mt_text_copy(take->file, sizeof take->file, path);
     code = mt_capture_inspect(take, err);
@@ -538,6 +569,8 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
             : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
               "rate it was made for (%.0f Hz)",
         mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
+  if (code == MT_OK && found == MT_MARKS_BOTH)
+    code = load_run(&take, &stimuli[which], &location, err);
   if (code == MT_OK)
     code =
         read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, &rig, out, err);
