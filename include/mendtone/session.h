@@ -36,9 +36,8 @@ typedef struct mt_session_options {
   const mt_answer *answers; /**< what was read by hand: [nanswers], judged with the rest */
   size_t nanswers;
   const char *rig; /**< name of a stored rig: its devices and its rate unless others are said; NULL: none */
-  const char
-      *rig_file; /**< path of a rig as it was filed with a take; its age does not count any more. Instead of
-                              `rig` */
+  /** Path of a rig as it was filed with a take; its age does not count any more. Instead of `rig`. */
+  const char *rig_file;
   bool recorded_by_unit; /**< `analyse` with a rig: the unit's own converter made the recording */
   mt_path path;          /**< whether a lossy codec is known to be in it */
   /** Where a take from a sound device goes in case of an accident: it is in "NAME.part.wav" while it is made, and
