@@ -39,10 +39,10 @@
 /* Energy over h of the fourth difference, in steps of h, of a raised cosine of width 2 h: 3/4 (1 + 16 + 36 + 16 + 1)
    - 2/8 (4 + 24 + 24 + 4). */
 #define BEND_ENERGY 38.5
-/* Pieces at either end that are left out for the distance of two marks, on which these act alike: there the chirp
-   fades, and one of the two is below 1 kHz, where a piece holds so few periods that harmonics and hum do leak in. The
-   slope's energy goes with the square of the distance from mid-band: all of it is 1.22 times what is left (quadrature, fades
-   included), and 5 % more is for so few pieces. */
+/* Pieces at either end that are left out for the distance of two marks, on which these act alike: there the
+   chirp fades, and one of the two is below 1 kHz, where a piece holds so few periods that harmonics and hum do
+   leak in. The slope's energy goes with the square of the distance from mid-band: all of it is 1.22 times what
+   is left (quadrature, fades included), and 5 % more is for so few pieces. */
 #define END_PIECES 10
 #define ENDS_ENERGY 1.28
 
