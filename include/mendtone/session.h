@@ -35,9 +35,7 @@ typedef struct mt_session_options {
   const mt_answer *answers; /**< what was read by hand: [nanswers], judged with the rest */
   size_t nanswers;
   const char *rig; /**< name of a stored rig: its devices and its rate unless others are said; NULL: none */
-  const char
-      *rig_file; /**< path of a rig as it was filed with a take; its age does not count any more. Instead of
-                              `rig` */
+  const char *rig_file;  /**< instead: path of one as it was filed with a take; its age does not count */
   bool recorded_by_unit; /**< `analyse` with a rig: the unit's own converter made the recording */
 } mt_session_options;
 
