@@ -108,6 +108,14 @@ const char *mt_contrast_name(mt_contrast contrast);
 /** The unit in which two values of a quantity differ: dB for levels and ratios, else its own. */
 mt_unit mt_compare_unit(mt_quantity quantity);
 
+/**
+ * The difference of a curve from the same curve of a reference, on the reference's abscissae.
+ *
+ * @param out  results with that one curve, its y the difference; not valid, with the reason, if there is none.
+ *             The caller destroys it.
+ */
+mt_code mt_compare_curve(const mt_results *reference, const mt_curve *curve, mt_results **out, mt_error *err);
+
 /** The reading of `results` that stands for this one of another take, or NULL. */
 const mt_reading *mt_compare_find(const mt_results *results, const mt_reading *reading);
 

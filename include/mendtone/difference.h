@@ -35,7 +35,7 @@ mt_code mt_curve_subtract(const mt_curve *response, const mt_curve *reference, d
 /** What is read off a difference. */
 typedef struct mt_difference {
   double from_hz, to_hz; /**< what of the band could be used: where it can be told from noise */
-  mt_figure gain_change; /**< dB: mean of the half of the points that lie nearest together */
+  mt_figure gain_change; /**< dB: what most of the band changes by */
   mt_figure boost;       /**< dB: the largest departure from gain_change, with its sign */
   bool stands_out; /**< false: no departure that noise might not have made; the next three are unknown */
   mt_figure
@@ -49,9 +49,9 @@ typedef struct mt_difference {
 /**
  * Read the figures off a difference, in the band of 20 Hz to 20 kHz.
  *
- * The gain change is what most of the band does (the shortest interval that holds half of the points, its mean): a
- * boost of either end or of the middle is no part of it. Its uncertainty holds half the width of that interval, so that
- * it is large where there is no such thing as a common change (a tilt).
+ * The gain change is what most of the band does: of the shortest interval that holds half of the points the shortest
+ * that holds half of these, its mean. A boost of either end or of the middle is no part of it. Its uncertainty holds
+ * half the width of that interval, so that it is large where there is no such thing as a common change (a tilt).
  *
  * The boost's uncertainty is 1.6 times that of the point: it is the largest of many. A corner is given only where the
  * boost reaches one end of the band and has levelled off there: within a tenth over the last third octave.

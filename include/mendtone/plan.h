@@ -21,8 +21,10 @@ typedef struct mt_limit {
   double min; /**< in `unit`; -INFINITY: none */
   double max; /**< in `unit`; +INFINITY: none */
   mt_unit unit;
-  char why[160]; /**< where the limit comes from; "" if the plan does not say */
-  int line;      /**< in the plan file; 0: built in */
+  char why[160];               /**< where the limit comes from; "" if the plan does not say */
+  int line;                    /**< in the plan file; 0: built in */
+  bool relative;               /**< min and max are of the difference from the reference, in `unit` */
+  const mt_results *reference; /**< of a relative limit: borrowed from the plan; NULL: not opened */
 } mt_limit;
 
 /** One position of the unit's switches and knobs. */
@@ -63,7 +65,9 @@ typedef struct mt_plan {
   unsigned extras;              /**< mask of mt_extra: what to measure beyond the default */
   double max_level_dbfs;        /**< of the loudest step of "levels"; NAN: not said, level_dbfs applies */
   double max_level_thd_percent; /**< the distortion at which the maximum level is read; 1 unless said */
-  mt_by_hand *by_hand;          /**< what to see or to read from a meter, in the order to ask */
+  char reference[512]; /**< path of a good unit's results, as the plan says it; "" if it names none */
+  mt_results *reference_results; /**< owned; see mt_plan_set_reference() */
+  mt_by_hand *by_hand;           /**< what to see or to read from a meter, in the order to ask */
   size_t nby_hand;
   char *text; /**< the file as it was read */
 } mt_plan;
@@ -99,6 +103,14 @@ mt_code mt_plan_open(const char *path, mt_plan **out, mt_error *err);
 /** The same from text; `name` stands for the file in messages. */
 mt_code mt_plan_parse(const char *text, const char *name, mt_plan **out, mt_error *err);
 
+/**
+ * Give the plan the results its `reference` names: relative limits are held against them. Until then they are
+ * undecided. mt_session_open_plan() does this.
+ *
+ * @param results  taken over: *results becomes NULL.
+ */
+void mt_plan_set_reference(mt_plan *plan, mt_results **results);
+
 /** Free all; accepts NULL and leaves NULL. */
 void mt_plan_destroy(mt_plan **plan);
 
@@ -128,6 +140,10 @@ mt_verdict mt_judge_value(double value, double uncertainty, double min, double m
  *
  * A curve is judged by its worst point between from_hz and to_hz, the ends interpolated; a stretch that
  * it does not cover is undecided unless what was read misses the limit.
+ *
+ * A relative limit is held against the difference from the same reading of the reference, with the root of
+ * the sum of both squares as its uncertainty. It is undecided when the reference has no such number, or was taken
+ * at another level.
  *
  * Route and polarity of left and right are implied for every state that has a `route` reading, and for
  * every stimulus take; for a plain recording without such readings they are not.

@@ -104,6 +104,7 @@ typedef struct mt_judgement {
   char text[192]; /**< the reason in plain words for a newcomer */
   double from_hz; /**< of a curve: the stretch the limit holds for; 0: no such end */
   double to_hz;
+  bool relative; /**< value, min and max are of the difference from a reference */
 } mt_judgement;
 
 /** The rig that was used, and what stands against it. */
@@ -192,8 +193,6 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
-  char tool_version[24];    /**< of the mendtone that made them; "": this one */
-  double load_ohm;          /**< on the outputs, as the plan says; 0: not said */
   mt_parts stimulus_parts;  /**< how much of the default check it held */
   /* of several takes, one for each state: `file` to `clock_offset_ppm` above are the first one's, `valid` is false if
      any is spoilt, `problems` are all of them */
@@ -203,6 +202,8 @@ typedef struct mt_results {
   size_t nchanges;
   mt_answer *answers;
   size_t nanswers;
+  char tool_version[24]; /**< of the mendtone that made them; "": this one */
+  double load_ohm;       /**< on the outputs, as the plan says; 0: not said */
   mt_rig_note rig;
 } mt_results;
 

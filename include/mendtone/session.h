@@ -42,6 +42,17 @@ typedef struct mt_session_options {
 /** All zero but level_dbfs = max_level_dbfs = NAN. */
 mt_session_options mt_session_defaults(void);
 
+/** Where the results that a plan names as its reference are. @param out `size` bytes. MT_E_PLAN: too long. */
+mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, char *out, size_t size,
+                                  mt_error *err);
+
+/**
+ * Open a plan, and the results of the good unit that it names as its reference: a path beside the plan's file.
+ *
+ * @return what mt_plan_open() returns; MT_E_PLAN: the reference cannot be read.
+ */
+mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err);
+
 /** Play, capture, read, judge. A missed limit is not an error: see results->verdict. */
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err);
 

@@ -106,30 +106,42 @@ static double median_of(double *values, size_t n)
 }
 
 /*
- * The shortest interval that holds half of the points. Of several as short (a straight tilt) the middle one, so that
- * what is read does not hang on the last digit.
+ * Of values in ascending order, where the shortest interval begins that holds `count` of them. Of several as short (a
+ * straight tilt) the middle one, so that what is read does not hang on the last digit.
  */
-static mt_figure common_change(const mt_curve *band, double *scratch)
+static size_t find_shortest(const double *values, size_t n, size_t count)
 {
-  size_t n = band->npoints, half = n / 2 + 1, best = 0;
-  double shortest = HUGE_VAL, sum = 0.0, width, uncertainty;
+  double shortest = HUGE_VAL;
+  size_t best = 0;
 
-  memcpy(scratch, band->y, n * sizeof *scratch);
-  qsort(scratch, n, sizeof *scratch, ascending);
-  for (size_t i = 0; i + half <= n; i++) {
-    width = scratch[i + half - 1] - scratch[i];
-    bool nearer_middle =
-        fabs((double)(2 * i + half) - (double)n) < fabs((double)(2 * best + half) - (double)n);
-    if (width < shortest * (1.0 - 1e-6) || (width <= shortest * (1.0 + 1e-6) && nearer_middle)) {
+  for (size_t i = 0; i + count <= n; i++) {
+    double width = values[i + count - 1] - values[i];
+    double aside = fabs((double)(2 * i + count) - (double)n),
+           best_aside = fabs((double)(2 * best + count) - (double)n);
+    if (width < shortest * (1.0 - 1e-6) || (width <= shortest * (1.0 + 1e-6) && aside < best_aside)) {
       shortest = fmin(shortest, width);
       best = i;
     }
   }
-  for (size_t i = best; i < best + half; i++)
+  return best;
+}
+
+/* What most of the band does is where half of it lies; the flattest half of that is free of the flanks of a shelf. */
+static mt_figure common_change(const mt_curve *band, double *scratch)
+{
+  size_t n = band->npoints, half = n / 2 + 1, quarter = n / 4 + 1, from;
+  double sum = 0.0, width, uncertainty;
+
+  memcpy(scratch, band->y, n * sizeof *scratch);
+  qsort(scratch, n, sizeof *scratch, ascending);
+  from = find_shortest(scratch, n, half);
+  from += find_shortest(scratch + from, half, quarter);
+  for (size_t i = from; i < from + quarter; i++)
     sum += scratch[i];
+  width = scratch[from + quarter - 1] - scratch[from];
   memcpy(scratch, band->uncertainty, n * sizeof *scratch);
   uncertainty = median_of(scratch, n);
-  return (mt_figure){sum / (double)half, hypot(uncertainty, 0.5 * shortest)};
+  return (mt_figure){sum / (double)quarter, hypot(uncertainty, 0.5 * width)};
 }
 
 static size_t find_largest(const mt_curve *band, double gain_change)

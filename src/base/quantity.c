@@ -95,9 +95,10 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_BOOST_CORNER] = {"boost_corner", MT_UNIT_HZ, false, "half the boost at",
                            "where a boost at one end of the band has fallen to half its decibels",
                            "own definition; the shelf frequency of the Audio EQ Cookbook"},
-    [MT_Q_GAIN_CHANGE] = {"gain_change", MT_UNIT_DB, false, "gain change",
-                          "from the reference state: mean over the half of the band that changes most alike",
-                          "own definition"},
+    [MT_Q_GAIN_CHANGE] =
+        {"gain_change", MT_UNIT_DB, false, "gain change",
+         "from the reference state: what most of the band changes by, shelves and peaks left out",
+         "own definition"},
     [MT_Q_TILT] = {"tilt", MT_UNIT_DB_PER_OCTAVE, false, "tilt, dB an octave",
                    "slope of the difference from the reference state, 20 Hz to 20 kHz, by least squares",
                    "own definition"},

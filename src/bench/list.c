@@ -148,6 +148,7 @@ static void free_line(mt_job_line *line)
 static mt_code read_line(const char *folder, const char *const *folded, size_t nwords, mt_job_line *line,
                          bool *wanted, mt_error *err)
 {
+  char file[MT_JOB_PATH_MAX];
   mt_error damage = {0};
   mt_job *job = NULL;
   bool memory = true;
@@ -155,13 +156,17 @@ static mt_code read_line(const char *folder, const char *const *folded, size_t n
   memset(line, 0, sizeof *line);
   mt_text_copy(line->folder, sizeof line->folder, folder);
   *wanted = true;
-  if (mt_job_load(folder, &job, &damage) == MT_OK) {
+  if (mt_folder_join(folder, MT_JOB_FILE, file, &damage) == MT_OK &&
+      mt_job_load(folder, &job, &damage) == MT_OK) {
     line->begun_s = job->begun_s;
     read_stage(folder, "before", &line->has_before, &line->before);
     read_stage(folder, "after", &line->has_after, &line->after);
     for (size_t i = 0; i < nwords && *wanted; i++)
       *wanted = job_holds(job, line, folded[i]);
   }
+  /* somebody's own folder, or one that is just being removed */
+  if (damage.code == MT_E_NO_INPUT && access(file, F_OK) != 0)
+    *wanted = false;
   if (*wanted)
     memory = copy_into(&line->unit, job != NULL ? job->unit : "") &&
              copy_into(&line->complaint, job != NULL ? job->complaint : "") &&
@@ -215,7 +220,7 @@ static mt_code fold_words(const char *const *words, size_t n, char ***out, mt_er
 mt_code mt_job_list(const char *base, const char *const *words, size_t nwords, mt_job_line **out,
                     size_t *nlines, mt_error *err)
 {
-  char **folded = NULL, **names = NULL, folder[MT_JOB_PATH_MAX], file[MT_JOB_PATH_MAX];
+  char **folded = NULL, **names = NULL, folder[MT_JOB_PATH_MAX];
   mt_job_line *lines = NULL;
   size_t n = 0, count = 0;
   mt_code code = fold_words(words, nwords, &folded, err);
@@ -226,8 +231,7 @@ mt_code mt_job_list(const char *base, const char *const *words, size_t nwords, m
     code = mt_fail(err, MT_E_MEMORY, "out of memory for %zu jobs", n);
   for (size_t i = 0; i < n && code == MT_OK; i++) {
     bool wanted = false;
-    if (names[i][0] == '.' || mt_folder_join(base, names[i], folder, NULL) != MT_OK ||
-        mt_folder_join(folder, MT_JOB_FILE, file, NULL) != MT_OK || access(file, F_OK) != 0)
+    if (names[i][0] == '.' || mt_folder_join(base, names[i], folder, NULL) != MT_OK)
       continue;
     code = read_line(folder, (const char *const *)folded, nwords, &lines[count], &wanted, err);
     if (code == MT_OK && wanted)

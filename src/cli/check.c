@@ -45,7 +45,6 @@ static mt_code open_session(const check_options *given, mt_session_options *sess
   session->simulate = given->simulate;
   session->input = given->input;
   session->output = given->output;
-  session->save_take = given->take;
   return cli_open_session(&given->reading, session, plan, err);
 }
 
@@ -97,8 +96,8 @@ static mt_code ask_by_hand(const check_options *given, mt_session_options *sessi
 }
 
 /* One take of one state. */
-static mt_code check_once(const check_options *given, mt_session_options *session, mt_results **results,
-                          mt_error *err)
+static mt_code check_once(const check_options *given, cli_filing *filing, mt_session_options *session,
+                          mt_results **results, mt_error *err)
 {
   mt_stimulus stimulus = {0};
   mt_code code = mt_session_stimulus(session, &stimulus, err);
@@ -106,41 +105,41 @@ static mt_code check_once(const check_options *given, mt_session_options *sessio
   if (code == MT_OK && given->keep != NULL)
     return mt_fail(err, MT_E_ARG,
                    "--keep is for a plan with states to visit one by one; expected --take FILE");
+  if (code == MT_OK)
+    code = cli_filing_begin(given->reading.job, given->reading.stage, filing, err);
   if (code == MT_OK && !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs))
     code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  session->save_take = filing->stage != NULL ? filing->take : given->take;
   if (code == MT_OK)
     code = mt_session_check(session, results, err);
   cli_end_progress();
   return code == MT_OK ? ask_by_hand(given, session, *results, err) : code;
 }
 
-static bool visits_states(const mt_session_options *session)
+/* Several takes: what is kept of them lies in the stage that is being filed, or in a folder of its own. */
+static mt_code check_all(const check_options *given, cli_filing *filing, const mt_session_options *session,
+                         mt_results **results, bool *stopped, mt_error *err)
 {
-  return session->plan != NULL && session->plan->nstates > 0 && session->state == NULL;
-}
-
-/* The stage of a job: a take goes into it as it is made; a walk keeps all it has there, and goes on there. */
-static mt_code open_stage(check_options *given, mt_session_options *session, cli_filing *filing,
-                          mt_error *err)
-{
-  const char *job = given->reading.job, *stage = given->reading.stage;
+  check_options mine = *given;
   mt_code code;
 
-  if (!visits_states(session)) {
-    code = cli_filing_begin(job, stage, filing, err);
-    if (filing->stage != NULL)
-      session->save_take = filing->take;
-    return code;
-  }
-  if (given->keep != NULL && stage != NULL)
+  if (given->reading.stage != NULL && given->keep != NULL)
     return mt_fail(err, MT_E_ARG, "with --stage the takes are kept in the job; leave out --keep");
-  code = cli_filing_begin_walk(job, stage, filing, err);
-  if (code == MT_OK && filing->stage != NULL)
-    given->keep = mt_job_stage_folder(filing->stage);
+  code = cli_filing_go_on(given->reading.job, given->reading.stage, filing, err);
+  mine.keep_name = given->keep;
+  if (code == MT_OK && filing->stage != NULL) {
+    mine.keep = mt_job_stage_folder(filing->stage);
+    mine.keep_name = "the job";
+  }
+  if (code == MT_OK)
+    code = check_states(&mine, session, results, stopped, err);
+  /* it is gone on with another time */
+  if (code != MT_OK || *stopped)
+    mt_job_leave_stage(&filing->stage);
   return code;
 }
 
-static mt_code check(check_options *given, cli_filing *filing, mt_results **results, bool *stopped,
+static mt_code check(const check_options *given, cli_filing *filing, mt_results **results, bool *stopped,
                      mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
@@ -151,15 +150,13 @@ static mt_code check(check_options *given, cli_filing *filing, mt_results **resu
   if (code == MT_OK)
     code = open_session(given, &session, &plan, err);
   if (code == MT_OK)
-    code = open_stage(given, &session, filing, err);
-  if (code == MT_OK)
     code = cli_open_answers(given->reading.answers, plan, &answers, &session.nanswers, err);
   session.answers = answers;
   cli_start_progress(&session);
-  if (code == MT_OK && visits_states(&session))
-    code = check_states(given, &session, results, stopped, err);
+  if (code == MT_OK && plan != NULL && plan->nstates > 0 && session.state == NULL)
+    code = check_all(given, filing, &session, results, stopped, err);
   else if (code == MT_OK)
-    code = check_once(given, &session, results, err);
+    code = check_once(given, filing, &session, results, err);
   free(answers);
   mt_plan_destroy(&plan);
   return code;
@@ -172,9 +169,9 @@ static int run(int argc, char **argv)
   mt_results *results = NULL;
   mt_error err = {0};
   bool stopped = false;
-  mt_code code;
   char **operands;
   int status;
+  mt_code code;
 
   if (!cli_parse(&cli_check, argc, argv, &given, &operands, &status))
     return status;
@@ -183,10 +180,8 @@ static int run(int argc, char **argv)
   if (given.take != NULL && given.reading.stage != NULL)
     return cli_refuse(&cli_check, "with --stage the take is filed in the job; leave out --take");
   code = check(&given, &filing, &results, &stopped, &err);
-  if (code == MT_OK && stopped) {
-    mt_job_leave_stage(&filing.stage);
+  if (code == MT_OK && stopped)
     return CLI_UNDECIDED;
-  }
   return cli_file_and_finish(
       &cli_check, &filing,
       &(cli_filed){.plan = given.reading.plan, .rig = given.reading.rig, .simulate = given.simulate}, code,
@@ -201,8 +196,8 @@ const cli_command cli_check = {
                "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
                "it first says what to be careful about, and waits.\n\n"
                "A plan with states is visited state by state: it says what to set, and waits; --keep FOLDER\n"
-               "keeps each take, so that the same command goes on where it was stopped. --state NAME takes\n"
-               "one of them alone. What the plan asks by hand is asked at the end.",
+               "or --job and --stage keep each take, so that the same command goes on where it was stopped.\n"
+               "--state NAME takes one of them alone. What the plan asks by hand is asked at the end.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,

@@ -14,6 +14,7 @@ typedef struct check_options {
   const char *simulate;
   const char *take;
   const char *keep;
+  const char *keep_name; /* what it is called to a person */
   bool assume_set;
   bool yes;
 } check_options;

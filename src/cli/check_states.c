@@ -3,6 +3,7 @@
 
 #include "report/layout.h"
 
+#include <ctype.h>
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
@@ -42,7 +43,7 @@ static void prepare_for_interrupt(const check_options *given)
   if (given->keep != NULL)
     snprintf(farewell, sizeof farewell,
              "\nInterrupted. What is taken is kept in %.150s; the same command goes on from there.\n",
-             given->keep);
+             given->keep_name);
   else
     snprintf(farewell, sizeof farewell, "\nInterrupted; nothing is kept without --keep FOLDER.\n");
   action.sa_handler = say_farewell;
@@ -107,7 +108,7 @@ static void describe_keys(const tour *t)
     n += snprintf(text + n, sizeof text - (size_t)n, "; r: redo %s", t->plan->states[t->last].name);
   if (t->at < t->plan->nstates)
     n += snprintf(text + n, sizeof text - (size_t)n, "; s: %s", is_taken ? "leave it as it is" : "skip");
-  if (t->at > 0)
+  if (t->at > 0 && t->at - 1 != t->last)
     n += snprintf(text + n, sizeof text - (size_t)n, "; b: back to %s", t->plan->states[t->at - 1].name);
   snprintf(text + n, sizeof text - (size_t)n, "; q: stop%s", t->given->keep != NULL ? ", go on later" : "");
   say(text);
@@ -174,7 +175,7 @@ static void stop(tour *t)
   if (t->given->keep != NULL)
     snprintf(text, sizeof text,
              "Stopped. %zu of %zu states are kept in %.150s; the same command goes on from there.", ntaken,
-             t->plan->nstates, t->given->keep);
+             t->plan->nstates, t->given->keep_name);
   else
     snprintf(text, sizeof text, "Stopped; nothing is kept.");
   mt_layout_wrap(stderr, "", "", text);
@@ -205,11 +206,23 @@ static void go_to_last(tour *t)
     t->at = t->last;
 }
 
-static mt_code press(tour *t, const char *key, mt_error *err)
+/* Capitals and blanks are a slip of the hand. */
+static void clean_key(char *key)
+{
+  size_t n = 0;
+
+  for (const char *p = key; *p != '\0'; p++)
+    if (*p != ' ' && *p != '\t')
+      key[n++] = (char)tolower((unsigned char)*p);
+  key[n] = '\0';
+}
+
+static mt_code press(tour *t, char *key, mt_error *err)
 {
   bool is_done = t->at == t->plan->nstates;
   char text[120];
 
+  clean_key(key);
   if (strcmp(key, "q") == 0) {
     stop(t);
     return MT_OK;
@@ -296,7 +309,8 @@ static mt_code visit(tour *t, bool is_attended, mt_error *err)
   mt_code code;
 
   if (nresumed > 0)
-    fprintf(stderr, "%zu of %zu states are in %s already.\n", nresumed, t->plan->nstates, t->given->keep);
+    fprintf(stderr, "%zu of %zu states are in %s already.\n", nresumed, t->plan->nstates,
+            t->given->keep_name);
   if (first_open(t) < t->plan->nstates && !caution(t))
     return mt_fail(err, MT_E_ARG, "stopped before anything was played");
   if (is_attended && t->given->keep == NULL)

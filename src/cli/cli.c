@@ -291,7 +291,7 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
   /* a file of that name is somebody's own */
   if (shipped != NULL && stat(path, &there) != 0)
     return mt_plan_parse(shipped, path, out, err);
-  return mt_plan_open(path, out, err);
+  return mt_session_open_plan(path, out, err);
 }
 
 /* ---- progress --------------------------------------------------------------------------------- */

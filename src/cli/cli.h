@@ -182,8 +182,8 @@ mt_code cli_find_job(const char *name, const char *jobs, char *out, mt_error *er
 /** Begin a stage as --job and --stage say; nothing if neither is given. The job may be the folder we stand in. */
 mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt_error *err);
 
-/** The same for several takes: goes on with a stage of that label that was stopped, if there is one. */
-mt_code cli_filing_begin_walk(const char *job, const char *label, cli_filing *out, mt_error *err);
+/** Go on with the stage of that label that was begun and left, or begin one. For several takes. */
+mt_code cli_filing_go_on(const char *job, const char *label, cli_filing *out, mt_error *err);
 
 /** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,

@@ -120,72 +120,85 @@ static mt_code measure(const stage *s, const char *folder, mt_results **results,
 
 /* ---- before beside after ---------------------------------------------------------------------- */
 
-typedef struct comparison {
-  const char *label;
-  mt_quantity quantity;
-  mt_channel channel;
-  const char *segment;
-  mt_unit unit;
-  double at_hz; /* of a curve */
-} comparison;
+static mt_code print_comparison(const mt_results *before, const mt_results *after, mt_error *err)
+{
+  mt_comparison *comparison = NULL;
+  mt_code code = mt_compare_results(before, after, &comparison, err);
 
-static const comparison comparisons[] = {
-    {"left hears", MT_Q_ROUTE, MT_LEFT, "", MT_UNIT_NONE, 0.0},
-    {"right hears", MT_Q_ROUTE, MT_RIGHT, "", MT_UNIT_NONE, 0.0},
-    {"level, left", MT_Q_LEVEL, MT_LEFT, "both", MT_UNIT_DBFS, 0.0},
-    {"level, right", MT_Q_LEVEL, MT_RIGHT, "both", MT_UNIT_DBFS, 0.0},
-    {"balance", MT_Q_BALANCE, MT_CHANNEL_BOTH, "both", MT_UNIT_DB, 0.0},
-    {"at 50 Hz, left", MT_Q_RESPONSE, MT_LEFT, "", MT_UNIT_DB, 50.0},
-    {"at 50 Hz, right", MT_Q_RESPONSE, MT_RIGHT, "", MT_UNIT_DB, 50.0},
-    {"THD+N, left", MT_Q_THD_N, MT_LEFT, "both", MT_UNIT_PERCENT, 0.0},
-    {"THD+N, right", MT_Q_THD_N, MT_RIGHT, "both", MT_UNIT_PERCENT, 0.0},
-    {"dynamic range, left", MT_Q_DYNAMIC_RANGE, MT_LEFT, "", MT_UNIT_DB, 0.0},
-    {"dynamic range, right", MT_Q_DYNAMIC_RANGE, MT_RIGHT, "", MT_UNIT_DB, 0.0},
-    {"noise A, left", MT_Q_NOISE_A, MT_LEFT, "", MT_UNIT_DBFS, 0.0},
-    {"noise A, right", MT_Q_NOISE_A, MT_RIGHT, "", MT_UNIT_DBFS, 0.0},
+  if (code == MT_OK) {
+    fputs("\nA is before, B after the repair.\n", stdout);
+    code = mt_report_comparison(comparison, "before", "after", MT_REPORT_MAIN, stdout, err);
+  }
+  mt_comparison_destroy(&comparison);
+  return code;
+}
+
+/* ---- the job ---------------------------------------------------------------------------------- */
+
+static const mt_job_kind log_kinds[] = {MT_JOB_FOUND, MT_JOB_DONE, MT_JOB_FOUND, MT_JOB_FOUND, MT_JOB_DONE};
+static const char *const log_texts[] = {
+    "Right, 43 dB too weak but otherwise sound: a cracked solder joint at the volume control.",
+    "Joint resoldered.",
+    "Left, right at 1 kHz and 13 dB down at 50 Hz: the output capacitor has dried out.",
+    "Left, distorted: the output stage is short of supply, for a leaky capacitor there.",
+    "Both capacitors replaced.",
 };
 
-static mt_verdict worst_of(const mt_results *results, const comparison *c)
+/* An earlier demo's job is shown anew, not added to. */
+static mt_code open_job(const char *folder, char job[MT_JOB_PATH_MAX], mt_error *err)
 {
-  mt_verdict worst = MT_VERDICT_NONE;
-  for (size_t i = 0; i < results->njudgements; i++) {
-    const mt_judgement *j = &results->judgements[i];
-    bool same = j->quantity == c->quantity && j->channel == c->channel &&
-                (c->segment[0] == '\0' || strcmp(j->segment, c->segment) == 0);
-    if (same && j->verdict > worst)
-      worst = j->verdict;
+  char path[4096];
+  mt_code code = name_file(folder, "job", "", path, err);
+
+  if (code == MT_OK && access(path, F_OK) == 0)
+    return mt_job_find("", path, job, err);
+  if (code == MT_OK)
+    code = mt_job_create("", path, "desk amplifier, two channels, bought as faulty",
+                         "The right side is nearly gone, the left one sounds thin and rough.", 0, job, err);
+  for (size_t i = 0; i < sizeof log_texts / sizeof log_texts[0] && code == MT_OK; i++) {
+    char text[256];
+    mt_job_entry entry = {.kind = log_kinds[i], .text = text, .cost = (double)NAN};
+    snprintf(text, sizeof text, "%s", log_texts[i]);
+    code = mt_job_add(job, &entry, err);
   }
-  return worst;
+  return code;
 }
 
-static void format_side(const mt_results *results, const comparison *c, char out[64])
+static mt_code file_stage(const char *folder, const char *job, const stage *s, const mt_results *results,
+                          mt_error *err)
 {
-  char text[32] = "-";
-  mt_verdict verdict = worst_of(results, c);
+  char take[4096], json[4096], unit[4096];
+  mt_open_stage *open = NULL;
+  mt_code code = name_file(folder, s->name, endings[0], unit, err);
 
-  if (mt_quantity_describe(c->quantity)->is_curve) {
-    const mt_curve *curve = mt_results_find_curve(results, c->quantity, c->channel);
-    double value, uncertainty;
-    if (curve != NULL && mt_report_curve_at(curve, c->at_hz, &value, &uncertainty))
-      mt_layout_value(value, 2, text);
-  } else
-    mt_report_reading(mt_results_find(results, c->quantity, c->channel, c->segment), c->unit, text);
-  if (verdict == MT_VERDICT_NONE)
-    snprintf(out, 64, "%.12s", text);
-  else
-    snprintf(out, 64, "%-10.12s %s", text, verdict == MT_VERDICT_FAIL ? "FAIL" : mt_verdict_name(verdict));
+  if (code == MT_OK)
+    code = name_file(folder, s->name, endings[1], take, err);
+  if (code == MT_OK)
+    code = name_file(folder, s->name, endings[2], json, err);
+  if (code == MT_OK)
+    code = mt_job_begin_stage(job, s->name, &open, err);
+  if (code == MT_OK)
+    code = mt_job_stage_copy(open, "take.wav", take, err);
+  if (code == MT_OK)
+    code = mt_job_stage_copy(open, "results.json", json, err);
+  if (code == MT_OK)
+    code = mt_job_stage_copy(open, "simulated-unit.cfg", unit, err);
+  if (code == MT_OK)
+    code = mt_job_stage_write(open, "plan.cfg", mt_plan_default_text(), err);
+  if (code == MT_OK)
+    code = mt_job_finish_stage(&open, results, NULL, NULL, err);
+  mt_job_drop_stage(&open);
+  return code;
 }
 
-static void print_comparison(const mt_results *before, const mt_results *after)
+static mt_code keep_job(const char *folder, mt_results *results[2], mt_error *err)
 {
-  printf("\n%-22s %-6s %-24s%s\n", "", "", "before", "after");
-  for (size_t i = 0; i < sizeof comparisons / sizeof comparisons[0]; i++) {
-    const comparison *c = &comparisons[i];
-    char left[64], right[64];
-    format_side(before, c, left);
-    format_side(after, c, right);
-    printf("  %-20s %-6s %-24s%s\n", c->label, mt_unit_name(c->unit), left, right);
-  }
+  char job[MT_JOB_PATH_MAX];
+  mt_code code = open_job(folder, job, err);
+
+  for (size_t i = 0; i < 2 && code == MT_OK; i++)
+    code = file_stage(folder, job, &stages[i], results[i], err);
+  return code;
 }
 
 /* ---- the story -------------------------------------------------------------------------------- */
@@ -257,6 +270,8 @@ static void tell_end(const char *folder)
   putchar('\n');
   tell("The full reports, the takes and the results as JSON are in the folder:");
   mt_layout_wrap(stdout, "  ", "  ", folder);
+  tell("The folder job in it is a job of the job book: mendtone job and mendtone compare show it from "
+       "inside, and mendtone job new begins your own.");
   tell("Next: read before.txt there; change before-unit.cfg and run mendtone check --simulate on it; then "
        "mendtone devices, to see what your own sound card is called, and mendtone check.");
 }
@@ -293,7 +308,11 @@ static mt_code tell_story(const char *folder, mt_results *results[2], mt_error *
     return code;
   mt_report_summary(results[1], stdout);
   tell_passes(results[0], results[1]);
-  print_comparison(results[0], results[1]);
+  code = print_comparison(results[0], results[1], err);
+  if (code == MT_OK)
+    code = keep_job(folder, results, err);
+  if (code != MT_OK)
+    return code;
   tell_end(folder);
   return judge_story(results[0], results[1], err);
 }

@@ -50,21 +50,21 @@ mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt
   return code;
 }
 
-mt_code cli_filing_begin_walk(const char *job, const char *label, cli_filing *out, mt_error *err)
+mt_code cli_filing_go_on(const char *job, const char *label, cli_filing *out, mt_error *err)
 {
-  mt_error none = {0};
   mt_code code;
 
   memset(out, 0, sizeof *out);
   if (job == NULL && label == NULL)
     return MT_OK;
   code = find_for_filing(job, label, out, err);
+  if (code == MT_OK && mt_job_resume_stage(out->job, label, &out->stage, NULL) != MT_OK)
+    code = mt_job_begin_stage(out->job, label, &out->stage, err);
+  if (code == MT_OK)
+    code = name_inside(out, "take.wav", out->take, err);
   if (code != MT_OK)
-    return code;
-  code = mt_job_resume_stage(out->job, label, &out->stage, &none);
-  if (code == MT_E_NO_INPUT)
-    return mt_job_begin_stage(out->job, label, &out->stage, err);
-  return code == MT_OK ? MT_OK : mt_fail(err, code, "%s", none.message);
+    mt_job_leave_stage(&out->stage);
+  return code;
 }
 
 /* Any format that can be read keeps the ending that says so. */
@@ -155,12 +155,30 @@ mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *o
 
 /* ---- the end ---------------------------------------------------------------------------------------- */
 
+/* The good unit it was judged by may change, or go. */
+static mt_code copy_reference(cli_filing *filing, const char *path, mt_error *err)
+{
+  char place[4096];
+  mt_plan *plan = NULL;
+  mt_code code = mt_plan_open(path, &plan, err);
+
+  if (code == MT_OK && plan->reference[0] != '\0') {
+    code = mt_session_reference_path(path, plan, place, sizeof place, err);
+    if (code == MT_OK)
+      code = mt_job_stage_copy(filing->stage, "reference.json", place, err);
+  }
+  mt_plan_destroy(&plan);
+  return code;
+}
+
 static mt_code write_plan(cli_filing *filing, const cli_filed *with, const mt_results *results, mt_error *err)
 {
-  if (with->plan != NULL && access(with->plan, F_OK) != 0 && mt_plan_shipped_text(with->plan) != NULL)
+  if (with->plan != NULL && mt_plan_shipped_text(with->plan) != NULL && access(with->plan, F_OK) != 0)
     return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_shipped_text(with->plan), err);
-  if (with->plan != NULL)
-    return mt_job_stage_copy(filing->stage, "plan.cfg", with->plan, err);
+  if (with->plan != NULL) {
+    mt_code code = mt_job_stage_copy(filing->stage, "plan.cfg", with->plan, err);
+    return code == MT_OK ? copy_reference(filing, with->plan, err) : code;
+  }
   if (with->is_again || results == NULL || strcmp(results->plan_name, "default") != 0)
     return MT_OK;
   return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_default_text(), err);
@@ -185,8 +203,9 @@ static mt_code write_all(cli_filing *filing, mt_results *results, const cli_file
   mt_text_copy(file, sizeof file, mt_text_basename(with->take != NULL ? with->take : results->file));
   mt_text_copy(results->file, sizeof results->file, file);
   for (size_t i = 0; i < results->ntakes; i++) {
-    mt_text_copy(file, sizeof file, mt_text_basename(results->takes[i].file));
-    mt_text_copy(results->takes[i].file, sizeof results->takes[i].file, file);
+    mt_take_summary *take = &results->takes[i];
+    mt_text_copy(file, sizeof file, mt_text_basename(take->file));
+    mt_text_copy(take->file, sizeof take->file, file);
   }
   return mt_report_write_json(results, path, err);
 }
@@ -206,19 +225,14 @@ int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cl
   int status;
 
   /* nothing came back, or not all of it: that is what was found, and the take shows it */
-  if (filing->stage != NULL &&
-      (code == MT_OK || (code == MT_E_DATA && filing->take[0] != '\0' && access(filing->take, F_OK) == 0))) {
+  if (filing->stage != NULL && (code == MT_OK || (code == MT_E_DATA && access(filing->take, F_OK) == 0))) {
     filed = write_all(filing, *results, with, &failure);
     if (filed == MT_OK)
       filed = mt_job_finish_stage(&filing->stage, *results, err->message, &stage, &failure);
     if (filed == MT_OK)
       say_filed(command, &stage, *results != NULL);
   }
-  /* of a walk that met an error what is taken stays, and the same command goes on there */
-  if (filing->take[0] == '\0')
-    mt_job_leave_stage(&filing->stage);
-  else
-    mt_job_drop_stage(&filing->stage);
+  mt_job_drop_stage(&filing->stage);
   status = cli_finish(command, code, results, json, err);
   return filed != MT_OK ? cli_fail(command, &failure) : status;
 }

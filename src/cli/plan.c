@@ -62,7 +62,7 @@ static int run(int argc, char **argv)
     fputs(mt_plan_shipped_text(operands[0]), stdout);
     return CLI_PASS;
   }
-  if (mt_plan_open(operands[0], &plan, &err) != MT_OK)
+  if (mt_session_open_plan(operands[0], &plan, &err) != MT_OK)
     return refuse(operands[0], &err);
   printf("plan ok: %zu limit%s, %zu state%s, %zu by hand\n", plan->nlimits, plan->nlimits == 1 ? "" : "s",
          plan->nstates, plan->nstates == 1 ? "" : "s", plan->nby_hand);

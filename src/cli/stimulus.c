@@ -10,6 +10,7 @@
 typedef struct options {
   const char *output;
   const char *plan;
+  const char *state;
   const char *format;
   double rate_hz;
   double level_dbfs;
@@ -23,6 +24,7 @@ static const cli_option table[] = {
     {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS",
      "level of the tones; -20 unless the plan says"},
     {"plan", 0, CLI_TEXT, offsetof(options, plan), "FILE", "take rate, level and extras from this plan"},
+    {"state", 0, CLI_TEXT, offsetof(options, state), "NAME", "only what that state of the plan needs"},
     {"extras", 0, CLI_TEXT, offsetof(options, extras), "LIST", "play also intermodulation,levels,crosstalk"},
     {"max-level", 0, CLI_NUMBER, offsetof(options, max_level_dbfs), "DBFS",
      "highest level of the extra levels; else --level"},
@@ -56,6 +58,7 @@ static mt_code lay_out(const options *given, mt_stimulus *out, mt_error *err)
 
   if (code == MT_OK) {
     session.plan = plan;
+    session.state = given->state;
     session.rate_hz = given->rate_hz;
     session.level_dbfs = given->level_dbfs;
     code = mt_session_stimulus(&session, out, err);

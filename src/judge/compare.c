@@ -321,6 +321,15 @@ static bool read_at(const mt_curve *c, double x, double *y, double *uncertainty)
   return true;
 }
 
+static void free_curve(mt_compared_curve *c)
+{
+  free(c->x);
+  free(c->a);
+  free(c->b);
+  free(c->difference);
+  free(c->uncertainty);
+}
+
 static mt_code make_room(mt_compared_curve *c, size_t n, mt_error *err)
 {
   double **const arrays[] = {&c->x, &c->a, &c->b, &c->difference, &c->uncertainty};
@@ -465,6 +474,41 @@ static mt_code compare_curves(mt_comparison *out, const mt_results *a, const mt_
     if ((!out->of_channels || b->curves[i].channel == MT_RIGHT) &&
         find_curve(a, &b->curves[i], out->of_channels, false) == NULL)
       code = add_curve(out, NULL, &b->curves[i], err);
+  return code;
+}
+
+mt_code mt_compare_curve(const mt_results *reference, const mt_curve *curve, mt_results **out, mt_error *err)
+{
+  const mt_curve *good = find_curve(reference, curve, false, true);
+  mt_comparison part = {.readings = NULL};
+  mt_results *results = NULL;
+  mt_curve difference = *curve;
+  mt_code code = good != NULL ? add_curve(&part, good, curve, err) : MT_OK;
+
+  difference.npoints = 0;
+  difference.floor = NULL;
+  difference.validity = MT_NOT_MEASURED;
+  mt_text_copy(difference.why, sizeof difference.why, "the reference has no such curve");
+  if (code == MT_OK && good != NULL && part.curves[0].npoints > 0) {
+    difference.npoints = part.curves[0].npoints;
+    difference.x = part.curves[0].x;
+    difference.y = part.curves[0].difference;
+    difference.uncertainty = part.curves[0].uncertainty;
+    difference.validity = MT_VALID;
+    difference.why[0] = '\0';
+  } else if (code == MT_OK && good != NULL)
+    mt_text_copy(difference.why, sizeof difference.why, part.curves[0].why);
+  if (code == MT_OK)
+    code = mt_results_create(&results, err);
+  if (code == MT_OK)
+    code = mt_results_add_curve(results, &difference, err);
+  for (size_t i = 0; i < part.ncurves; i++)
+    free_curve(&part.curves[i]);
+  free(part.curves);
+  if (code == MT_OK)
+    *out = results;
+  else
+    mt_results_destroy(&results);
   return code;
 }
 
@@ -631,14 +675,8 @@ void mt_comparison_destroy(mt_comparison **comparison)
 {
   if (comparison == NULL || *comparison == NULL)
     return;
-  for (size_t i = 0; i < (*comparison)->ncurves; i++) {
-    mt_compared_curve *c = &(*comparison)->curves[i];
-    free(c->x);
-    free(c->a);
-    free(c->b);
-    free(c->difference);
-    free(c->uncertainty);
-  }
+  for (size_t i = 0; i < (*comparison)->ncurves; i++)
+    free_curve(&(*comparison)->curves[i]);
   free((*comparison)->readings);
   free((*comparison)->curves);
   free((*comparison)->conditions);

@@ -1,5 +1,7 @@
 #include <mendtone/plan.h>
 
+#include <mendtone/compare.h>
+
 #include "base/text.h"
 #include "judge/by_hand.h"
 #include "judge/wording.h"
@@ -70,8 +72,8 @@ static bool convert_bound(double bound, mt_unit from, mt_unit to, double *out)
 
 static bool own_bounds(const mt_limit *limit, bounds *out)
 {
-  mt_unit own;
-  return mt_quantity_limit_unit(limit->quantity, limit->unit, &own) &&
+  mt_unit own = mt_compare_unit(limit->quantity);
+  return (limit->relative || mt_quantity_limit_unit(limit->quantity, limit->unit, &own)) &&
          convert_bound(limit->min, limit->unit, own, &out->min) &&
          convert_bound(limit->max, limit->unit, own, &out->max);
 }
@@ -79,10 +81,11 @@ static bool own_bounds(const mt_limit *limit, bounds *out)
 /* Value and uncertainty as the plan's unit states them; the uncertainty of a ratio stays in dB. */
 static bool set_value(mt_judgement *j, double value, double uncertainty)
 {
-  mt_unit own = mt_quantity_describe(j->quantity)->unit;
+  mt_unit own = j->relative ? mt_compare_unit(j->quantity) : mt_quantity_describe(j->quantity)->unit;
 
   /* what is read in dBFS comes here in dBV when the limit is one of volts */
-  mt_quantity_limit_unit(j->quantity, j->unit, &own);
+  if (!j->relative)
+    mt_quantity_limit_unit(j->quantity, j->unit, &own);
   j->has_value = mt_unit_convert(value, own, j->unit, &j->value);
   j->uncertainty = uncertainty;
   if (own == MT_UNIT_SECOND || own == MT_UNIT_MILLISECOND)
@@ -96,6 +99,7 @@ static mt_judgement start_judgement(const mt_limit *limit, mt_channel channel, c
   mt_judgement j = {.quantity = limit->quantity,
                     .channel = channel,
                     .order = order,
+                    .relative = limit->relative,
                     .min = limit->min,
                     .max = limit->max,
                     .unit = limit->unit,
@@ -128,6 +132,59 @@ static bool meets(const mt_limit *limit, mt_channel channel, const char *segment
          (limit->state[0] == '\0' || strcmp(limit->state, state) == 0);
 }
 
+/* ---- re a reference ---------------------------------------------------------------------------------- */
+
+/* Why this take cannot be held against the reference, or NULL. */
+static const char *refuse_reference(const mt_results *reference, const mt_results *results)
+{
+  if (reference == NULL)
+    return "the reference was not opened";
+  if (!reference->valid)
+    return "the take of the reference is spoilt";
+  if (reference->is_stimulus != results->is_stimulus)
+    return "the reference was read from another kind of take";
+  if (results->is_stimulus && fabs(reference->stimulus_level_dbfs - results->stimulus_level_dbfs) > 1e-6)
+    return "the reference was taken at another level";
+  if (reference->load_ohm != 0.0 && results->load_ohm != 0.0 && reference->load_ohm != results->load_ohm)
+    return "the reference was taken with another load";
+  return NULL;
+}
+
+static const char *refuse_pair(const mt_reading *good, const mt_reading *r)
+{
+  if (good == NULL)
+    return "the reference has no such reading";
+  if (good->validity == MT_RIG_LIMITED)
+    return "of the reference only a bound is known";
+  if (good->validity != MT_VALID)
+    return "it could not be read of the reference";
+  return strcmp(good->definition, r->definition) != 0 ? "the reference was read by another definition" : NULL;
+}
+
+/* The reading as its difference from the reference; what is only a bound stays one. */
+static mt_reading subtract_reference(const mt_results *reference, const mt_results *results,
+                                     const mt_reading *r)
+{
+  const char *why = refuse_reference(reference, results);
+  const mt_reading *good = why == NULL ? mt_compare_find(reference, r) : NULL;
+  mt_reading difference = *r;
+
+  if (r->validity != MT_VALID && r->validity != MT_RIG_LIMITED)
+    return difference;
+  if (why == NULL)
+    why = refuse_pair(good, r);
+  if (why != NULL) {
+    difference.validity = MT_NOT_MEASURED;
+    mt_text_copy(difference.why, sizeof difference.why, why);
+    return difference;
+  }
+  difference.value = r->value - good->value;
+  if (mt_quantity_describe(r->quantity)->unit == MT_UNIT_DEGREE)
+    difference.value -= 360.0 * round(difference.value / 360.0);
+  difference.uncertainty = hypot(r->uncertainty, good->uncertainty);
+  return difference;
+}
+
 /* ---- one number ------------------------------------------------------------------------------------ */
 
 /* A limit in volts on what is read in dBFS is held against what a calibrated rig made of it. */
@@ -137,30 +194,44 @@ static bool is_in_volts(const mt_limit *limit)
   return mt_quantity_limit_unit(limit->quantity, limit->unit, &held) && held != own;
 }
 
+/* What a limit is held against: the reading, its difference from a good unit's, or what a rig made of it. */
+static mt_reading held_reading(const mt_limit *limit, const mt_results *results, const mt_reading *r)
+{
+  mt_reading held = *r;
+
+  if (limit->relative)
+    return subtract_reference(limit->reference, results, r);
+  if (!is_in_volts(limit) || (r->validity != MT_VALID && r->validity != MT_RIG_LIMITED))
+    return held;
+  if (!r->has_dbv) {
+    held.validity = MT_NOT_MEASURED;
+    mt_text_copy(held.why, sizeof held.why, "it is not known in volts; name a calibrated rig (--rig)");
+  }
+  held.value = r->dbv;
+  held.uncertainty = r->dbv_uncertainty;
+  return held;
+}
+
 static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_reading *r, mt_error *err)
 {
   mt_judgement j = start_judgement(limit, r->channel, r->segment, r->state, r->order);
-  bool in_volts = is_in_volts(limit);
-  double value = in_volts ? r->dbv : r->value;
-  double uncertainty = in_volts ? r->dbv_uncertainty : r->uncertainty;
-  bool is_number = (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED) && (r->has_dbv || !in_volts);
+  mt_reading held = held_reading(limit, results, r);
+  bool is_number = held.validity == MT_VALID || held.validity == MT_RIG_LIMITED;
   bounds b;
 
   if (r->quantity == MT_Q_SPURIOUS)
     j.at_hz = r->freq_hz;
   if (is_number)
-    set_value(&j, value, uncertainty);
+    set_value(&j, held.value, held.uncertainty);
   if (mt_results_is_spoilt(results, r->state)) {
     refuse_spoilt(results, &j);
   } else if (!own_bounds(limit, &b)) {
     mt_wording_undecided(&j, "the limit's unit does not fit the quantity");
-  } else if (in_volts && !r->has_dbv && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED)) {
-    mt_wording_undecided(&j, "it is not known in volts; name a calibrated rig (--rig)");
-  } else if (!is_number || !isfinite(value) || !isfinite(uncertainty) || uncertainty < 0.0) {
-    mt_wording_undecided(&j, mt_wording_reason(r->validity, r->why));
+  } else if (!is_number || !isfinite(held.value) || !isfinite(held.uncertainty) || held.uncertainty < 0.0) {
+    mt_wording_undecided(&j, mt_wording_reason(held.validity, held.why));
   } else {
-    j.verdict = judge_validity(r->quantity, value, uncertainty, r->validity, b);
-    mt_wording_judge(&j, r->validity);
+    j.verdict = judge_validity(r->quantity, held.value, held.uncertainty, held.validity, b);
+    mt_wording_judge(&j, held.validity);
   }
   r->verdict = worse(r->verdict, j.verdict);
   return mt_results_add_judgement(results, &j, err);
@@ -299,7 +370,7 @@ static void judge_stretch(const mt_limit *limit, const mt_curve *c, bounds b, mt
   }
 }
 
-static mt_code judge_curve(const mt_limit *limit, mt_results *results, const mt_curve *c, mt_error *err)
+static mt_code judge_one_curve(const mt_limit *limit, mt_results *results, const mt_curve *c, mt_error *err)
 {
   mt_judgement j = start_judgement(limit, c->channel, c->segment, c->state, 0);
   bool is_number = c->validity == MT_VALID || c->validity == MT_RIG_LIMITED;
@@ -320,6 +391,26 @@ static mt_code judge_curve(const mt_limit *limit, mt_results *results, const mt_
   else
     judge_stretch(limit, c, b, &j);
   return mt_results_add_judgement(results, &j, err);
+}
+
+static mt_code judge_curve(const mt_limit *limit, mt_results *results, const mt_curve *c, mt_error *err)
+{
+  const char *why = limit->relative ? refuse_reference(limit->reference, results) : NULL;
+  mt_results *difference = NULL;
+  mt_code code;
+
+  if (!limit->relative)
+    return judge_one_curve(limit, results, c, err);
+  if (why != NULL) {
+    mt_judgement j = start_judgement(limit, c->channel, c->segment, c->state, 0);
+    mt_wording_undecided(&j, why);
+    return mt_results_add_judgement(results, &j, err);
+  }
+  code = mt_compare_curve(limit->reference, c, &difference, err);
+  if (code == MT_OK)
+    code = judge_one_curve(limit, results, &difference->curves[0], err);
+  mt_results_destroy(&difference);
+  return code;
 }
 
 /* ---- one limit ------------------------------------------------------------------------------------- */

@@ -1,5 +1,7 @@
 #include <mendtone/plan.h>
 
+#include <mendtone/compare.h>
+
 #include "base/config.h"
 #include "base/text.h"
 
@@ -108,6 +110,26 @@ static mt_code read_unit(mt_config_item group, mt_quantity quantity, mt_unit *ou
   if (!mt_quantity_limit_unit(quantity, *out, &unused))
     return mt_config_fail(item, err, "%s cannot be limited in \"%s\"; expected %s", info->name, name,
                           fitting);
+  return MT_OK;
+}
+
+/* A difference has a unit of its own: levels and ratios differ by dB. */
+static mt_code read_relative_unit(mt_config_item group, mt_quantity quantity, mt_unit *out, mt_error *err)
+{
+  mt_unit own = mt_compare_unit(quantity);
+  char name[24] = "";
+  mt_code code = mt_config_text(group, "unit", name, sizeof name, err);
+
+  if (code != MT_OK)
+    return code;
+  if (strcmp(name, mt_unit_name(own)) == 0)
+    *out = own;
+  else if (own == MT_UNIT_SECOND && strcmp(name, mt_unit_name(MT_UNIT_MILLISECOND)) == 0)
+    *out = MT_UNIT_MILLISECOND;
+  else
+    return mt_config_fail(at_key(group, "unit"), err,
+                          "the unit is \"%s\"; %s differs from the reference by \"%s\"", name,
+                          mt_quantity_describe(quantity)->name, mt_unit_name(own));
   return MT_OK;
 }
 
@@ -260,8 +282,9 @@ static mt_code check_bound(mt_config_item group, const mt_limit *limit, const ch
   double unused;
   mt_unit held;
 
-  if (isinf(bound) || (mt_quantity_limit_unit(limit->quantity, limit->unit, &held) &&
-                       mt_unit_convert(bound, limit->unit, held, &unused)))
+  if (limit->relative || isinf(bound) ||
+      (mt_quantity_limit_unit(limit->quantity, limit->unit, &held) &&
+       mt_unit_convert(bound, limit->unit, held, &unused)))
     return MT_OK;
   return mt_config_fail(at_key(group, key), err, "%s is %g %s; expected more than 0", key, bound,
                         mt_unit_name(limit->unit));
@@ -355,7 +378,7 @@ static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_li
 static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
 {
   static const char *const keys[] = {"quantity", "channel", "segment", "state", "order", "from_hz",
-                                     "to_hz",    "min",     "max",     "unit",  "why"};
+                                     "to_hz",    "min",     "max",     "unit",  "why",   "relative"};
   mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
 
   limit->channel = MT_CHANNEL_ANY;
@@ -366,7 +389,10 @@ static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *l
   if (code == MT_OK)
     code = read_quantity(group, &limit->quantity, err);
   if (code == MT_OK)
-    code = read_unit(group, limit->quantity, &limit->unit, err);
+    code = mt_config_bool(group, "relative", &limit->relative, err);
+  if (code == MT_OK)
+    code = limit->relative ? read_relative_unit(group, limit->quantity, &limit->unit, err)
+                           : read_unit(group, limit->quantity, &limit->unit, err);
   if (code == MT_OK)
     code = read_bounds(group, limit, err);
   if (code == MT_OK)
@@ -527,14 +553,25 @@ static mt_code read_max_level(mt_plan *plan, mt_config_item root, mt_error *err)
 
 static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
 {
-  static const char *const keys[] = {
-      "unit",   "load_ohm",     "level_dbfs",      "rate_hz",        "states",
-      "limits", "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
-      "extras", "by_hand"};
+  static const char *const keys[] = {"unit",
+                                     "reference",
+                                     "load_ohm",
+                                     "level_dbfs",
+                                     "rate_hz",
+                                     "states",
+                                     "limits",
+                                     "expect_route",
+                                     "expect_polarity",
+                                     "max_level_dbfs",
+                                     "max_level_thd_percent",
+                                     "extras",
+                                     "by_hand"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)
     code = mt_config_text(root, "unit", plan->unit, sizeof plan->unit, err);
+  if (code == MT_OK)
+    code = mt_config_text(root, "reference", plan->reference, sizeof plan->reference, err);
   if (code == MT_OK)
     code = mt_config_number(root, "load_ohm", 0.1, 1e7, &plan->load_ohm, err);
   if (code == MT_OK)
@@ -546,6 +583,25 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
   if (code == MT_OK)
     code = read_max_level(plan, root, err);
   return code;
+}
+
+/* Either is a mistake without the other. */
+static mt_code check_reference(const mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item list;
+  bool any = false;
+
+  for (size_t i = 0; i < plan->nlimits; i++) {
+    any = any || plan->limits[i].relative;
+    if (plan->limits[i].relative && plan->reference[0] == '\0')
+      return mt_config_fail(
+          mt_config_find(root, "limits", &list) ? mt_config_at(list, i) : root, err,
+          "a relative limit needs reference = \"good.json\" in the plan: a good unit's results");
+  }
+  if (plan->reference[0] != '\0' && !any)
+    return mt_config_fail(at_key(root, "reference"), err,
+                          "reference does nothing without a limit that says relative = true");
+  return MT_OK;
 }
 
 /* ---- what no sound card sees ----------------------------------------------------------------------- */
@@ -648,6 +704,8 @@ static mt_code read_plan(mt_plan *plan, mt_config_item root, mt_error *err)
     code = read_states(plan, root, err);
   if (code == MT_OK)
     code = read_limits(plan, root, err);
+  if (code == MT_OK)
+    code = check_reference(plan, root, err);
   if (code == MT_OK)
     code = read_expect_route(plan, root, err);
   if (code == MT_OK)
@@ -764,12 +822,22 @@ mt_code mt_plan_create_default(mt_plan **out, mt_error *err)
   return MT_OK;
 }
 
+void mt_plan_set_reference(mt_plan *plan, mt_results **results)
+{
+  mt_results_destroy(&plan->reference_results);
+  plan->reference_results = *results;
+  *results = NULL;
+  for (size_t i = 0; i < plan->nlimits; i++)
+    plan->limits[i].reference = plan->limits[i].relative ? plan->reference_results : NULL;
+}
+
 void mt_plan_destroy(mt_plan **plan)
 {
   if (plan == NULL || *plan == NULL)
     return;
   free((*plan)->states);
   free((*plan)->limits);
+  mt_results_destroy(&(*plan)->reference_results);
   free((*plan)->by_hand);
   free((*plan)->text);
   free(*plan);

@@ -190,6 +190,14 @@ static void state_value(const mt_judgement *j, bool is_bound, char *out, size_t 
                                                                : "is at most";
   char subject[112], text[48], at[24], where[32] = "";
 
+  if (j->relative) {
+    value_beside_limit(j, j->value, j->min, j->max, text, sizeof text);
+    write_subject(j, subject, sizeof subject);
+    if (j->at_hz > 0.0)
+      put(where, sizeof where, " at %s", mt_wording_frequency(j->at_hz, at, sizeof at));
+    put(out, size, "%s%s %s %s%s re the reference", subject, where, verb, j->value > 0.0 ? "+" : "", text);
+    return;
+  }
   if (j->quantity == MT_Q_BALANCE && is_symmetric(j) && !is_bound) {
     state_balance(j, out, size);
     return;
@@ -211,7 +219,7 @@ static void state_limit(const mt_judgement *j, char *out, size_t size)
 {
   const char *unit = mt_unit_name(j->unit);
 
-  if (is_symmetric(j) && j->quantity == MT_Q_BALANCE)
+  if (is_symmetric(j) && j->quantity == MT_Q_BALANCE && !j->relative)
     put(out, size, "at most %g %s is allowed", j->max, unit);
   else if (is_symmetric(j))
     put(out, size, "within +-%g %s is allowed", j->max, unit);
@@ -235,7 +243,7 @@ static void state_doubt(const mt_judgement *j, char *out, size_t size)
   double limit = nearer_limit(j);
   char text[48];
 
-  if (j->quantity == MT_Q_BALANCE && is_symmetric(j))
+  if (j->quantity == MT_Q_BALANCE && is_symmetric(j) && !j->relative)
     limit = j->max;
   print_number(own, clamp(1.0 - floor(log10(own > 0.0 ? own : 1.0)), 0, MAX_DECIMALS), text, sizeof text);
   print_unit(j->unit, text, sizeof text);

@@ -346,6 +346,8 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
   if (j->to_hz != 0.0)
     put_number(w, object, "to_hz", j->to_hz);
   put(w, object, "implied", json_boolean(j->implied));
+  if (j->relative)
+    put(w, object, "relative", json_true());
   put_verdict(w, object, j->verdict);
   put_text(w, object, "text", j->text);
 }
@@ -903,6 +905,7 @@ static void read_judgement(reader *r, const json_t *object, mt_results *results)
       !get_bound(r, object, "max", j.quantity, HUGE_VAL, &j.max))
     return;
   j.order = (int)order;
+  j.relative = json_is_true(json_object_get(object, "relative"));
   j.has_value = value != NULL && !json_is_null(value);
   if (j.has_value && (!get_value(r, object, "value", j.quantity, &j.value) ||
                       !get_number(r, object, "uncertainty", 0.0, HUGE_VAL, &j.uncertainty)))

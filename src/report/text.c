@@ -208,7 +208,12 @@ static void print_conditions(const mt_results *results, FILE *out)
     snprintf(text, sizeof text, "%.2f dBFS, both marks found; extras: %s", results->stimulus_level_dbfs,
              mt_extras_text(results->stimulus_extras, extras));
   else if (results->is_stimulus)
-    snprintf(text, sizeof text, "%.2f dBFS, both marks found", results->stimulus_level_dbfs);
+    snprintf(text, sizeof text, "%.2f dBFS, both marks found%s%s%s", results->stimulus_level_dbfs,
+             results->ntakes == 0 && results->stimulus_parts != MT_PARTS_ALL ? "; " : "",
+             results->ntakes == 0 && results->stimulus_parts != MT_PARTS_ALL
+                 ? mt_parts_name(results->stimulus_parts)
+                 : "",
+             results->ntakes == 0 && results->stimulus_parts != MT_PARTS_ALL ? " only" : "");
   else
     snprintf(text, sizeof text, "none found: read as a plain recording");
   mt_layout_wrap(out, "  stimulus      ", "                ", text);

@@ -3,14 +3,17 @@
 
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
+#include <mendtone/report.h>
 
 #include "base/text.h"
 #include "session/rig_use.h"
 #include "session/session.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 /* Every one of them differs in length from the others. */
 #define MT_LAYOUTS (MT_PARTS_COUNT * (MT_EXTRAS_ALL + 1u))
@@ -58,6 +61,57 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
   if (isnan(max_level_dbfs) && options->plan != NULL && (extras & MT_EXTRA_LEVELS) != 0)
     max_level_dbfs = options->plan->max_level_dbfs;
   return mt_stimulus_init_parts(rate_hz, level_dbfs, parts, extras, max_level_dbfs, out, err);
+}
+
+/*
+ * Beside the plan's file, unless it is an absolute path. A stage of a job keeps the reference it was judged by as
+ * reference.json beside its plan.cfg: that one comes first.
+ */
+mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, char *out, size_t size,
+                                  mt_error *err)
+{
+  size_t folder = (size_t)(mt_text_basename(plan_path) - plan_path);
+  const char *name = plan->reference;
+
+  if (folder + strlen(name) + sizeof "reference.json" >= size)
+    return mt_fail(err, MT_E_PLAN, "the path of the reference has %zu bytes; expected fewer than %zu",
+                   folder + strlen(name), size - sizeof "reference.json");
+  memcpy(out, plan_path, folder);
+  memcpy(out + folder, "reference.json", sizeof "reference.json");
+  if (strcmp(plan_path + folder, "plan.cfg") == 0 && access(out, F_OK) == 0)
+    return MT_OK;
+  folder = name[0] == '/' ? 0 : folder;
+  memcpy(out + folder, name, strlen(name) + 1);
+  return MT_OK;
+}
+
+static mt_code open_reference(const char *path, mt_plan *plan, mt_error *err)
+{
+  char place[4096];
+  mt_results *results = NULL;
+  mt_error why = {0};
+  mt_code code = mt_session_reference_path(path, plan, place, sizeof place, err);
+
+  if (code != MT_OK)
+    return code;
+  if (mt_report_read_json(place, &results, &why) != MT_OK)
+    return mt_fail(err, MT_E_PLAN, "%.60s: its reference: %.170s", mt_text_basename(path), why.message);
+  mt_plan_set_reference(plan, &results);
+  return MT_OK;
+}
+
+mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err)
+{
+  mt_plan *plan = NULL;
+  mt_code code = mt_plan_open(path, &plan, err);
+
+  if (code == MT_OK && plan->reference[0] != '\0')
+    code = open_reference(path, plan, err);
+  if (code == MT_OK)
+    *out = plan;
+  else
+    mt_plan_destroy(&plan);
+  return code;
 }
 
 const mt_plan_state *mt_session_plan_state(const mt_session_options *options)
@@ -234,6 +288,36 @@ static void keep_first_pair(mt_take *take)
   take->nchannels = 2;
 }
 
+/*
+ * With the volume at zero no mark arrives, and all of the take is what the unit makes of nothing. Marks that are there
+ * and not found lie 20 dB below its noise, as the search gains 36 dB on them.
+ */
+static bool may_be_turned_down(const mt_stimulus *stimulus, mt_marks_found found)
+{
+  return stimulus->parts == MT_PARTS_NOISE && stimulus->extras == 0 && found == MT_MARKS_NONE;
+}
+
+static mt_location presume_location(void)
+{
+  mt_location location = {.clock_uncertainty_ppm = (double)NAN};
+  return location;
+}
+
+/* A unit that is turned down cannot be told from a lead that came off. */
+static mt_code say_turned_down(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  mt_finding finding = {.id = "nothing-arrives", .channel = MT_CHANNEL_BOTH, .nevidence = 1};
+
+  snprintf(finding.text, sizeof finding.text,
+           "Nothing of what was played arrives: what was read is the noise of a unit that is turned down. If "
+           "it was "
+           "not, a lead is off, or the unit has no power, and this says nothing of it.");
+  snprintf(finding.evidence[0], sizeof finding.evidence[0], "no mark was found%s%s%s",
+           options->state != NULL ? " in state \"" : "", options->state != NULL ? options->state : "",
+           options->state != NULL ? "\"" : "");
+  return mt_results_add_finding(results, &finding, err);
+}
+
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err)
 {
   const mt_audio_backend *backend =
@@ -245,6 +329,7 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   mt_marks_found found;
   mt_take *take = NULL;
   mt_rig_in_use rig = {0};
+  bool turned_down;
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
   if (code == MT_OK)
@@ -277,7 +362,10 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
     code = refuse_dead(take, err);
   if (code == MT_OK)
     code = mt_capture_locate(take, &stimulus, &found, &location, err);
-  if (code == MT_OK && found != MT_MARKS_BOTH)
+  turned_down = code == MT_OK && may_be_turned_down(&stimulus, found);
+  if (turned_down)
+    location = presume_location();
+  else if (code == MT_OK && found != MT_MARKS_BOTH)
     code = mt_fail(
         err, MT_E_DATA,
         found == MT_MARKS_NONE
@@ -285,6 +373,8 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
             : "only part of the stimulus came back; check the leads and take again");
   if (code == MT_OK)
     code = read_take(take, &stimulus, &location, options, &rig, out, err);
+  if (code == MT_OK && turned_down)
+    code = say_turned_down(options, *out, err);
   mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
   return code;

@@ -1,13 +1,13 @@
 /* Where a walk is kept: take-STATE.wav and take-STATE.json, the plan as used, and notes in walk.cfg. */
 #include "session/walk.h"
 
+#include <mendtone/job.h>
 #include <mendtone/report.h>
 
 #include "base/config.h"
 #include "base/file.h"
 #include "base/text.h"
 
-#include <ctype.h>
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
@@ -43,42 +43,16 @@ char *mt_walk_folder_name(const mt_walk_state *state, const char *ending)
   return path;
 }
 
-/* What any shell and any file system takes as it is; other alphabets stay. */
-static void clean_name(const char *name, char out[32])
-{
-  size_t n = 0;
-
-  for (const char *p = name; *p != '\0' && n < 31; p++) {
-    unsigned char c = (unsigned char)*p;
-    out[n++] = isalnum(c) || c == '.' || c == '_' || c >= 0x80 ? *p : '-';
-  }
-  out[n] = '\0';
-}
-
-static bool is_used(const mt_walk *walk, size_t n, const char *stem)
-{
-  for (size_t i = 0; i < n; i++)
-    if (strcasecmp(walk->states[i].stem, stem) == 0)
-      return true;
-  return false;
-}
-
+/* take-STATE, as a job's stage calls it, without its ending. */
 static mt_code name_files(mt_walk *walk, mt_error *err)
 {
   for (size_t i = 0; i < walk->options.plan->nstates; i++) {
-    char clean[32], name[64];
-    clean_name(walk->options.plan->states[i].name, clean);
-    snprintf(name, sizeof name, "take-%s", clean);
-    for (size_t n = i + 1;; n++) {
-      walk->states[i].stem = join(walk->folder, name, "");
-      if (walk->states[i].stem == NULL)
-        return mt_fail(err, MT_E_MEMORY, "out of memory for a file name");
-      if (!is_used(walk, i, walk->states[i].stem))
-        break;
-      free(walk->states[i].stem);
-      walk->states[i].stem = NULL;
-      snprintf(name, sizeof name, "take-%s-%zu", clean, n);
-    }
+    char name[128];
+    mt_job_take_name(walk->options.plan->states[i].name, name);
+    name[strlen(name) - strlen(".wav")] = '\0';
+    walk->states[i].stem = join(walk->folder, name, "");
+    if (walk->states[i].stem == NULL)
+      return mt_fail(err, MT_E_MEMORY, "out of memory for a file name");
   }
   return MT_OK;
 }
@@ -306,7 +280,7 @@ static bool is_there(const char *path)
 /* What a kill left half-written: temporary files bear the name of the one they were to become. */
 static void remove_leavings(const mt_walk *walk)
 {
-  static const char *const ours[] = {"take-", NOTES ".", PLAN "."};
+  static const char *const ours[] = {"take", NOTES ".", PLAN "."};
   DIR *folder = opendir(walk->folder);
   const struct dirent *entry;
 

@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
 """Recordings made by sox read as they must: its sine, its gain, its filters, its dither, its resampler.
 
-    compare_sox.py MENDTONE
+    compare_sox.py MENDTONE TAKE_DIFFERENCE
 
 What each must read is stated beside it, from mathematics or from sox's own manual, not measured.
 Exit status 77 when sox is not installed.
 """
 
+import json
 import math
 import pathlib
 import shutil
@@ -136,6 +137,57 @@ def check_rate(check, folder):
         check.near(readings, "frequency", "left", 997.0, 1e-6)
 
 
+def shelf_db(kind, gain_db, corner_hz, slope, freq_hz, rate_hz=48000.0):
+    """Low or high shelf at one frequency: R. Bristow-Johnson, Audio EQ Cookbook."""
+    amp, w0 = 10.0 ** (gain_db / 40.0), 2.0 * math.pi * corner_hz / rate_hz
+    bend = math.sin(w0) * math.sqrt(amp) * math.sqrt((amp + 1.0 / amp) * (1.0 / slope - 1.0) + 2.0)
+    sign = 1.0 if kind == "bass" else -1.0
+    c = sign * math.cos(w0)
+    b = (amp * (amp + 1 - (amp - 1) * c + bend), sign * 2 * amp * (amp - 1 - (amp + 1) * c),
+         amp * (amp + 1 - (amp - 1) * c - bend))
+    a = (amp + 1 + (amp - 1) * c + bend, sign * -2 * (amp - 1 + (amp + 1) * c), amp + 1 + (amp - 1) * c - bend)
+    z1 = complex(math.cos(2.0 * math.pi * freq_hz / rate_hz), -math.sin(2.0 * math.pi * freq_hz / rate_hz))
+    return 20.0 * math.log10(abs((b[0] + z1 * (b[1] + z1 * b[2])) / (a[0] + z1 * (a[1] + z1 * a[2]))))
+
+
+def check_switches(check, folder):
+    """sox's tone controls as a switch: a take of the stimulus through one, against the stimulus itself.
+
+    Half the boost is solved for on the formula, as half of what it is at the end of the band. 0.02 dB and 0.5 % are
+    what a straight line between points and a shelf that is not quite level at 20 Hz leave.
+    """
+    stimulus = folder / "stimulus.wav"
+    subprocess.run([check.tool, "stimulus", "-o", str(stimulus)], check=True, capture_output=True)
+    # padded as a recording would be; a gain of -1 dB stands for the unit
+    flat = make(folder / "flat.wav", "pad", 0.2, 0.8, "gain", -1, source=(stimulus,))
+    # sox(1): the width of bass and treble is a slope, 0.5 unless said
+    cases = [("bass", 6.5, 100, 1.0), ("bass", -5.0, 200, 0.5), ("treble", 4.0, 3000, 0.8)]
+    for kind, gain_db, corner_hz, slope in cases:
+        check.title(f"{kind} {gain_db:+g} {corner_hz} {slope}s, switched")
+        take = make(folder / "on.wav", kind, f"{gain_db:+g}", corner_hz, f"{slope}s", source=(flat,))
+        run = subprocess.run([sys.argv[2], str(flat), str(take)], check=True, capture_output=True, text=True)
+        results = json.loads(run.stdout)
+        readings = [reading for reading in results["readings"] if reading["state"] == "on"]
+        curve = next(c for c in results["curves"] if c["quantity"] == "difference" and c["channel"] == "left")
+        for freq_hz, got in zip(curve["x"], curve["y"]):
+            if 20.0 <= freq_hz <= 20000.0:
+                want = shelf_db(kind, gain_db, corner_hz, slope, freq_hz)
+                if abs(got - want) > 0.02:
+                    check.true(f"difference at {freq_hz:.1f} Hz is {got:.4f} dB, expected {want:.4f}", False)
+        band = [x for x in curve["x"] if 20.0 <= x <= 20000.0]
+        end_hz = band[0] if kind == "bass" else band[-1]
+        boost_db = shelf_db(kind, gain_db, corner_hz, slope, end_hz)
+        low, high = 20.0, 20000.0
+        for _ in range(60):
+            middle = math.sqrt(low * high)
+            more = shelf_db(kind, gain_db, corner_hz, slope, middle) / boost_db > 0.5
+            low, high = (middle, high) if more == (kind == "bass") else (low, middle)
+        for channel in ("left", "right"):
+            check.near(readings, "gain_change", channel, 0.0, 0.02)
+            check.near(readings, "boost", channel, boost_db, 0.02)
+            check.near(readings, "boost_corner", channel, low, 0.005 * low)
+
+
 def main():
     if not shutil.which("sox"):
         print("sox is not installed")
@@ -143,7 +195,8 @@ def main():
     check = Check(sys.argv[1])
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
-        for step in (check_gain, check_channels, check_waves, check_dither, check_filters, check_rate):
+        for step in (check_gain, check_channels, check_waves, check_dither, check_filters, check_rate,
+                     check_switches):
             step(check, folder)
     return check.finish()
 

@@ -314,6 +314,40 @@ static void what_is_seen_by_hand_is_judged_with_the_rest(void **state)
   mt_plan_destroy(&plan);
 }
 
+/* With the volume at zero not even the marks arrive. That is said, as a lead that came off looks the same. */
+static void a_unit_that_is_turned_down_is_still_heard_hissing(void **state)
+{
+  mt_plan *plan = parse(
+      "states = ( { name = \"up\"; measure = (\"balance\"); },\n"
+      "  { name = \"down\"; measure = (\"noise_a\", \"hum\", \"clock_offset\"); },\n"
+      "  { name = \"also down\"; measure = (\"noise_a\"); } );\n"
+      "limits = ( { quantity = \"noise_a\"; state = \"also down\"; max = -85.0; unit = \"dBFS\"; } );\n");
+  mt_walk *walk;
+  mt_results *results = NULL;
+  mt_error err = {0};
+  (void)state;
+  write_unit("states = ( { name = \"down\"; left = { mute = true; }; right = { mute = true; }; },\n"
+             "  { name = \"also down\"; left = { mute = true; noise_dbfs = -90.0; };\n"
+             "    right = { mute = true; noise_dbfs = -90.0; }; } );\n");
+  walk = begin(plan, NULL);
+  take(walk, 0);
+  /* a clock asks for tones: there is no take without any */
+  assert_int_equal(mt_walk_take(walk, 1, &err), MT_E_DATA);
+  assert_non_null(strstr(err.message, "nothing of the stimulus came back"));
+  assert_ok(mt_walk_skip(walk, 1, &err), err);
+  take(walk, 2);
+  assert_ok(mt_walk_finish(walk, &results, &err), err);
+  /* white noise of -90 dBFS in 0 ... 24 kHz, A-weighted: 2.84 dB less (integral of IEC 61672-1's weighting over
+     20 Hz to 20 kHz, 96.164 - 93.322 for 16 bits; the same as compare_sox.py holds) */
+  assert_near(value(results, MT_Q_NOISE_A, MT_LEFT, "also down"), -92.84, 0.3, "dBFS");
+  assert_non_null(find_finding(results, "nothing-arrives"));
+  assert_false(mt_results_find_take(results, "also down")->has_clock_offset);
+  assert_int_equal(find(results, MT_Q_NOISE_A, MT_RIGHT, "also down")->verdict, MT_VERDICT_PASS);
+  mt_results_destroy(&results);
+  mt_walk_destroy(&walk);
+  mt_plan_destroy(&plan);
+}
+
 /* ---- the folder ----------------------------------------------------------------------------------------- */
 
 static char *json_of(const mt_walk *walk)
@@ -442,7 +476,7 @@ static void names_of_states_make_names_of_files(void **state)
   mt_plan *plan = parse(
       "states = ( { name = \"a b\"; measure = (\"noise\"); }, { name = \"a/b\"; measure = (\"noise\"); },\n"
       "  { name = \"../x \\\"y\\\"\"; measure = (\"noise\"); } );\n");
-  static const char *const want[] = {"take-a-b.wav", "take-a-b-2.wav", "take-..-x--y-.wav"};
+  static const char *const want[] = {"take-a%20b.wav", "take-a%2Fb.wav", "take-..%2Fx%20%22y%22.wav"};
   mt_walk *walk;
   mt_error err = {0};
   char path[160];
@@ -504,6 +538,7 @@ int main(void)
       cmocka_unit_test(what_was_skipped_is_undecided_with_the_reason),
       cmocka_unit_test(a_spoilt_take_spoils_its_own_state),
       cmocka_unit_test(what_is_seen_by_hand_is_judged_with_the_rest),
+      cmocka_unit_test(a_unit_that_is_turned_down_is_still_heard_hissing),
       cmocka_unit_test(what_is_kept_is_the_same_to_the_last_digit),
       cmocka_unit_test(what_does_not_belong_together_is_refused),
       cmocka_unit_test(what_a_kill_leaves_is_finished_or_forgotten),

@@ -1026,9 +1026,106 @@ static void curve_over_level_is_judged_as_a_whole(void **state)
       MT_VERDICT_FAIL);
 }
 
+/* ---- re a good unit --------------------------------------------------------------------------------- */
+
+#define RELATIVE(limit)                                                                                      \
+  "reference = \"good.json\"; expect_route = \"any\"; expect_polarity = \"any\"; limits = (" limit ");"
+
+static void judge_against(mt_results *results, mt_results *good, const char *plan_text)
+{
+  mt_plan *plan = NULL;
+  mt_error err = {0};
+
+  assert_ok(mt_plan_parse(plan_text, "p.cfg", &plan, &err), err);
+  if (good != NULL)
+    mt_plan_set_reference(plan, &good);
+  assert_null(good);
+  assert_ok(mt_judge_results(plan, results, &err), err);
+  mt_plan_destroy(&plan);
+}
+
+static void relative_limit_is_held_against_the_difference(void **state)
+{
+  /* difference, and uncertainties 0.3 and 0.4: guard band 0.82 * 0.5 = 0.41 dB about the limit of 2 dB */
+  static const struct {
+    double difference;
+    mt_verdict want;
+  } cases[] = {{1.58, MT_VERDICT_PASS},
+               {1.60, MT_VERDICT_UNDECIDED},
+               {2.40, MT_VERDICT_UNDECIDED},
+               {2.42, MT_VERDICT_FAIL},
+               {-30.0, MT_VERDICT_PASS}};
+
+  (void)state;
+  for (size_t i = 0; i < COUNT(cases); i++) {
+    mt_results *mine = new_results(), *good = new_results();
+    add(good, MT_Q_NOISE, MT_LEFT, "idle", -90.0, 0.3);
+    add(mine, MT_Q_NOISE, MT_LEFT, "idle", -90.0 + cases[i].difference, 0.4);
+    judge_against(mine, good,
+                  RELATIVE("{ quantity = \"noise\"; max = 2.0; unit = \"dB\"; relative = true; }"));
+    assert_int_equal(mine->njudgements, 1);
+    assert_int_equal(mine->verdict, cases[i].want);
+    assert_near(mine->judgements[0].value, cases[i].difference, 1e-9, "dB");
+    assert_near(mine->judgements[0].uncertainty, 0.5, 1e-12, "dB");
+    assert_true(mine->judgements[0].relative);
+    if (cases[i].want == MT_VERDICT_FAIL)
+      assert_string_equal(mine->judgements[0].text,
+                          "Left channel's noise is +2.4 dB re the reference; at most 2 dB is allowed");
+    mt_results_destroy(&mine);
+  }
+}
+
+static void relative_limit_is_undecided_without_a_like_reference(void **state)
+{
+  static const char *const plan =
+      RELATIVE("{ quantity = \"noise\"; max = 2.0; unit = \"dB\"; relative = true; }");
+
+  (void)state;
+  for (int i = 0; i < 7; i++) {
+    mt_results *mine = new_results(), *good = new_results();
+    mt_reading *r = add(good, MT_Q_NOISE, MT_LEFT, i == 1 ? "other" : "idle", -90.0, 0.1);
+    add(mine, MT_Q_NOISE, MT_LEFT, "idle", -95.0, 0.1);
+    if (i == 2)
+      r->validity = MT_RIG_LIMITED;
+    if (i == 3)
+      r->validity = MT_NO_SIGNAL;
+    good->valid = i != 4;
+    mine->is_stimulus = i == 5 || i == 6;
+    good->is_stimulus = i == 6;
+    good->stimulus_level_dbfs = -10.0;
+    mine->stimulus_level_dbfs = -20.0;
+    if (i == 0)
+      mt_results_destroy(&good);
+    judge_against(mine, good, plan);
+    if (mine->verdict != MT_VERDICT_UNDECIDED)
+      fail_msg("case %d is %s", i, mt_verdict_name(mine->verdict));
+    mt_results_destroy(&mine);
+  }
+}
+
+static void relative_limit_on_a_response_is_held_against_the_difference_curve(void **state)
+{
+  const double x[] = {20.0, 40.0, 80.0}, ya[] = {-6.0, -3.0, 0.0}, yb[] = {-6.1, -3.0, -1.5};
+  mt_results *mine = new_results(), *good = new_results();
+
+  (void)state;
+  add_curve(good, MT_LEFT, 3, x, ya, 0.1);
+  add_curve(mine, MT_LEFT, 3, x, yb, 0.1);
+  judge_against(mine, good,
+                RELATIVE("{ quantity = \"response\"; from_hz = 20.0; to_hz = 80.0; min = -1.0; max = 1.0;"
+                         " unit = \"dB\"; relative = true; }"));
+  assert_int_equal(mine->judgements[0].verdict, MT_VERDICT_FAIL);
+  assert_near(mine->judgements[0].value, -1.5, 1e-9, "dB");
+  assert_near(mine->judgements[0].at_hz, 80.0, 1e-9, "Hz");
+  mt_results_destroy(&mine);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(relative_limit_is_held_against_the_difference),
+      cmocka_unit_test(relative_limit_is_undecided_without_a_like_reference),
+      cmocka_unit_test(relative_limit_on_a_response_is_held_against_the_difference_curve),
       cmocka_unit_test(bound_on_a_curve_passes_and_never_fails),
       cmocka_unit_test(stretch_says_whether_the_number_or_the_curve_is_meant),
       cmocka_unit_test(curve_over_level_is_judged_as_a_whole),

@@ -161,6 +161,13 @@ static void mistakes_in_the_head_are_named(void **state)
   refuse("unit = \"a\n", "p.cfg:2: syntax error; expected name = value; entries");
   refuse("unit = \"a\";\nunit = \"b\";\n", "p.cfg:2: duplicate setting name; expected name = value; entries");
   refuse("# own\n  @include \"other.cfg\"\n", "p.cfg:2: found @include; expected all of it in one file");
+  refuse("reference = \"g.json\";",
+         "p.cfg:1: reference does nothing without a limit that says relative = true");
+  refuse("limits = ( { quantity = \"noise\"; max = 1.0; unit = \"dB\"; relative = true; } );",
+         "p.cfg:1: a relative limit needs reference = \"good.json\" in the plan: a good unit's results");
+  refuse("reference = \"g\"; limits = ( { quantity = \"noise\"; max = 1.0; unit = \"dBFS\"; relative = true; "
+         "} );",
+         "p.cfg:1: the unit is \"dBFS\"; noise differs from the reference by \"dB\"");
 }
 
 static void mistakes_in_a_limit_are_named(void **state)

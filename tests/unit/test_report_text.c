@@ -405,6 +405,80 @@ static void a_full_disk_is_an_error(void **state)
   mt_results_destroy(&r);
 }
 
+/* Two states and a skipped one, what changes, what was seen by hand: by state, and within 80 columns. */
+static void several_takes_are_told_by_state(void **state)
+{
+  mt_results *results = new_results();
+  mt_take_summary takes[3] = {
+      {.state = "flat", .valid = true, .nframes = 734400},
+      {.state = "low lift on", .valid = true, .nframes = 508800, .parts = MT_PARTS_RESPONSE},
+      {.state = "pad", .skipped = true, .valid = true}};
+  mt_judgement judgements[3] = {
+      {.quantity = MT_Q_BOOST,
+       .channel = MT_RIGHT,
+       .state = "low lift on",
+       .verdict = MT_VERDICT_FAIL,
+       .text = "Right channel's boost is 0.01 dB; 5.5 to 7.5 dB is allowed"},
+      {.quantity = MT_Q_GAIN, .state = "pad", .verdict = MT_VERDICT_UNDECIDED, .text = "no"},
+      {.quantity = MT_Q_BALANCE, .state = "pad", .verdict = MT_VERDICT_UNDECIDED, .text = "no"}};
+  mt_change changes[2] = {
+      {.quantity = MT_Q_NOISE_A,
+       .channel = MT_LEFT,
+       .state = "low lift on",
+       .reference = "flat",
+       .value = -85.0,
+       .reference_value = -90.5,
+       .difference = 5.5,
+       .uncertainty = 0.25,
+       .significant = true},
+      {.quantity = MT_Q_HUM, .channel = MT_LEFT, .state = "low lift on", .reference = "flat"}};
+  mt_answer answers[2] = {
+      {.ask = "supply voltage at the jack",
+       .is_number = true,
+       .verdict = MT_VERDICT_FAIL,
+       .text = "5.4 V; too much"},
+      {.ask = "lamp", .verdict = MT_VERDICT_NONE, .text = "yes; filed, either is allowed"}};
+  static const char *const want[] = {
+      "FAIL: of 4 checks 2 are missed and 2 are undecided.\n",
+      "Missed\n  State low lift on\n  - Right channel's boost is 0.01 dB; 5.5 to 7.5 dB is allowed\n"
+      "  - By hand: supply voltage at the jack: 5.4 V; too much\n",
+      "Undecided\n  State pad was skipped: 2 checks\n",
+      "What else changes with the state\n  low lift on against flat: 2 other readings compared\n"
+      "  - noise, A, left: -85.00 dBFS, -90.50 before: 5.50 more, +-0.25\n",
+      "By hand\n  - supply voltage at the jack: 5.4 V; too much: FAIL\n  - lamp: yes; filed, either is "
+      "allowed\n",
+      "  states        flat: 15.300 s\n                low lift on: 10.600 s, response only\n"
+      "                pad: skipped\n"};
+  mt_error err = {0};
+  char *text;
+  (void)state;
+  results->verdict = MT_VERDICT_FAIL;
+  /* a reading made of both takes comes last, and is told with its state */
+  add(results, MT_Q_LEVEL, MT_LEFT, "both", -20.0, 0.01, MT_VALID, MT_VERDICT_NONE);
+  add(results, MT_Q_ROUTE, MT_LEFT, "left", MT_ROUTE_LEFT, 0.0, MT_VALID, MT_VERDICT_NONE);
+  add(results, MT_Q_BOOST, MT_LEFT, "sweep", 6.5, 0.01, MT_VALID, MT_VERDICT_PASS);
+  mt_text_copy(results->readings[0].state, sizeof results->readings[0].state, "low lift on");
+  mt_text_copy(results->readings[1].state, sizeof results->readings[1].state, "flat");
+  mt_text_copy(results->readings[2].state, sizeof results->readings[2].state, "low lift on");
+  for (size_t i = 0; i < 3; i++)
+    assert_ok(mt_results_add_take(results, &takes[i], &err), err);
+  for (size_t i = 0; i < 3; i++)
+    assert_ok(mt_results_add_judgement(results, &judgements[i], &err), err);
+  for (size_t i = 0; i < 2; i++)
+    assert_ok(mt_results_add_change(results, &changes[i], &err), err);
+  for (size_t i = 0; i < 2; i++)
+    assert_ok(mt_results_add_answer(results, &answers[i], &err), err);
+  text = text_of(results);
+  for (size_t i = 0; i < sizeof want / sizeof want[0]; i++)
+    if (strstr(text, want[i]) == NULL)
+      fail_msg("no\n%s\nin\n%s", want[i], text);
+  assert_true(strstr(text, "sweep; state low lift on") < strstr(text, "each channel alone; state flat"));
+  for (const char *line = text; *line != '\0'; line += strcspn(line, "\n") + 1)
+    assert_true(strcspn(line, "\n") <= 80);
+  free(text);
+  mt_results_destroy(&results);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -418,6 +492,7 @@ int main(void)
       cmocka_unit_test(a_rig_shows_volts_and_what_stands_against_it),
       cmocka_unit_test(no_line_is_wider_than_a_terminal),
       cmocka_unit_test(a_full_disk_is_an_error),
+      cmocka_unit_test(several_takes_are_told_by_state),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
