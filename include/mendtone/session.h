@@ -2,6 +2,7 @@
 #ifndef MENDTONE_SESSION_H
 #define MENDTONE_SESSION_H
 
+#include <mendtone/analysis.h>
 #include <mendtone/audio.h>
 #include <mendtone/plan.h>
 #include <mendtone/rig.h>
@@ -37,6 +38,7 @@ typedef struct mt_session_options {
   const char *rig; /**< name of a stored rig: its devices and its rate unless others are said; NULL: none */
   const char *rig_file;  /**< instead: path of one as it was filed with a take; its age does not count */
   bool recorded_by_unit; /**< `analyse` with a rig: the unit's own converter made the recording */
+  mt_path path;          /**< whether a lossy codec is known to be in it */
 } mt_session_options;
 
 /** All zero but level_dbfs = max_level_dbfs = NAN. */

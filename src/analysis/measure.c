@@ -86,6 +86,7 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
   ws->max_level_thd_percent = options->max_level_thd_percent;
   for (int c = 0; c < MT_PAIR; c++)
     ws->loop_response[c] = options->loop_response[c];
+  ws->path = options->path;
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
   results->stimulus_extras = stimulus->extras;
@@ -103,11 +104,17 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
 
 mt_code mt_measure_recording(const mt_take *take, mt_results *results, mt_error *err)
 {
+  return mt_measure_recording_with(take, MT_PATH_UNKNOWN, results, err);
+}
+
+mt_code mt_measure_recording_with(const mt_take *take, mt_path path, mt_results *results, mt_error *err)
+{
   mt_workspace *ws = NULL;
   mt_code code = begin(take, results, &ws, err);
 
   if (code != MT_OK)
     return code;
+  ws->path = path;
   code = mt_workspace_init_recording(ws, err);
   if (code == MT_OK)
     code = read_all(ws, err);

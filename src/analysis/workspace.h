@@ -49,7 +49,8 @@ typedef struct mt_workspace {
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  bool path_is_lossy;           /**< a codec was noticed, see path.h */
+  mt_path path;                 /**< what the caller knows of it */
+  bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
   mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
   const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */

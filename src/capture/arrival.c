@@ -36,9 +36,10 @@
 /* Energy over h of the fourth difference, in steps of h, of a raised cosine of width 2 h: 3/4 (1 + 16 + 36 + 16 + 1)
    - 2/8 (4 + 24 + 24 + 4). */
 #define BEND_ENERGY 38.5
-/* Pieces at either end that are left out: there the chirp fades, and one of the two is below 1 kHz, where a piece holds
-   so few periods that harmonics and hum do leak in. The slope's energy goes with the square of the distance from
-   mid-band: all of it is 1.22 times what is left (quadrature, fades included), and 5 % more is for so few pieces. */
+/* Pieces at either end that are left out for the distance of two marks, on which these act alike: there the chirp fades,
+   and one of the two is below 1 kHz, where a piece holds so few periods that harmonics and hum do leak in. The slope's
+   energy goes with the square of the distance from mid-band: all of it is 1.22 times what is left (quadrature, fades
+   included), and 5 % more is for so few pieces. */
 #define END_PIECES 10
 #define ENDS_ENERGY 1.28
 
@@ -439,18 +440,21 @@ void mt_arrival_assess(const mt_take *take, unsigned channel, const mt_segment *
 {
   struct account account;
   double of_gain[COLUMNS] = {0}, score[NOISE_PIECES + 1];
-  double energy, variance = 0.0;
+  double energy, variance = 0.0, inner = 0.0;
 
   fill_account(take, channel, mark, e, io, &account);
   energy = project_slope(&account.normal, of_gain);
   for (size_t p = 0; p <= NOISE_PIECES; p++)
     score[p] = slope_alone(account.score[p], of_gain);
   /* fourth differences, free of what changes slowly; the mark has faded out at its ends */
-  for (size_t p = END_PIECES + 2; p + END_PIECES + 1 < NOISE_PIECES; p++) {
+  for (size_t p = 2; p + 1 < NOISE_PIECES; p++) {
     double bend = score[p - 2] - 4.0 * score[p - 1] + 6.0 * score[p] - 4.0 * score[p + 1] + score[p + 2];
     variance += bend * bend / BEND_ENERGY;
+    if (p >= END_PIECES + 2 && p + END_PIECES + 1 < NOISE_PIECES)
+      inner += bend * bend / BEND_ENERGY;
   }
-  io->variance_frame = energy > 0.0 ? ENDS_ENERGY * variance / (energy * energy) : HUGE_VAL;
+  io->variance_frame = energy > 0.0 ? variance / (energy * energy) : HUGE_VAL;
+  io->variance_apart = energy > 0.0 ? ENDS_ENERGY * inner / (energy * energy) : HUGE_VAL;
   /* a clock offset acts on each frame of the mark like a shift in proportion to its place */
   io->frame_of_e = energy > 0.0 ? slope_alone(account.stretched, of_gain) / energy / (1.0 + e) : 0.0;
 }

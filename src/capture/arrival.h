@@ -14,7 +14,8 @@ typedef struct mt_arrival {
   double gain[4]; /**< of the cosine and sine part of the upward, then of the downward chirp */
   double
       variance_frame; /**< of `frame` at a known clock offset, frames squared, from what the chirps leave */
-  double frame_of_e;  /**< by how many frames a clock offset too high by 1 would move `frame` */
+  double variance_apart; /**< of the noise alone, without what both marks of a take have in common */
+  double frame_of_e;     /**< by how many frames a clock offset too high by 1 would move `frame` */
 } mt_arrival;
 
 /**

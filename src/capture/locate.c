@@ -276,7 +276,7 @@ static void assess_run(const struct locator *l, struct run *run)
   double back = (a->frame_of_e + to_start) / distance;
 
   run->e = offset_of(l, a->frame, b->frame);
-  run->e_variance = (a->variance_frame + b->variance_frame) / (distance * distance);
+  run->e_variance = (a->variance_apart + b->variance_apart) / (distance * distance);
   run->arrival_frame = a->frame - to_start / (1.0 + run->e);
   run->arrival_variance = (1.0 + back) * (1.0 + back) * a->variance_frame + back * back * b->variance_frame;
 }

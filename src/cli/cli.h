@@ -61,6 +61,7 @@ typedef struct cli_reading {
   const char *job;
   const char *stage;
   const char *rig;
+  const char *path;
 } cli_reading;
 
 /** Nothing given. */

@@ -72,9 +72,13 @@ static bool convert_bound(double bound, mt_unit from, mt_unit to, double *out)
 
 static bool own_bounds(const mt_limit *limit, bounds *out)
 {
-  mt_unit own = mt_compare_unit(limit->quantity);
-  return (limit->relative || mt_quantity_limit_unit(limit->quantity, limit->unit, &own)) &&
-         convert_bound(limit->min, limit->unit, own, &out->min) &&
+  mt_unit own;
+
+  if (limit->relative)
+    own = mt_compare_unit(limit->quantity);
+  else if (!mt_quantity_limit_unit(limit->quantity, limit->unit, &own))
+    return false;
+  return convert_bound(limit->min, limit->unit, own, &out->min) &&
          convert_bound(limit->max, limit->unit, own, &out->max);
 }
 
@@ -194,39 +198,29 @@ static bool is_in_volts(const mt_limit *limit)
   return mt_quantity_limit_unit(limit->quantity, limit->unit, &held) && held != own;
 }
 
-/* What a limit is held against: the reading, its difference from a good unit's, or what a rig made of it. */
-static mt_reading held_reading(const mt_limit *limit, const mt_results *results, const mt_reading *r)
-{
-  mt_reading held = *r;
-
-  if (limit->relative)
-    return subtract_reference(limit->reference, results, r);
-  if (!is_in_volts(limit) || (r->validity != MT_VALID && r->validity != MT_RIG_LIMITED))
-    return held;
-  if (!r->has_dbv) {
-    held.validity = MT_NOT_MEASURED;
-    mt_text_copy(held.why, sizeof held.why, "it is not known in volts; name a calibrated rig (--rig)");
-  }
-  held.value = r->dbv;
-  held.uncertainty = r->dbv_uncertainty;
-  return held;
-}
-
 static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_reading *r, mt_error *err)
 {
   mt_judgement j = start_judgement(limit, r->channel, r->segment, r->state, r->order);
-  mt_reading held = held_reading(limit, results, r);
-  bool is_number = held.validity == MT_VALID || held.validity == MT_RIG_LIMITED;
+  mt_reading held = limit->relative ? subtract_reference(limit->reference, results, r) : *r;
+  bool in_volts = !limit->relative && is_in_volts(limit);
+  bool is_valid = held.validity == MT_VALID || held.validity == MT_RIG_LIMITED;
+  bool is_number = is_valid && (held.has_dbv || !in_volts);
   bounds b;
 
   if (r->quantity == MT_Q_SPURIOUS)
     j.at_hz = r->freq_hz;
+  if (in_volts && held.has_dbv) {
+    held.value = held.dbv;
+    held.uncertainty = held.dbv_uncertainty;
+  }
   if (is_number)
     set_value(&j, held.value, held.uncertainty);
   if (mt_results_is_spoilt(results, r->state)) {
     refuse_spoilt(results, &j);
   } else if (!own_bounds(limit, &b)) {
     mt_wording_undecided(&j, "the limit's unit does not fit the quantity");
+  } else if (in_volts && !held.has_dbv && is_valid) {
+    mt_wording_undecided(&j, "it is not known in volts; name a calibrated rig (--rig)");
   } else if (!is_number || !isfinite(held.value) || !isfinite(held.uncertainty) || held.uncertainty < 0.0) {
     mt_wording_undecided(&j, mt_wording_reason(held.validity, held.why));
   } else {

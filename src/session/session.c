@@ -228,6 +228,7 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
                                       .max_level_thd_percent = options->plan != NULL
                                                                    ? options->plan->max_level_thd_percent
                                                                    : MT_MAX_LEVEL_THD_PERCENT,
+                                      .path = options->path,
                                       .loop_response = {&rig->loop[0], &rig->loop[1]}};
   mt_code code = mt_rig_use_prepare(rig, take->rate_hz, err);
 
@@ -236,7 +237,7 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
 
   if (code == MT_OK)
     code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
-                            : mt_measure_recording(take, results, err);
+                            : mt_measure_recording_with(take, options->path, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
   if (code == MT_OK && rig->rig != NULL)
@@ -328,8 +329,8 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   mt_location location;
   mt_marks_found found;
   mt_take *take = NULL;
-  mt_rig_in_use rig = {0};
   bool turned_down;
+  mt_rig_in_use rig = {0};
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
   if (code == MT_OK)
