@@ -2,7 +2,7 @@
  * @file analysis.h  The measuring tools: fits, transforms, weights. From samples to numbers.
  *
  * Scale of all levels: a full-scale sine has power 1 (0 dBFS), that is power = 2 x mean square of
- * samples with +-1.0 = full scale. Sums, fits and windows are double; the transform (float) only ever sees
+ * samples with +-1.0 = full scale. Sums, fits and windows are double; KissFFT (float) only ever sees
  * residuals and windowed noise.
  */
 #ifndef MENDTONE_ANALYSIS_H
@@ -230,12 +230,20 @@ mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, co
 
 #define MT_MAX_LEVEL_THD_PERCENT 1.0
 
+/** What is known of the path between the stimulus and the take. */
+typedef enum mt_path {
+  MT_PATH_UNKNOWN, /**< look for the signs of a lossy codec */
+  MT_PATH_LOSSY,   /**< there is one, whether it shows or not */
+  MT_PATH_CLEAN    /**< there is none: what looks like one is the unit's */
+} mt_path;
+
 typedef struct mt_measure_options {
   const char *state;            /**< name of the unit's state */
   double max_level_thd_percent; /**< distortion at which the maximum level is read; above 0 */
   const mt_curve
       *loop_response[2]; /**< by channel: the rig's own response, taken off the unit's, which ends where
                                          it does; NULL or without points: none */
+  mt_path path;
 } mt_measure_options;
 
 /** mt_measure_stimulus() with more to say; that one reads the maximum level at MT_MAX_LEVEL_THD_PERCENT. */
@@ -245,6 +253,9 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
 
 /** Read a plain recording: a steady tone, idle noise, or silence. */
 mt_code mt_measure_recording(const mt_take *take, mt_results *results, mt_error *err);
+
+/** The same where the path is known. */
+mt_code mt_measure_recording_with(const mt_take *take, mt_path path, mt_results *results, mt_error *err);
 
 #ifdef __cplusplus
 }

@@ -51,6 +51,8 @@ typedef struct mt_audio_request {
   mt_audio_progress progress;
   void *progress_ctx;
   const char *state; /**< simulated unit: how its switches stand, NULL or "": as its description begins */
+  /** mt_capture_run() only: is told all before the take is, to write it down meanwhile. NULL: nobody. */
+  const mt_audio_sink *tap;
 } mt_audio_request;
 
 /**
@@ -110,6 +112,56 @@ typedef enum mt_sample_format { MT_SAMPLE_FLOAT, MT_SAMPLE_PCM24, MT_SAMPLE_PCM1
  */
 mt_code mt_audio_write_file(const char *path, const float *frames, size_t nframes, unsigned nchannels,
                             double rate_hz, mt_sample_format format, mt_error *err);
+
+/**
+ * A recording written while it is made: float WAV, RF64 beyond 4 GiB.
+ *
+ * Its samples are in the file as soon as they are appended, and its header is right again at the latest 0.1 s of
+ * sound later, so that a program that is killed loses no more than that (a machine that loses its power: what the
+ * system has not put on the disk yet). Until it is closed it is called "NAME.part.wav": what is interrupted can
+ * be found and read, and a good file of that name stays until a whole one takes its place.
+ *
+ * Appending may wait for the disk: never from an audio callback.
+ */
+typedef struct mt_audio_writer mt_audio_writer;
+
+/**
+ * Create the file beside `path`; what an earlier program left behind there is not touched ("NAME.part-2.wav"...).
+ *
+ * @return MT_E_ARG (channels, a rate that is not whole hertz); MT_E_CREATE, also if `path` is a folder or a device.
+ */
+mt_code mt_audio_writer_open(const char *path, double rate_hz, unsigned nchannels, mt_audio_writer **out,
+                             mt_error *err);
+
+/**
+ * Append interleaved float frames, as they are.
+ *
+ * @return MT_E_IO, also each time after: what came before stays readable, nothing more is written.
+ */
+mt_code mt_audio_writer_append(mt_audio_writer *writer, const float *frames, size_t nframes, mt_error *err);
+
+/** The file as it is called now; the writer's. */
+const char *mt_audio_writer_file(const mt_audio_writer *writer);
+
+/** Remove what earlier programs left behind beside `path`, where only the latest is worth keeping. */
+void mt_audio_writer_forget(const char *path);
+
+/** Whole frames that are in it. */
+size_t mt_audio_writer_nframes(const mt_audio_writer *writer);
+
+/**
+ * Put it on the disk and give it its name.
+ *
+ * @param writer  NULL after success. On failure (its folder is gone; appending has failed: MT_E_IO) it is still
+ *                open, whatever became of its name: close it as another, or abandon it.
+ */
+mt_code mt_audio_writer_close(mt_audio_writer **writer, mt_error *err);
+
+/** The same under another name, in any folder; MT_E_CREATE, MT_E_IO. */
+mt_code mt_audio_writer_close_as(mt_audio_writer **writer, const char *path, mt_error *err);
+
+/** Leave it as "NAME.part.wav"; one without a frame is removed. Accepts NULL and leaves NULL. */
+void mt_audio_writer_abandon(mt_audio_writer **writer);
 
 /** What a recording's header says. */
 typedef struct mt_file_info {

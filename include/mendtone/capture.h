@@ -13,6 +13,18 @@ extern "C" {
 mt_code mt_capture_run(const mt_audio_backend *backend, const mt_audio_request *request, mt_take **out,
                        mt_error *err);
 
+/**
+ * Read through a recording and leave it where it is: the take's samples are served by its reader, and memory does
+ * not grow with it.
+ *
+ * What a run of the back end "file" finds is the same: also what is cut off or damaged ends where the good part
+ * ends, with a problem there; so are the errors. What mt_capture_inspect() needs of each channel is counted meanwhile.
+ *
+ * @param request  input, progress.
+ * @return as the back end; MT_E_DATA for a sample that is not finite; MT_E_IO if the file changes meanwhile.
+ */
+mt_code mt_capture_open(const mt_audio_request *request, mt_take **out, mt_error *err);
+
 /** A source that plays a stimulus; borrows it, unchanged, as long as the source is used. */
 mt_audio_source mt_capture_source(const mt_stimulus *stimulus);
 

@@ -205,6 +205,9 @@ typedef struct mt_results {
   char tool_version[24]; /**< of the mendtone that made them; "": this one */
   double load_ohm;       /**< on the outputs, as the plan says; 0: not said */
   mt_rig_note rig;
+  mt_problem *retakes; /**< what spoilt the takes before this one, one each, in their own time */
+  size_t nretakes;
+  char not_kept[256]; /**< "", or why the take could not be kept where it was to be: its readings are whole */
 } mt_results;
 
 /** Make an empty set of results. */
@@ -241,6 +244,7 @@ bool mt_results_is_spoilt(const mt_results *results, const char *state);
 /** The curve of that quantity, channel and state, or NULL. */
 const mt_curve *mt_results_find_curve_of(const mt_results *results, mt_quantity quantity, mt_channel channel,
                                          const char *state);
+mt_code mt_results_add_retake(mt_results *results, const mt_problem *problem, mt_error *err);
 
 /** The first reading of that quantity, channel and segment (NULL or "": any segment), or NULL. */
 const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,

@@ -2,6 +2,7 @@
 #ifndef MENDTONE_SESSION_H
 #define MENDTONE_SESSION_H
 
+#include <mendtone/analysis.h>
 #include <mendtone/audio.h>
 #include <mendtone/plan.h>
 #include <mendtone/rig.h>
@@ -36,10 +37,16 @@ typedef struct mt_session_options {
   const mt_answer *answers; /**< what was read by hand: [nanswers], judged with the rest */
   size_t nanswers;
   const char *rig; /**< name of a stored rig: its devices and its rate unless others are said; NULL: none */
-  const char
-      *rig_file; /**< path of a rig as it was filed with a take; its age does not count any more. Instead of
-                              `rig` */
+  /** Path of a rig as it was filed with a take; its age does not count any more. Instead of `rig`. */
+  const char *rig_file;
   bool recorded_by_unit; /**< `analyse` with a rig: the unit's own converter made the recording */
+  mt_path path;          /**< whether a lossy codec is known to be in it */
+  /** Where a take from a sound device goes in case of an accident: it is in "NAME.part.wav" while it is made, and
+   * in this file if it cannot be kept where it was to be. NULL: nowhere. */
+  const char *rescue_take;
+  /** Told in a line what else happens, as that it is taken again. May be NULL. */
+  void (*note)(void *ctx, const char *text);
+  void *note_ctx;
 } mt_session_options;
 
 /** All zero but level_dbfs = max_level_dbfs = NAN. */
@@ -56,7 +63,13 @@ mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, ch
  */
 mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err);
 
-/** Play, capture, read, judge. A missed limit is not an error: see results->verdict. */
+/**
+ * Play, capture, read, judge. A missed limit is not an error: see results->verdict.
+ *
+ * The take is in the file while it is made (mt_audio_writer). A take from a sound device that frames are missing
+ * from is taken once more by itself: results->retakes say what was wrong with the first, and "NAME.spoilt.wav" is
+ * the first. A take that cannot be kept is no error either: see results->not_kept.
+ */
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err);
 
 /** The same from a recording: of the stimulus if its marks are found, else a plain recording. */

@@ -8,6 +8,9 @@
 /* What sums in double of a minute's phase are good for. */
 #define SIGMA_FLOOR_PPM 1e-6
 
+/* Twice what moves within one tone unnoticed; a codec's coding of the marks differs by less. */
+#define LEVEL_MOVED_DB 0.2
+
 typedef struct mt_mean {
   double weight;
   double sum;
@@ -60,7 +63,7 @@ static mt_code compare_marks(mt_workspace *ws, mt_error *err)
       fmax(1.0, fabs(frames)), frames > 0.0 ? "lost" : "repeated");
 }
 
-mt_code mt_clock_settle(mt_workspace *ws, mt_error *err)
+static mt_code settle(mt_workspace *ws, mt_error *err)
 {
   mt_mean mean = {0};
   size_t nproblems;
@@ -89,4 +92,30 @@ mt_code mt_clock_settle(mt_workspace *ws, mt_error *err)
   ws->clock_offset_ppm = mean.sum / mean.weight;
   ws->clock_uncertainty_ppm = mean_uncertainty(&mean);
   return MT_OK;
+}
+
+/* A level that moves within a tone is seen there; one that moves between two of them shows only here. */
+static mt_code compare_levels(mt_workspace *ws, mt_error *err)
+{
+  double end_s = (double)ws->take->nframes / ws->take->rate_hz;
+  mt_code code = MT_OK;
+
+  for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
+    char name[8];
+    double change_db = ws->location->level_change_db[c];
+    if (!ws->location->arrived[c] ||
+        fabs(change_db) <= LEVEL_MOVED_DB + ws->location->level_uncertainty_db[c])
+      continue;
+    code = mt_workspace_add_problem(ws, MT_PROBLEM_UNSTEADY, (mt_channel)c, 0.0, end_s, err,
+                                    "%s level moved by %+.2f dB between start and end: a volume was turned, "
+                                    "or the unit drifts; take again",
+                                    mt_channel_name((mt_channel)c, name), change_db);
+  }
+  return code;
+}
+
+mt_code mt_clock_settle(mt_workspace *ws, mt_error *err)
+{
+  mt_code code = settle(ws, err);
+  return code == MT_OK ? compare_levels(ws, err) : code;
 }

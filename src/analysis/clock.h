@@ -7,7 +7,8 @@
 /**
  * Settle the workspace's clock offset: the weighted mean of all strong tones, the marks' distance where
  * no tone is strong. Marks and tones that disagree by a third of a frame or more prove that frames were
- * lost or repeated somewhere between the marks: then the whole take is spoilt.
+ * lost or repeated somewhere between the marks: then the whole take is spoilt. So is a channel whose level at the
+ * last mark is another than at the first.
  */
 mt_code mt_clock_settle(mt_workspace *ws, mt_error *err);
 

@@ -1,5 +1,6 @@
 #include "analysis/lines.h"
 
+#include "analysis/psd.h"
 #include "analysis/window.h"
 #include "base/decibel.h"
 #include "signal/transform.h"
@@ -70,13 +71,37 @@ typedef struct candidate {
 
 /* ---- from samples to a density ----------------------------------------------------------------- */
 
-static mt_code refuse_bad(const double *x, size_t n, double rate_hz, mt_error *err)
+struct mt_hum_run {
+  size_t n;
+  double rate_hz;
+  size_t step; /* every step-th frame is kept */
+  double thinned_hz;
+  size_t ntaps;
+  double *taps;
+  size_t nthinned; /* frames the whole record is thinned to */
+  double *thinned; /* [2 length]: from `kept` on */
+  size_t kept;     /* first of them */
+  size_t at;       /* the next to be made */
+  size_t length;   /* of a section */
+  size_t count;    /* sections */
+  double hop;      /* from one to the next */
+  size_t next;     /* the first that has not been seen */
+  mt_psd_tools tools;
+  spectrum spectrum;
+};
+
+static mt_code refuse_length(size_t n, double rate_hz, mt_error *err)
 {
   if (!(rate_hz >= MT_RATE_MIN_HZ && rate_hz <= MT_RATE_MAX_HZ))
     return mt_fail(err, MT_E_ARG, "rate %g Hz; expected %g to %g", rate_hz, MT_RATE_MIN_HZ, MT_RATE_MAX_HZ);
   if ((double)n < SHORTEST_S * rate_hz)
     return mt_fail(err, MT_E_DATA, "%.3g s of idle noise; hum needs at least %g s", (double)n / rate_hz,
                    SHORTEST_S);
+  return MT_OK;
+}
+
+static mt_code refuse_bad(const double *x, size_t n, mt_error *err)
+{
   for (size_t i = 0; i < n; i++)
     if (!(fabs(x[i]) <= SAMPLE_MAX))
       return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected audio, full scale +-1.0", i, x[i]);
@@ -84,14 +109,13 @@ static mt_code refuse_bad(const double *x, size_t n, double rate_hz, mt_error *e
 }
 
 /*
- * Low-pass and keep every step-th frame. A windowed sinc, flat below BAND_HZ; what would fold into that
+ * A low-pass before every step-th frame is kept. A windowed sinc, flat below BAND_HZ; what would fold into that
  * band lies a lobe of the 4-term window beyond the cut-off, down by more than 90 dB.
  */
-static size_t thin(const double *x, size_t n, size_t step, double *taps, size_t ntaps, double *y)
+static void fill_taps(size_t step, double *taps, size_t ntaps)
 {
   const double cutoff = 1.0 / (double)step; /* half the thinned rate, of half the rate */
   double sum = 0.0;
-  size_t m = 0;
 
   mt_window_fill(MT_WINDOW_BLACKMAN_HARRIS_4, ntaps + 1, taps);
   /* the periodic window begins with its one edge value; without it, it is symmetric */
@@ -103,81 +127,162 @@ static size_t thin(const double *x, size_t n, size_t step, double *taps, size_t 
   }
   for (size_t j = 0; j < ntaps; j++)
     taps[j] /= sum;
-  for (size_t i = 0; i + ntaps <= n; i += step) {
-    double a = 0.0, b = 0.0, c = 0.0, d = 0.0;
-    size_t j = 0;
-    for (; j + 4 <= ntaps; j += 4) {
-      a += taps[j] * x[i + j];
-      b += taps[j + 1] * x[i + j + 1];
-      c += taps[j + 2] * x[i + j + 2];
-      d += taps[j + 3] * x[i + j + 3];
-    }
-    for (; j < ntaps; j++)
-      a += taps[j] * x[i + j];
-    y[m++] = (a + b) + (c + d);
-  }
-  return m;
 }
 
-static mt_code average_sections(const double *y, size_t m, double rate_hz, spectrum *out, mt_error *err)
+static double filter(const double *taps, size_t ntaps, const double *x)
 {
-  size_t longest = mt_transform_length((size_t)(SECTION_S * rate_hz));
-  size_t length = m < longest ? m : longest;
-  size_t count = 1 + (m - length + length / 2 - 1) / (length / 2);
-  double hop = count > 1 ? (double)(m - length) / (double)(count - 1) : 0.0;
-  double power = 1.0, line = 1.0;
+  double a = 0.0, b = 0.0, c = 0.0, d = 0.0;
+  size_t j = 0;
 
-  for (size_t i = 0; i < count; i++) {
-    mt_psd psd;
-    mt_code code = mt_psd_estimate(y + (size_t)((double)i * hop), length, rate_hz, WINDOW, length, &psd, err);
-    if (code != MT_OK)
-      return code;
-    if (out->density == NULL) {
-      out->bin_hz = psd.bin_hz;
-      out->nbins = (size_t)(BAND_HZ / psd.bin_hz) + 2;
-      out->density = calloc(out->nbins, sizeof *out->density);
-    }
-    if (out->density == NULL) {
-      mt_psd_finish(&psd);
-      return mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum");
-    }
-    for (size_t k = 0; k < out->nbins; k++)
-      out->density[k] += psd.density[k] / (double)count;
-    mt_psd_finish(&psd);
+  for (; j + 4 <= ntaps; j += 4) {
+    a += taps[j] * x[j];
+    b += taps[j + 1] * x[j + 1];
+    c += taps[j + 2] * x[j + 2];
+    d += taps[j + 3] * x[j + 3];
   }
-  for (size_t j = 1; j < count; j++) {
-    double overlap = mt_window_overlap(WINDOW, (double)j * hop / (double)length);
-    if (overlap == 0.0)
-      break;
-    power += 2.0 * (1.0 - (double)j / (double)count) * overlap * overlap;
-    line += 2.0 * (1.0 - (double)j / (double)count) * overlap;
+  for (; j < ntaps; j++)
+    a += taps[j] * x[j];
+  return (a + b) + (c + d);
+}
+
+static size_t section_begin(const mt_hum_run *run, size_t section)
+{
+  return (size_t)((double)section * run->hop);
+}
+
+/* Thin on, up to an end. */
+static mt_code thin(mt_hum_run *run, mt_samples *samples, size_t to, mt_error *err)
+{
+  size_t count = to - run->at;
+  const double *x;
+  mt_code code;
+
+  if (to <= run->at)
+    return MT_OK;
+  code = mt_samples_look(samples, run->at * run->step, (count - 1) * run->step + run->ntaps, &x, err);
+  for (size_t i = 0; i < count && code == MT_OK; i++)
+    run->thinned[run->at - run->kept + i] = filter(run->taps, run->ntaps, x + i * run->step);
+  if (code == MT_OK)
+    run->at = to;
+  return code;
+}
+
+/* Forget what no section to come needs. */
+static void drop(mt_hum_run *run)
+{
+  size_t begin = section_begin(run, run->next);
+
+  if (begin <= run->kept || begin > run->at)
+    return;
+  memmove(run->thinned, run->thinned + (begin - run->kept), (run->at - begin) * sizeof *run->thinned);
+  run->kept = begin;
+}
+
+static mt_code add_section(mt_hum_run *run, mt_error *err)
+{
+  const double *y = run->thinned + (section_begin(run, run->next) - run->kept);
+  spectrum *s = &run->spectrum;
+  mt_psd psd;
+  mt_code code =
+      mt_psd_estimate_with(&run->tools, y, run->length, run->thinned_hz, WINDOW, run->length, &psd, err);
+
+  if (code != MT_OK)
+    return code;
+  if (s->density == NULL) {
+    s->bin_hz = psd.bin_hz;
+    s->nbins = (size_t)(BAND_HZ / psd.bin_hz) + 2;
+    s->density = calloc(s->nbins, sizeof *s->density);
   }
-  for (size_t k = 0; k < out->nbins; k++)
-    out->floor = fmax(out->floor, FLOAT_FLOOR * out->density[k]);
-  for (unsigned i = 0; i < NFIT; i++)
-    out->correlation[i] = mt_window_bin_correlation(WINDOW, i);
-  out->power_averages = (double)count / power;
-  out->line_averages = (double)count / line;
+  if (s->density == NULL)
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum");
+  for (size_t k = 0; k < s->nbins && code == MT_OK; k++)
+    s->density[k] += psd.density[k] / (double)run->count;
+  mt_psd_finish(&psd);
+  run->next++;
+  return code;
+}
+
+mt_code mt_hum_begin(size_t n, double rate_hz, mt_hum_run **out, mt_error *err)
+{
+  mt_hum_run *run;
+  size_t longest;
+  mt_code code = refuse_length(n, rate_hz, err);
+
+  if (code != MT_OK)
+    return code;
+  run = calloc(1, sizeof *run);
+  if (run == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to look for hum");
+  run->n = n;
+  run->rate_hz = rate_hz;
+  run->step = (size_t)(rate_hz / THINNED_HZ);
+  run->thinned_hz = rate_hz / (double)run->step;
+  /* the window's two lobes of four bins, between the band and what folds into it */
+  run->ntaps = (size_t)ceil(8.0 * rate_hz / (run->thinned_hz - 2.0 * BAND_HZ)) | 1U;
+  run->nthinned = (n - run->ntaps) / run->step + 1;
+  longest = mt_transform_length((size_t)(SECTION_S * run->thinned_hz));
+  run->length = run->nthinned < longest ? run->nthinned : longest;
+  run->count = 1 + (run->nthinned - run->length + run->length / 2 - 1) / (run->length / 2);
+  run->hop = run->count > 1 ? (double)(run->nthinned - run->length) / (double)(run->count - 1) : 0.0;
+  run->taps = malloc((run->ntaps + 1) * sizeof *run->taps);
+  run->thinned = malloc(2 * run->length * sizeof *run->thinned);
+  if (run->taps == NULL || run->thinned == NULL) {
+    mt_hum_destroy(&run);
+    return mt_fail(err, MT_E_MEMORY, "out of memory to look for hum");
+  }
+  fill_taps(run->step, run->taps, run->ntaps);
+  *out = run;
   return MT_OK;
 }
 
-static mt_code take_spectrum(const double *x, size_t n, double rate_hz, spectrum *out, mt_error *err)
+mt_code mt_hum_advance(mt_hum_run *run, mt_samples *samples, size_t upto, mt_error *err)
 {
-  size_t step = (size_t)(rate_hz / THINNED_HZ);
-  double thinned_hz = rate_hz / (double)step;
-  /* the window's two lobes of four bins, between the band and what folds into it */
-  size_t ntaps = (size_t)ceil(8.0 * rate_hz / (thinned_hz - 2.0 * BAND_HZ)) | 1U;
-  double *taps = malloc((ntaps + 1) * sizeof *taps);
-  double *y = malloc((n / step + 1) * sizeof *y);
-  mt_code code;
+  size_t end = upto < run->ntaps ? 0 : (upto - run->ntaps) / run->step + 1; /* what can be thinned */
+  mt_code code = MT_OK;
 
-  if (taps == NULL || y == NULL)
-    code = mt_fail(err, MT_E_MEMORY, "out of memory for %zu frames", n / step);
-  else
-    code = average_sections(y, thin(x, n, step, taps, ntaps, y), thinned_hz, out, err);
-  free(y);
-  free(taps);
+  end = end < run->nthinned ? end : run->nthinned;
+  while (code == MT_OK && run->next < run->count) {
+    size_t wanted = section_begin(run, run->next) + run->length;
+    code = thin(run, samples, wanted < end ? wanted : end, err);
+    if (code != MT_OK || run->at < wanted)
+      break;
+    code = add_section(run, err);
+    drop(run);
+  }
   return code;
+}
+
+/* Independent sections, as they overlap. */
+static void count_averages(mt_hum_run *run)
+{
+  double power = 1.0, line = 1.0, count = (double)run->count;
+  spectrum *s = &run->spectrum;
+
+  for (size_t j = 1; j < run->count; j++) {
+    double overlap = mt_window_overlap(WINDOW, (double)j * run->hop / (double)run->length);
+    if (overlap == 0.0)
+      break;
+    power += 2.0 * (1.0 - (double)j / count) * overlap * overlap;
+    line += 2.0 * (1.0 - (double)j / count) * overlap;
+  }
+  for (size_t k = 0; k < s->nbins; k++)
+    s->floor = fmax(s->floor, FLOAT_FLOOR * s->density[k]);
+  for (unsigned i = 0; i < NFIT; i++)
+    s->correlation[i] = mt_window_bin_correlation(WINDOW, i);
+  s->power_averages = count / power;
+  s->line_averages = count / line;
+}
+
+void mt_hum_destroy(mt_hum_run **run)
+{
+  if (run == NULL || *run == NULL)
+    return;
+  mt_psd_tools_finish(&(*run)->tools);
+  free((*run)->spectrum.density);
+  free((*run)->thinned);
+  free((*run)->taps);
+  free(*run);
+  *run = NULL;
 }
 
 /* ---- one order --------------------------------------------------------------------------------- */
@@ -512,31 +617,26 @@ static void report_hum(const candidate *c, double bandwidth_hz, mt_hum *hum)
   hum->upper_bound = hum->power + Z95 * hum->standard_error;
 }
 
-mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_error *err)
+void mt_hum_conclude(mt_hum_run *run, mt_hum *out)
 {
-  spectrum s = {0};
+  const spectrum *s = &run->spectrum;
   mt_hum hum = {0};
   const candidate *best = NULL;
   candidate tried[NMAINS];
   double bandwidth_hz;
-  mt_code code = refuse_bad(x, n, rate_hz, err);
 
-  if (code == MT_OK)
-    code = take_spectrum(x, n, rate_hz, &s, err);
-  if (code != MT_OK || s.floor == 0.0) {
-    free(s.density);
-    if (code == MT_OK)
-      *out = hum; /* digital silence: none at all */
-    return code;
-  }
-  bandwidth_hz = mt_window_enbw_bins(WINDOW) * s.bin_hz;
+  count_averages(run);
+  *out = hum;
+  if (s->floor == 0.0)
+    return; /* digital silence: none at all */
+  bandwidth_hz = mt_window_enbw_bins(WINDOW) * s->bin_hz;
   for (size_t i = 0; i < NMAINS; i++) {
-    tried[i] = try_mains(&s, mains[i]);
+    tried[i] = try_mains(s, mains[i]);
     if (tried[i].hum && (best == NULL || tried[i].score > best->score))
       best = &tried[i];
   }
   for (size_t i = 0; i < NMAINS && best == NULL; i++) {
-    double standard_error, bound = bandwidth_hz * bound_of(&s, &tried[i], &standard_error);
+    double standard_error, bound = bandwidth_hz * bound_of(s, &tried[i], &standard_error);
     if (bound > hum.upper_bound) {
       hum.upper_bound = bound;
       hum.standard_error = standard_error * bandwidth_hz;
@@ -544,7 +644,23 @@ mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_e
   }
   if (best != NULL)
     report_hum(best, bandwidth_hz, &hum);
-  free(s.density);
   *out = hum;
-  return MT_OK;
+}
+
+mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_error *err)
+{
+  mt_samples samples = mt_samples_of_array(x, n);
+  mt_hum_run *run = NULL;
+  mt_code code = refuse_length(n, rate_hz, err);
+
+  if (code == MT_OK)
+    code = refuse_bad(x, n, err);
+  if (code == MT_OK)
+    code = mt_hum_begin(n, rate_hz, &run, err);
+  if (code == MT_OK)
+    code = mt_hum_advance(run, &samples, n, err);
+  if (code == MT_OK)
+    mt_hum_conclude(run, out);
+  mt_hum_destroy(&run);
+  return code;
 }

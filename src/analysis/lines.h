@@ -2,6 +2,8 @@
 #ifndef ANALYSIS_LINES_H
 #define ANALYSIS_LINES_H
 
+#include "analysis/samples.h"
+
 #include <mendtone/analysis.h>
 
 /** Hum: lines at 1 ... MT_ORDERS_MAX times a mains frequency. Powers re a full-scale sine. */
@@ -40,5 +42,16 @@ typedef struct mt_hum {
  * Source: ours; checked by tests/unit/test_lines.c against simulated records.   Thread: any.
  */
 mt_code mt_hum_find(const double *x, size_t n, double rate_hz, mt_hum *out, mt_error *err);
+
+/** A search on its way through a record. */
+typedef struct mt_hum_run mt_hum_run;
+
+/** mt_hum_find() in steps: the same to the bit. No more than two sections of the thinned record are kept. */
+mt_code mt_hum_begin(size_t n, double rate_hz, mt_hum_run **out, mt_error *err);
+/** Take in all that samples before `upto` tell. */
+mt_code mt_hum_advance(mt_hum_run *run, mt_samples *samples, size_t upto, mt_error *err);
+/** Once all n samples have been seen. */
+void mt_hum_conclude(mt_hum_run *run, mt_hum *out);
+void mt_hum_destroy(mt_hum_run **run);
 
 #endif

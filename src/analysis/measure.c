@@ -32,7 +32,7 @@ static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **ou
   ws->max_level_thd_percent = MT_MAX_LEVEL_THD_PERCENT;
   results->rate_hz = take->rate_hz;
   results->nchannels = take->nchannels;
-  results->nframes = take->nframes;
+  results->nframes = take->whole_frames > 0 ? take->whole_frames : take->nframes;
   memcpy(results->file, take->file, sizeof results->file);
   *out = ws;
   return MT_OK;
@@ -51,11 +51,11 @@ static mt_code read_all(mt_workspace *ws, mt_error *err)
 /* A problem over the whole take on all channels leaves nothing that could be vouched for. */
 static void conclude(mt_workspace *ws)
 {
-  double end_s = (double)ws->take->nframes / ws->take->rate_hz;
+  double begin_s = mt_take_time_s(ws->take, 0.0), end_s = mt_take_time_s(ws->take, (double)ws->take->nframes);
   for (size_t i = 0; i < ws->results->nproblems; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 &&
-        p->end_s >= end_s)
+    if (p->kind != MT_PROBLEM_LOSSY_PATH && p->kind != MT_PROBLEM_UNCHECKED &&
+        p->channel == MT_CHANNEL_BOTH && p->begin_s <= begin_s && p->end_s >= end_s)
       ws->results->valid = false;
   }
 }
@@ -86,6 +86,7 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
   ws->max_level_thd_percent = options->max_level_thd_percent;
   for (int c = 0; c < MT_PAIR; c++)
     ws->loop_response[c] = options->loop_response[c];
+  ws->path = options->path;
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
   results->stimulus_extras = stimulus->extras;
@@ -103,11 +104,17 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
 
 mt_code mt_measure_recording(const mt_take *take, mt_results *results, mt_error *err)
 {
+  return mt_measure_recording_with(take, MT_PATH_UNKNOWN, results, err);
+}
+
+mt_code mt_measure_recording_with(const mt_take *take, mt_path path, mt_results *results, mt_error *err)
+{
   mt_workspace *ws = NULL;
   mt_code code = begin(take, results, &ws, err);
 
   if (code != MT_OK)
     return code;
+  ws->path = path;
   code = mt_workspace_init_recording(ws, err);
   if (code == MT_OK)
     code = read_all(ws, err);

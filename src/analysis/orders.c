@@ -248,7 +248,8 @@ static void gather(const mt_orders *o, double freq_hz, double edge_s, double ear
   turning response = turn_from(first_u, -r->bin_hz, CENTRE * edge_s);
   turning order = turn_from(first_u, -r->bin_hz, CENTRE * edge_s - early_s);
   lanes sum_re = {0.0}, sum_im = {0.0}, weight_re = {0.0}, weight_im = {0.0}, leak = {0.0};
-  double scale, power, looks;
+  double looks = 1.0 + LOOK_SHARE * QUIET_S / (LENGTH * edge_s);
+  double scale, power;
 
   for (size_t k = first; k <= last; k += 2) {
     /* the bin beyond the last of an odd count is outside the kernel, which is not 0 there; the spectrum has it */
@@ -268,7 +269,6 @@ static void gather(const mt_orders *o, double freq_hz, double edge_s, double ear
   scale = 1.0 / (both(weight_re) * both(weight_re) + both(weight_im) * both(weight_im));
   power = both(sum_re) * both(sum_re) + both(sum_im) * both(sum_im);
   /* what the window lets through of the orders that it stops is no more than this of the strongest */
-  looks = 1.0 + LOOK_SHARE * QUIET_S / (LENGTH * edge_s);
   out->noise = scale * gather_noise(o, freq_hz, half) / (1.0 - TRIMMED / looks) +
                mt_power_of_db(-STOP_DB) * both(leak) / (double)(last - first + 1);
   out->power = scale * power - out->noise;

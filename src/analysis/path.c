@@ -1,6 +1,7 @@
 #include "analysis/path.h"
 
 #include "base/decibel.h"
+#include "base/text.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -274,12 +275,18 @@ mt_code mt_path_look(mt_workspace *ws, mt_error *err)
     all_hills = all_hills && hill_db > 0.0;
     least_hill_db = fmin(least_hill_db, hill_db);
   }
-  if (code != MT_OK || !any || (!all_images && !all_hills))
+  if (code != MT_OK || ws->path == MT_PATH_CLEAN ||
+      (ws->path != MT_PATH_LOSSY && (!any || (!all_images && !all_hills))))
     return code;
   ws->path_is_lossy = true;
-  problem.begin_s = mt_section_begin_s(ws, section);
-  problem.end_s = mt_section_end_s(ws, section);
-  if (all_images)
+  if (section == NULL)
+    section = &ws->sections[0];
+  problem.begin_s = mt_take_time_s(ws->take, (double)section->begin);
+  problem.end_s = mt_take_time_s(ws->take, (double)(section->begin + section->count));
+  if (!any || (!all_images && !all_hills))
+    mt_text_copy(problem.text, sizeof problem.text,
+                 "a lossy codec lies in the path, as was said; it does not show here");
+  else if (all_images)
     snprintf(problem.text, sizeof problem.text,
              "a lossy codec lies in the path: images of the tone stand at %.0f and %.0f Hz",
              fabs(images_hz - section->tone[0].freq_hz), images_hz + section->tone[0].freq_hz);

@@ -143,18 +143,6 @@ static double averages_of(mt_psd_tools *tools, const layout *plan)
   return tools->averages;
 }
 
-static mt_code run(mt_psd_tools *tools, const layout *plan, const double *x, size_t n, double mean,
-                   mt_window window, double *density, mt_error *err)
-{
-  mt_code code = prepare(tools, plan->nfft, window, err);
-
-  for (size_t i = 0; i < plan->count && code == MT_OK; i++) {
-    size_t start = plan->count > 1 ? (size_t)((uint64_t)i * (n - plan->nfft) / (plan->count - 1)) : 0;
-    accumulate(tools->transform, plan, x + start, mean, tools->w, tools->in, tools->bins, density);
-  }
-  return code;
-}
-
 mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window window, size_t nfft, mt_psd *out,
                         mt_error *err)
 {
@@ -165,12 +153,10 @@ mt_code mt_psd_estimate(const double *x, size_t n, double rate_hz, mt_window win
   return code;
 }
 
-mt_code mt_psd_estimate_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, mt_window window,
-                             size_t nfft, mt_psd *out, mt_error *err)
+mt_code mt_psd_begin(mt_psd_run *run, mt_psd_tools *tools, size_t n, double rate_hz, double mean,
+                     mt_window window, size_t nfft, mt_error *err)
 {
   layout plan;
-  double mean = 0.0, gain, scale;
-  double *density;
   mt_code code;
 
   if ((unsigned)window >= MT_WINDOW_LAST)
@@ -180,30 +166,86 @@ mt_code mt_psd_estimate_with(mt_psd_tools *tools, const double *x, size_t n, dou
   if (n < SAMPLES_MIN)
     return mt_fail(err, MT_E_DATA, "%zu samples are too few for a spectrum; expected at least %d", n,
                    SAMPLES_MIN);
-  code = record_mean(x, n, &mean, err);
+  plan = lay_out(n, rate_hz, window, nfft);
+  code = prepare(tools, plan.nfft, window, err);
   if (code != MT_OK)
     return code;
-  plan = lay_out(n, rate_hz, window, nfft);
-  density = calloc(plan.nfft / 2 + 1, sizeof *density);
-  if (density == NULL)
+  *run = (mt_psd_run){.tools = tools,
+                      .n = n,
+                      .rate_hz = rate_hz,
+                      .mean = mean,
+                      .nfft = plan.nfft,
+                      .count = plan.count,
+                      .hop = plan.hop,
+                      .density = calloc(plan.nfft / 2 + 1, sizeof *run->density)};
+  if (run->density == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", plan.nfft);
-  code = run(tools, &plan, x, n, mean, window, density, err);
-  if (code != MT_OK) {
-    free(density);
-    return code;
-  }
-  /* 2: a full-scale sine has power 1; 2: one side stands for both */
-  gain = mt_window_gain(window);
-  scale = 4.0 / (rate_hz * (double)plan.nfft * gain * gain * mt_window_enbw_bins(window));
-  for (size_t k = 0; k <= plan.nfft / 2; k++)
-    density[k] *= scale / (double)plan.count;
-  *out = (mt_psd){.density = density,
-                  .nbins = plan.nfft / 2 + 1,
-                  .bin_hz = rate_hz / (double)plan.nfft,
-                  .rate_hz = rate_hz,
-                  .window = window,
-                  .averages = averages_of(tools, &plan)};
   return MT_OK;
+}
+
+mt_code mt_psd_advance(mt_psd_run *run, mt_samples *samples, size_t upto, mt_error *err)
+{
+  const layout plan = {run->nfft, run->count, run->hop};
+  mt_psd_tools *tools = run->tools;
+
+  for (; run->next < run->count; run->next++) {
+    size_t start =
+        run->count > 1 ? (size_t)((uint64_t)run->next * (run->n - run->nfft) / (run->count - 1)) : 0;
+    const double *x;
+    mt_code code;
+    if (start + run->nfft > upto)
+      break;
+    code = mt_samples_look(samples, start, run->nfft, &x, err);
+    if (code != MT_OK)
+      return code;
+    accumulate(tools->transform, &plan, x, run->mean, tools->w, tools->in, tools->bins, run->density);
+  }
+  return MT_OK;
+}
+
+void mt_psd_conclude(mt_psd_run *run, mt_psd *out)
+{
+  const layout plan = {run->nfft, run->count, run->hop};
+  mt_window window = run->tools->window;
+  /* 2: a full-scale sine has power 1; 2: one side stands for both */
+  double gain = mt_window_gain(window);
+  double scale = 4.0 / (run->rate_hz * (double)run->nfft * gain * gain * mt_window_enbw_bins(window));
+
+  assert(run->next == run->count);
+  for (size_t k = 0; k <= run->nfft / 2; k++)
+    run->density[k] *= scale / (double)run->count;
+  *out = (mt_psd){.density = run->density,
+                  .nbins = run->nfft / 2 + 1,
+                  .bin_hz = run->rate_hz / (double)run->nfft,
+                  .rate_hz = run->rate_hz,
+                  .window = window,
+                  .averages = averages_of(run->tools, &plan)};
+  run->density = NULL;
+}
+
+void mt_psd_cancel(mt_psd_run *run)
+{
+  free(run->density);
+  run->density = NULL;
+}
+
+mt_code mt_psd_estimate_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, mt_window window,
+                             size_t nfft, mt_psd *out, mt_error *err)
+{
+  mt_samples samples = mt_samples_of_array(x, n);
+  mt_psd_run run = {0};
+  double mean = 0.0;
+  mt_code code =
+      n >= SAMPLES_MIN ? record_mean(x, n, &mean, err) : MT_OK; /* too few: mt_psd_begin() says so */
+
+  if (code == MT_OK)
+    code = mt_psd_begin(&run, tools, n, rate_hz, mean, window, nfft, err);
+  if (code == MT_OK)
+    code = mt_psd_advance(&run, &samples, n, err);
+  if (code == MT_OK)
+    mt_psd_conclude(&run, out);
+  mt_psd_cancel(&run);
+  return code;
 }
 
 void mt_psd_finish(mt_psd *psd)

@@ -4,6 +4,7 @@
 
 #include <mendtone/analysis.h>
 
+#include "analysis/samples.h"
 #include "signal/transform.h"
 
 /**
@@ -25,6 +26,34 @@ typedef struct mt_psd_tools {
 /** mt_psd_estimate(), to the bit, with tools. */
 mt_code mt_psd_estimate_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, mt_window window,
                              size_t nfft, mt_psd *out, mt_error *err);
+
+/** An estimate on its way through a record. */
+typedef struct mt_psd_run {
+  mt_psd_tools *tools; /**< borrowed */
+  size_t n;
+  double rate_hz;
+  double mean;
+  size_t nfft;
+  size_t count;    /**< segments of nfft samples, evenly spread */
+  double hop;      /**< their mean distance */
+  size_t next;     /**< the first that has not been seen */
+  double *density; /**< owned: [nfft / 2 + 1] sums so far */
+} mt_psd_run;
+
+/**
+ * mt_psd_estimate() in steps: the same to the bit, and but one segment need be at hand at a time.
+ *
+ * @param mean  of the record: taken off.
+ * @return as mt_psd_estimate(). On failure there is nothing to finish.
+ */
+mt_code mt_psd_begin(mt_psd_run *run, mt_psd_tools *tools, size_t n, double rate_hz, double mean,
+                     mt_window window, size_t nfft, mt_error *err);
+/** Take in the segments that end by sample `upto`. */
+mt_code mt_psd_advance(mt_psd_run *run, mt_samples *samples, size_t upto, mt_error *err);
+/** Once all n samples have been seen: `out` is filled, `run` empty. */
+void mt_psd_conclude(mt_psd_run *run, mt_psd *out);
+/** Give up; also after mt_psd_conclude(). */
+void mt_psd_cancel(mt_psd_run *run);
 
 /** Release; all zero after it. */
 void mt_psd_tools_finish(mt_psd_tools *tools);

@@ -115,7 +115,6 @@ static double calibrate(double rate_hz)
 
 /* A record as the rectifier sees it: weighted, and `up` samples for one. */
 typedef struct network {
-  const double *x;
   size_t n;
   double mean;
   size_t up;
@@ -150,12 +149,11 @@ static void fill_weight(network *w, double rate_hz)
   }
 }
 
-static mt_code start_network(network *w, const double *x, size_t n, double rate_hz, mt_error *err)
+static mt_code start_network(network *w, size_t n, double rate_hz, mt_error *err)
 {
   mt_code code;
 
   memset(w, 0, sizeof *w);
-  w->x = x;
   w->n = n;
   w->held = SIZE_MAX;
   for (w->up = 1; (double)w->up * rate_hz < INNER_HZ * (1.0 - 1e-9);)
@@ -175,25 +173,40 @@ static mt_code start_network(network *w, const double *x, size_t n, double rate_
   return code;
 }
 
-/* What a block that begins at frame `begin`, less the margin, holds at i: nothing outside of the record. */
-static double frame_at(const network *w, size_t begin, size_t i)
+/* Frames that a block from `begin` on sees: [*first, *end). */
+static void reach_of(const network *w, size_t begin, size_t *first, size_t *end)
+{
+  *first = begin > w->margin ? begin - w->margin : 0;
+  *end = begin + w->nfft - w->margin < w->n ? begin + w->nfft - w->margin : w->n;
+}
+
+/* What a block that begins at frame `begin`, less the margin, holds at i: nothing outside of the record. Of the
+   record, x has frame `first` and those that follow. */
+static double frame_at(const network *w, const double *x, size_t first, size_t begin, size_t i)
 {
   bool inside = begin + i >= w->margin && begin + i - w->margin < w->n;
-  return inside ? w->x[begin + i - w->margin] - w->mean : 0.0;
+  return inside ? x[begin + i - w->margin - first] - w->mean : 0.0;
 }
 
 /* Frames from `begin` on, with a margin before and after, faded at the outer half of it. */
-static void load_block(network *w, size_t begin)
+static mt_code load_block(network *w, mt_samples *samples, size_t begin, mt_error *err)
 {
-  size_t half = w->margin / 2, last = w->nfft - 1;
+  size_t half = w->margin / 2, last = w->nfft - 1, first, end;
+  const double *x;
+  mt_code code;
 
+  reach_of(w, begin, &first, &end);
+  code = mt_samples_look(samples, first, end - first, &x, err);
+  if (code != MT_OK)
+    return code;
   for (size_t i = half; i <= last - half; i++)
-    w->time[i] = (float)frame_at(w, begin, i);
+    w->time[i] = (float)frame_at(w, x, first, begin, i);
   for (size_t edge = 0; edge < half; edge++) {
     double fade = 0.5 - 0.5 * cos(MT_PI * ((double)edge + 0.5) / (double)half);
-    w->time[edge] = (float)(fade * frame_at(w, begin, edge));
-    w->time[last - edge] = (float)(fade * frame_at(w, begin, last - edge));
+    w->time[edge] = (float)(fade * frame_at(w, x, first, begin, edge));
+    w->time[last - edge] = (float)(fade * frame_at(w, x, first, begin, last - edge));
   }
+  return MT_OK;
 }
 
 static void weigh_block(network *w)
@@ -220,35 +233,57 @@ static void detect_block(detector *d, const float *samples, size_t n)
   }
 }
 
-/* Run the detectors over a part of the record. */
-static void run(network *w, size_t from, size_t to, detector *d)
+/* Run the detectors from *at to an end, as far as frames before `upto` tell: *at is moved on. */
+static mt_code run_on(network *w, mt_samples *samples, size_t *at, size_t to, size_t upto, detector *d,
+                      mt_error *err)
 {
   size_t used = w->nfft - 2 * w->margin;
 
-  for (size_t begin = from; begin < to; begin += used) {
-    size_t count = to - begin < used ? to - begin : used;
+  while (*at < to) {
+    size_t count = to - *at < used ? to - *at : used, first, end;
+    reach_of(w, *at, &first, &end);
+    if (end > upto)
+      break;
     /* a short record is run over several times, and is one block */
-    if (w->held != begin) {
-      load_block(w, begin);
+    if (w->held != *at) {
+      mt_code code = load_block(w, samples, *at, err);
+      if (code != MT_OK)
+        return code;
       weigh_block(w);
-      w->held = begin;
+      w->held = *at;
     }
     detect_block(d, w->time + w->up * w->margin, w->up * count);
+    *at += count;
   }
+  return MT_OK;
 }
 
 /* ---- the reading ---------------------------------------------------------------------------------- */
 
-static mt_code check(const double *x, size_t n, double rate_hz, double *mean, mt_error *err)
-{
-  double sum = 0.0;
+struct mt_quasi_peak_run {
+  network network;
+  detector detector;
+  double rate_hz;
+  size_t cut;       /* left out at either end */
+  double charged_s; /* CHARGE_S of the record go before the reading */
+  size_t at;
+};
 
+static mt_code check(size_t n, double rate_hz, mt_error *err)
+{
   if (!(rate_hz >= RATE_MIN_HZ && rate_hz <= MT_RATE_MAX_HZ))
     return mt_fail(err, MT_E_ARG, "rate %g Hz; quasi-peak noise needs %g to %g", rate_hz, RATE_MIN_HZ,
                    MT_RATE_MAX_HZ);
   if ((double)n < SHORTEST_S * rate_hz)
     return mt_fail(err, MT_E_DATA, "%.3g s of noise; its quasi-peak needs at least %g s", (double)n / rate_hz,
                    SHORTEST_S);
+  return MT_OK;
+}
+
+static mt_code mean_of(const double *x, size_t n, double *mean, mt_error *err)
+{
+  double sum = 0.0;
+
   for (size_t i = 0; i < n; i++) {
     if (!(fabs(x[i]) <= SAMPLE_MAX))
       return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected audio, full scale +-1.0", i, x[i]);
@@ -258,34 +293,95 @@ static mt_code check(const double *x, size_t n, double rate_hz, double *mean, mt
   return MT_OK;
 }
 
+mt_code mt_quasi_peak_begin(size_t n, double rate_hz, double mean, bool settled, mt_quasi_peak_run **out,
+                            mt_error *err)
+{
+  mt_quasi_peak_run *run;
+  mt_code code = check(n, rate_hz, err);
+
+  if (code != MT_OK)
+    return code;
+  run = calloc(1, sizeof *run);
+  if (run == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a quasi-peak reading");
+  code = start_network(&run->network, n, rate_hz, err);
+  if (code != MT_OK) {
+    mt_quasi_peak_destroy(&run);
+    return code;
+  }
+  run->network.mean = mean;
+  run->rate_hz = rate_hz;
+  start_detector(&run->detector, (double)run->network.up * rate_hz);
+  run->cut = settled ? (size_t)(CUT_S * rate_hz) : 0;
+  run->charged_s = settled ? 0.0 : CHARGE_S;
+  run->at = run->cut;
+  *out = run;
+  return MT_OK;
+}
+
+/* Over the first two seconds, a shorter record again and again; the reading begins after that. */
+static mt_code charge(mt_quasi_peak_run *run, mt_samples *samples, size_t upto, mt_error *err)
+{
+  size_t n = run->network.n, cut = run->cut;
+  size_t to = (double)(n - 2 * cut) < CHARGE_S * run->rate_hz ? n - cut : (size_t)(CHARGE_S * run->rate_hz);
+  mt_code code = MT_OK;
+
+  while (run->charged_s < CHARGE_S && code == MT_OK) {
+    code = run_on(&run->network, samples, &run->at, to, upto, &run->detector, err);
+    if (run->at < to)
+      return code; /* more must be at hand */
+    run->charged_s += (double)(n - 2 * cut) / run->rate_hz;
+    run->at = cut;
+    forget_readings(&run->detector);
+  }
+  return code;
+}
+
+mt_code mt_quasi_peak_advance(mt_quasi_peak_run *run, mt_samples *samples, size_t upto, mt_error *err)
+{
+  mt_code code = charge(run, samples, upto, err);
+
+  if (code == MT_OK && run->charged_s >= CHARGE_S)
+    code = run_on(&run->network, samples, &run->at, run->network.n - run->cut, upto, &run->detector, err);
+  return code;
+}
+
+void mt_quasi_peak_conclude(const mt_quasi_peak_run *run, mt_quasi_peak *out)
+{
+  const detector *d = &run->detector;
+  double unit = calibrate((double)run->network.up * run->rate_hz);
+  double average = d->sum / (double)d->count;
+
+  *out = (mt_quasi_peak){.highest = d->highest / unit,
+                         .mean = average / unit,
+                         .spread = sqrt(fmax(d->squares / (double)d->count - average * average, 0.0)) / unit};
+}
+
+void mt_quasi_peak_destroy(mt_quasi_peak_run **run)
+{
+  if (run == NULL || *run == NULL)
+    return;
+  finish_network(&(*run)->network);
+  free(*run);
+  *run = NULL;
+}
+
 mt_code mt_quasi_peak_read(const double *x, size_t n, double rate_hz, bool settled, mt_quasi_peak *out,
                            mt_error *err)
 {
-  double mean = 0.0, inner_hz, unit, average;
-  size_t cut;
-  network w = {0};
-  detector d;
-  mt_code code = check(x, n, rate_hz, &mean, err);
+  mt_samples samples = mt_samples_of_array(x, n);
+  mt_quasi_peak_run *run = NULL;
+  double mean = 0.0;
+  mt_code code = check(n, rate_hz, err);
 
   if (code == MT_OK)
-    code = start_network(&w, x, n, rate_hz, err);
-  if (code != MT_OK) {
-    finish_network(&w);
-    return code;
-  }
-  w.mean = mean;
-  inner_hz = (double)w.up * rate_hz;
-  start_detector(&d, inner_hz);
-  cut = settled ? (size_t)(CUT_S * rate_hz) : 0;
-  for (double charged_s = 0.0; settled && charged_s < CHARGE_S; charged_s += (double)(n - 2 * cut) / rate_hz)
-    run(&w, cut, (double)(n - 2 * cut) < CHARGE_S * rate_hz ? n - cut : (size_t)(CHARGE_S * rate_hz), &d);
-  forget_readings(&d);
-  run(&w, cut, n - cut, &d);
-  finish_network(&w);
-  unit = calibrate(inner_hz);
-  average = d.sum / (double)d.count;
-  *out = (mt_quasi_peak){.highest = d.highest / unit,
-                         .mean = average / unit,
-                         .spread = sqrt(fmax(d.squares / (double)d.count - average * average, 0.0)) / unit};
-  return MT_OK;
+    code = mean_of(x, n, &mean, err);
+  if (code == MT_OK)
+    code = mt_quasi_peak_begin(n, rate_hz, mean, settled, &run, err);
+  if (code == MT_OK)
+    code = mt_quasi_peak_advance(run, &samples, n, err);
+  if (code == MT_OK)
+    mt_quasi_peak_conclude(run, out);
+  mt_quasi_peak_destroy(&run);
+  return code;
 }

@@ -2,7 +2,7 @@
 #ifndef ANALYSIS_QUASI_PEAK_H
 #define ANALYSIS_QUASI_PEAK_H
 
-#include <mendtone/error.h>
+#include "analysis/samples.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -47,5 +47,21 @@ typedef struct mt_quasi_peak {
  */
 mt_code mt_quasi_peak_read(const double *x, size_t n, double rate_hz, bool settled, mt_quasi_peak *out,
                            mt_error *err);
+
+/** A reading on its way through a record. */
+typedef struct mt_quasi_peak_run mt_quasi_peak_run;
+
+/**
+ * mt_quasi_peak_read() in steps: the same to the bit.
+ *
+ * @param mean  of the record: taken off.
+ */
+mt_code mt_quasi_peak_begin(size_t n, double rate_hz, double mean, bool settled, mt_quasi_peak_run **out,
+                            mt_error *err);
+/** Run on as far as samples before `upto` tell. */
+mt_code mt_quasi_peak_advance(mt_quasi_peak_run *run, mt_samples *samples, size_t upto, mt_error *err);
+/** Once all n samples have been seen. */
+void mt_quasi_peak_conclude(const mt_quasi_peak_run *run, mt_quasi_peak *out);
+void mt_quasi_peak_destroy(mt_quasi_peak_run **run);
 
 #endif

@@ -1,4 +1,5 @@
 /* frequency, level, gain, peak and DC of each channel. */
+#include "analysis/mean.h"
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
@@ -41,26 +42,29 @@ static mt_code read_frequency_and_peak(mt_workspace *ws, const mt_section *secti
   return code == MT_OK ? mt_workspace_add(ws, &peak, err) : code;
 }
 
-/* Mean of a stretch under a raised cosine, through which hum does not leak as it does through a bare mean. */
 static double smooth_mean(const mt_workspace *ws, const mt_section *section, mt_channel channel, size_t first,
                           size_t count)
 {
-  double angle = 2.0 * MT_PI / (double)count, step_cos = cos(angle), step_sin = sin(angle);
-  double c = 1.0, s = 0.0, sum = 0.0;
+  mt_take_view view = {.take = ws->take};
+  mt_samples samples = mt_samples_of_take(&view, (unsigned)channel);
+  mt_smooth_mean mean;
 
-  for (size_t i = 0; i < count; i++) {
-    double turned = c * step_cos - s * step_sin;
-    s = c * step_sin + s * step_cos;
-    c = turned;
-    /* turned on from frame to frame; afresh now and then, as errors of rounding add up */
-    if (i % 256 == 0) {
-      c = cos(angle * ((double)i + 0.5));
-      s = sin(angle * ((double)i + 0.5));
-    }
-    sum += (1.0 - c) *
-           (double)ws->take->samples[(section->begin + first + i) * ws->take->nchannels + (size_t)channel];
-  }
-  return sum / (double)count;
+  mt_smooth_mean_begin(&mean, section->begin + first, count);
+  if (mt_smooth_mean_advance(&mean, &samples, section->begin + first + count, NULL) != MT_OK)
+    mean.sum = NAN; /* no reading */
+  mt_samples_finish(&samples);
+  mt_take_view_finish(&view);
+  return mt_smooth_mean_value(&mean);
+}
+
+static void read_means(const mt_workspace *ws, const mt_section *section, mt_channel channel,
+                       mt_overheard *out)
+{
+  size_t half = section->count / 2;
+
+  out->dc_whole = smooth_mean(ws, section, channel, 0, section->count);
+  out->dc_early = smooth_mean(ws, section, channel, 0, half);
+  out->dc_late = smooth_mean(ws, section, channel, section->count - half, half);
 }
 
 /*
@@ -69,19 +73,19 @@ static double smooth_mean(const mt_workspace *ws, const mt_section *section, mt_
  */
 static void set_idle_dc(const mt_workspace *ws, const mt_section *section, mt_channel channel, mt_reading *dc)
 {
-  size_t half = section->count / 2;
-  double whole = smooth_mean(ws, section, channel, 0, section->count);
-  double early = smooth_mean(ws, section, channel, 0, half);
-  double late = smooth_mean(ws, section, channel, section->count - half, half);
+  mt_overheard idle = ws->overheard[channel];
   /* the raised cosine lets 1.5 times the noise of a bare mean through */
   double density = mt_tone_density_beside(&section->noise[channel], 0.0);
   double error = sqrt(1.5 * density / 4.0 / ((double)section->count / ws->take->rate_hz));
-  double moved = fabs(late - early);
+  double moved;
 
+  if (ws->stimulus != NULL)
+    read_means(ws, section, channel, &idle);
+  moved = fabs(idle.dc_late - idle.dc_early);
   if (moved <= 3.0 * 2.0 * error)
-    mt_reading_set(dc, whole, 2.0 * error + DC_FLOOR);
+    mt_reading_set(dc, idle.dc_whole, 2.0 * error + DC_FLOOR);
   else
-    mt_reading_set(dc, late, 2.0 * sqrt(2.0) * error + 0.5 * moved + DC_FLOOR);
+    mt_reading_set(dc, idle.dc_late, 2.0 * sqrt(2.0) * error + 0.5 * moved + DC_FLOOR);
 }
 
 static mt_code read_dc(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
@@ -99,12 +103,8 @@ static mt_code read_dc(mt_workspace *ws, const mt_section *section, mt_channel c
 static mt_code read_noise_peak(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
   mt_reading peak = mt_workspace_reading(ws, MT_Q_PEAK, channel, section);
-  double largest = 0.0;
+  double largest = ws->overheard[channel].peak;
 
-  for (size_t i = 0; i < section->count; i++)
-    largest =
-        fmax(largest,
-             fabs((double)ws->take->samples[(section->begin + i) * ws->take->nchannels + (size_t)channel]));
   if (largest == 0.0)
     mt_reading_refuse(&peak, MT_NO_SIGNAL, "every sample is zero");
   mt_reading_set(&peak, mt_db_of_ratio(largest), 1e-6);

@@ -45,11 +45,12 @@ typedef struct ladder {
 static void look_for_problems(const mt_workspace *ws, mt_channel channel, size_t begin, size_t count,
                               step *out)
 {
-  double begin_s = (double)begin / ws->take->rate_hz, end_s = (double)(begin + count) / ws->take->rate_hz;
+  double begin_s = mt_take_time_s(ws->take, (double)begin);
+  double end_s = mt_take_time_s(ws->take, (double)(begin + count));
 
   for (size_t i = 0; i < ws->results->nproblems && out->spoilt == MT_VALID; i++) {
     const mt_problem *p = &ws->results->problems[i];
-    if (p->begin_s >= end_s || p->end_s <= begin_s ||
+    if (p->kind == MT_PROBLEM_UNCHECKED || p->begin_s >= end_s || p->end_s <= begin_s ||
         (p->channel != channel && p->channel != MT_CHANNEL_BOTH))
       continue;
     out->spoilt = p->kind == MT_PROBLEM_CLIPPED ? MT_CLIPPED : MT_DROPOUT;

@@ -1,9 +1,6 @@
 /* Idle noise four ways, mains hum, and signal to noise. */
 #include "analysis/workspace.h"
 
-#include "analysis/lines.h"
-#include "analysis/quasi_peak.h"
-
 #include "base/decibel.h"
 
 #include <stdlib.h>
@@ -62,21 +59,20 @@ static mt_code read_hum_lines(mt_workspace *ws, const mt_section *section, mt_ch
   return code;
 }
 
-static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
-                        mt_error *err)
+static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                        const mt_overheard *heard, mt_error *err)
 {
   mt_reading hum = mt_workspace_reading(ws, MT_Q_HUM, channel, section);
-  mt_error why = {0};
-  mt_hum found;
-  mt_code code = mt_hum_find(x, section->count, ws->take->rate_hz, &found, &why);
+  const mt_hum found = heard->hum;
+  mt_code code;
 
   /* a short take's idle does not resolve mains lines */
-  if (code == MT_E_DATA) {
-    mt_reading_refuse(&hum, MT_NOT_MEASURED, "%s", why.message);
+  if (heard->hum_code == MT_E_DATA) {
+    mt_reading_refuse(&hum, MT_NOT_MEASURED, "%s", heard->hum_why.message);
     return mt_workspace_add(ws, &hum, err);
   }
-  if (code != MT_OK)
-    return mt_fail(err, code, "%s", why.message);
+  if (heard->hum_code != MT_OK)
+    return mt_fail(err, heard->hum_code, "%s", heard->hum_why.message);
   ws->hum[channel] = found;
   ws->has_hum[channel] = true;
   hum.mains_hz = found.mains_hz;
@@ -93,17 +89,15 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
 
 /* Quasi-peak: as a pointer would stand that has been watching this noise for a while. */
 static mt_code read_quasi_peak(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                               const double *x, mt_error *err)
+                               const mt_overheard *heard, mt_error *err)
 {
   mt_reading reading = mt_workspace_reading(ws, MT_Q_NOISE_468, channel, section);
-  mt_quasi_peak found = {0};
-  mt_error why = {0};
-  mt_code code = mt_quasi_peak_read(x, section->count, ws->take->rate_hz, true, &found, &why);
+  const mt_quasi_peak found = heard->quasi_peak;
 
-  if (code == MT_E_ARG || code == MT_E_DATA) {
-    mt_reading_refuse(&reading, MT_NOT_MEASURED, "%s", why.message);
-  } else if (code != MT_OK) {
-    return mt_fail(err, code, "%s", why.message);
+  if (heard->quasi_peak_code == MT_E_ARG || heard->quasi_peak_code == MT_E_DATA) {
+    mt_reading_refuse(&reading, MT_NOT_MEASURED, "%s", heard->quasi_peak_why.message);
+  } else if (heard->quasi_peak_code != MT_OK) {
+    return mt_fail(err, heard->quasi_peak_code, "%s", heard->quasi_peak_why.message);
   } else if (found.highest * found.highest > QUASI_PEAK_OF_RMS * MT_SILENCE_POWER) {
     mt_reading_set(&reading, mt_db_of_ratio(found.highest),
                    2.0 * mt_db_of_relative(found.spread / found.mean));
@@ -137,19 +131,29 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
 }
 
 /* What is read from the samples rather than from their density. */
-static mt_code read_samples(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+static mt_code hear_samples(const mt_workspace *ws, const mt_section *section, mt_channel channel,
+                            mt_overheard *out, mt_error *err)
 {
   double *x = malloc(section->count * sizeof *x);
-  mt_code code;
 
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
   mt_workspace_copy(ws, section->begin, section->count, channel, x);
-  code = read_quasi_peak(ws, section, channel, x, err);
-  if (code == MT_OK)
-    code = read_hum(ws, section, channel, x, err);
+  out->quasi_peak_code =
+      mt_quasi_peak_read(x, section->count, ws->take->rate_hz, true, &out->quasi_peak, &out->quasi_peak_why);
+  out->hum_code = mt_hum_find(x, section->count, ws->take->rate_hz, &out->hum, &out->hum_why);
   free(x);
-  return code;
+  return MT_OK;
+}
+
+static mt_code read_samples(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
+{
+  mt_overheard heard = ws->overheard[channel];
+  mt_code code = ws->stimulus != NULL ? hear_samples(ws, section, channel, &heard, err) : MT_OK;
+
+  if (code == MT_OK)
+    code = read_quasi_peak(ws, section, channel, &heard, err);
+  return code == MT_OK ? read_hum(ws, section, channel, &heard, err) : code;
 }
 
 mt_code mt_read_noise(mt_workspace *ws, mt_error *err)

@@ -597,6 +597,7 @@ const char *mt_steady_kind_name(mt_steady_kind kind)
   case MT_STEADY_LOST: return "frames lost or repeated";
   case MT_STEADY_DIP: return "dip";
   case MT_STEADY_UNSTEADY: return "unsteady";
+  case MT_STEADY_AWAY: return "away";
   }
   return "unknown";
 }

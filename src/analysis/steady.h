@@ -12,9 +12,10 @@
 #define MT_STEADY_EVENTS_MAX 16
 
 typedef enum mt_steady_kind {
-  MT_STEADY_LOST,    /**< frames lost or repeated: the phase is another one from here on */
-  MT_STEADY_DIP,     /**< away, or something else, for a while; the time base is whole */
-  MT_STEADY_UNSTEADY /**< the level moved to another value, or level or phase drift through the segment */
+  MT_STEADY_LOST,     /**< frames lost or repeated: the phase is another one from here on */
+  MT_STEADY_DIP,      /**< away, or something else, for a while; the time base is whole */
+  MT_STEADY_UNSTEADY, /**< the level moved to another value, or level or phase drift through the segment */
+  MT_STEADY_AWAY      /**< not there at all; never of mt_steady_check(), which is given a tone */
 } mt_steady_kind;
 
 /** One thing found. Times from the first sample of the segment; the event lies within them. */
@@ -66,7 +67,7 @@ typedef struct mt_steady {
 mt_code mt_steady_check(const double *residual, size_t n, double rate_hz, const mt_sine_fit *fit,
                         mt_steady *out, mt_error *err);
 
-/** "frames lost or repeated", "dip", "unsteady". */
+/** "frames lost or repeated", "dip", "unsteady", "away". */
 const char *mt_steady_kind_name(mt_steady_kind kind);
 
 #endif

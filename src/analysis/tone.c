@@ -375,21 +375,34 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
 }
 
-/* What a lost block, a dip or a drift did to this record. Those that do not fit in the list are more of the same. */
+static void add_event(mt_tone *tone, const mt_steady_event *event)
+{
+  if (tone->nevents < MT_STEADY_EVENTS_MAX)
+    tone->events[tone->nevents++] = *event;
+  else
+    tone->nunlisted++;
+  tone->last_event_s = event->end_s;
+}
+
+/* What a lost block, a dip or a drift did to this record. */
 static mt_code add_events(mt_tone *tone, const mt_sine_fit *fit, const double *residual, size_t n,
                           double rate_hz, double offset_s, mt_error *err)
 {
-  mt_steady steady = {0};
+  mt_steady steady = {.checked = true};
   mt_code code = MT_OK;
 
   if (fit->amplitude > 0.0)
     code = mt_steady_check(residual, n, rate_hz, fit, &steady, err);
-  for (size_t i = 0; code == MT_OK && i < steady.nevents && tone->nevents < MT_STEADY_EVENTS_MAX; i++) {
-    mt_steady_event *event = &tone->events[tone->nevents++];
-    *event = steady.events[i];
-    event->begin_s += offset_s;
-    event->end_s += offset_s;
+  if (!steady.checked)
+    tone->nunchecked++;
+  for (size_t i = 0; code == MT_OK && i < steady.nevents; i++) {
+    mt_steady_event event = steady.events[i];
+    event.begin_s += offset_s;
+    event.end_s += offset_s;
+    add_event(tone, &event);
   }
+  if (code == MT_OK)
+    tone->nunlisted += steady.nfound - steady.nevents;
   return code;
 }
 
@@ -401,62 +414,133 @@ static double largest(const double *x, size_t n)
   return peak;
 }
 
+mt_code mt_tone_begin(mt_tone_run *run, size_t n, double rate_hz, double expect_hz, mt_error *err)
+{
+  size_t count = (size_t)fmax(1.0, floor((double)n / (RECORD_S * rate_hz) + 0.5));
+
+  *run = (mt_tone_run){.n = n,
+                       .rate_hz = rate_hz,
+                       .expect_hz = expect_hz,
+                       .count = count,
+                       .record = n / count,
+                       .least_db = INFINITY,
+                       .most_db = -INFINITY};
+  run->residual = malloc((run->record > 0 ? run->record : 1) * sizeof *run->residual);
+  return run->residual != NULL ? MT_OK
+                               : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", run->record);
+}
+
+void mt_tone_cancel(mt_tone_run *run)
+{
+  free(run->residual);
+  mt_psd_tools_finish(&run->tools);
+  mt_tone_finish(&run->tone);
+  *run = (mt_tone_run){0};
+}
+
+/* What one record adds to the sums. Without a tone in it: MT_E_DATA, and nothing is added. */
+static mt_code add_record(mt_tone_run *run, const double *x, mt_error *err)
+{
+  fit_request request = {
+      .rate_hz = run->rate_hz, .freq_hz = run->expect_hz, .norders = MT_ORDERS_MAX, .tools = &run->tools};
+  size_t n = run->record;
+  mt_tone *tone = &run->tone;
+  mt_sine_fit fit;
+  mt_psd psd = {0};
+  double level_db;
+  mt_code code = fit_record(x, n, &request, &fit, run->residual, &psd, err);
+
+  if (code != MT_OK) {
+    mt_psd_finish(&psd);
+    return code;
+  }
+  if (tone->nrecords == 0) {
+    tone->phase_rad = fit.phase_rad;
+    tone->norders = fit.norders;
+    if (run->expect_hz == 0.0)
+      run->expect_hz = fit.freq_hz;
+  }
+  tone->nrecords++;
+  add_fit(tone, &fit);
+  level_db = mt_db_of_ratio(fit.amplitude);
+  run->least_db = fmin(run->least_db, level_db);
+  run->most_db = fmax(run->most_db, level_db);
+  code = add_events(tone, &fit, run->residual, n, run->rate_hz, (double)(run->next * n) / run->rate_hz, err);
+  if (code == MT_OK && take_wander(run->residual, n, run->rate_hz, &fit, &psd)) {
+    mt_psd_finish(&psd);
+    code = mt_psd_estimate(run->residual, n, run->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
+  }
+  if (code == MT_OK)
+    code = add_density(&tone->rest, &psd, err);
+  else
+    mt_psd_finish(&psd);
+  return code;
+}
+
+/* A record that should hold the tone and does not; with the one before, if that does not either. */
+static void add_absence(mt_tone_run *run)
+{
+  mt_tone *tone = &run->tone;
+  mt_steady_event *last = tone->nevents > 0 ? &tone->events[tone->nevents - 1] : NULL;
+  double begin_s = (double)(run->next * run->record) / run->rate_hz;
+  double end_s = begin_s + (double)run->record / run->rate_hz;
+
+  run->nabsent++;
+  if (last != NULL && last->kind == MT_STEADY_AWAY && begin_s - last->end_s < 0.5 * (end_s - begin_s))
+    last->end_s = end_s;
+  else
+    add_event(tone, &(mt_steady_event){.kind = MT_STEADY_AWAY, .begin_s = begin_s, .end_s = end_s});
+}
+
+mt_code mt_tone_advance(mt_tone_run *run, mt_samples *samples, size_t upto, mt_error *err)
+{
+  const double *x;
+  mt_code code = MT_OK;
+
+  for (; run->next < run->count && (run->next + 1) * run->record <= upto && code == MT_OK; run->next++) {
+    code = mt_samples_look(samples, run->next * run->record, run->record, &x, err);
+    if (code != MT_OK)
+      return code;
+    run->tone.peak = fmax(run->tone.peak, largest(x, run->record));
+    code = add_record(run, x, err);
+    if (code == MT_E_DATA && run->may_pause) {
+      add_absence(run);
+      code = MT_OK;
+    }
+  }
+  if (code == MT_OK && upto == run->n && run->count * run->record < run->n) {
+    size_t first = run->count * run->record; /* what is left over at the end counts for the peak alone */
+    code = mt_samples_look(samples, first, run->n - first, &x, err);
+    if (code == MT_OK)
+      run->tone.peak = fmax(run->tone.peak, largest(x, run->n - first));
+  }
+  return code;
+}
+
+mt_code mt_tone_conclude(mt_tone_run *run, mt_tone *out, mt_error *err)
+{
+  if (run->tone.nrecords == 0)
+    return mt_fail(err, MT_E_DATA, "there is no tone in any of %zu records", run->count);
+  run->tone.level_spread_db = run->most_db - run->least_db;
+  conclude(&run->tone, run->record, run->rate_hz);
+  *out = run->tone;
+  run->tone = (mt_tone){0};
+  return MT_OK;
+}
+
 mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
                         mt_error *err)
 {
-  mt_tone tone = {0};
-  size_t count = (size_t)fmax(1.0, floor((double)n / (RECORD_S * rate_hz) + 0.5));
-  size_t record = n / count;
-  double *residual = malloc((record > 0 ? record : 1) * sizeof *residual);
-  double least = INFINITY, most = -INFINITY;
-  mt_psd_tools tools = {0};
-  mt_code code = MT_OK;
+  mt_samples samples = mt_samples_of_array(x, n);
+  mt_tone_run run;
+  mt_code code = mt_tone_begin(&run, n, rate_hz, expect_hz, err);
 
-  if (residual == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", record);
-  for (size_t r = 0; r < count && code == MT_OK; r++) {
-    mt_sine_fit fit;
-    mt_psd psd = {0};
-    double level;
-    fit_request request = {
-        .rate_hz = rate_hz, .freq_hz = expect_hz, .norders = MT_ORDERS_MAX, .tools = &tools};
-    code = fit_record(x + r * record, record, &request, &fit, residual, &psd, err);
-    if (code != MT_OK) {
-      mt_psd_finish(&psd);
-      break;
-    }
-    if (r == 0) {
-      tone.phase_rad = fit.phase_rad;
-      tone.norders = fit.norders;
-      if (expect_hz == 0.0)
-        expect_hz = fit.freq_hz;
-    }
-    add_fit(&tone, &fit);
-    level = mt_db_of_ratio(fit.amplitude);
-    least = fmin(least, level);
-    most = fmax(most, level);
-    code = add_events(&tone, &fit, residual, record, rate_hz, (double)(r * record) / rate_hz, err);
-    if (code == MT_OK && take_wander(residual, record, rate_hz, &fit, &psd)) {
-      mt_psd_finish(&psd);
-      code = mt_psd_estimate(residual, record, rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
-    }
-    if (code == MT_OK)
-      code = add_density(&tone.rest, &psd, err);
-    else
-      mt_psd_finish(&psd);
-  }
-  free(residual);
-  mt_psd_tools_finish(&tools);
-  if (code != MT_OK) {
-    mt_tone_finish(&tone);
-    return code;
-  }
-  tone.peak = largest(x, n);
-  tone.nrecords = count;
-  tone.level_spread_db = most - least;
-  conclude(&tone, record, rate_hz);
-  *out = tone;
-  return MT_OK;
+  if (code == MT_OK)
+    code = mt_tone_advance(&run, &samples, n, err);
+  if (code == MT_OK)
+    code = mt_tone_conclude(&run, out, err);
+  mt_tone_cancel(&run);
+  return code;
 }
 
 mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_tone *out,

@@ -4,6 +4,7 @@
 
 #include <mendtone/analysis.h>
 
+#include "analysis/psd.h"
 #include "analysis/steady.h"
 
 /**
@@ -34,6 +35,9 @@ typedef struct mt_tone {
   double record_s;
   mt_steady_event events[MT_STEADY_EVENTS_MAX]; /**< what was not steady; times from the first sample */
   size_t nevents;
+  size_t nunlisted;    /**< more of them that found no room */
+  double last_event_s; /**< end of the last, listed or not */
+  size_t nunchecked;   /**< records of too few periods to tell whether they are steady */
 } mt_tone;
 
 /**
@@ -44,6 +48,31 @@ typedef struct mt_tone {
  */
 mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
                         mt_error *err);
+
+/** A tone on its way through a record. */
+typedef struct mt_tone_run {
+  size_t n;
+  double rate_hz;
+  double expect_hz;
+  bool may_pause; /**< set after the begin: a record without the tone is an event, not an error */
+  size_t count;   /**< records ... */
+  size_t record;  /**< ... of so many samples */
+  size_t next;    /**< the first that has not been seen */
+  size_t nabsent; /**< records without the tone, if it may pause */
+  double least_db, most_db;
+  double *residual; /**< owned */
+  mt_psd_tools tools;
+  mt_tone tone; /**< sums so far */
+} mt_tone_run;
+
+/** mt_tone_measure() in steps: the same to the bit, and but one record need be at hand at a time. */
+mt_code mt_tone_begin(mt_tone_run *run, size_t n, double rate_hz, double expect_hz, mt_error *err);
+/** Take in the records that end by sample `upto`. MT_E_DATA: one without a tone. */
+mt_code mt_tone_advance(mt_tone_run *run, mt_samples *samples, size_t upto, mt_error *err);
+/** Once all n samples have been seen. MT_E_DATA: no record had a tone. */
+mt_code mt_tone_conclude(mt_tone_run *run, mt_tone *out, mt_error *err);
+/** Release; all zero after it. */
+void mt_tone_cancel(mt_tone_run *run);
 
 /**
  * The same at a known frequency, for tones near or below the noise (crosstalk): no harmonics.

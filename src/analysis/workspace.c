@@ -55,10 +55,13 @@ const mt_section *mt_workspace_find(const mt_workspace *ws, const char *name)
   return NULL;
 }
 
-/* ---- problems ------------------------------------------------------------------------------------ */
+/* ---- problems ------------------------------------------------------------------------------------
+   Times are from the take's first frame here, from the recording's in the results. */
 
 static void spoil(mt_workspace *ws, const mt_problem *problem)
 {
+  if (problem->kind == MT_PROBLEM_UNCHECKED)
+    return;
   for (size_t i = 0; i < ws->nsections; i++) {
     mt_section *section = &ws->sections[i];
     if (problem->begin_s >= mt_section_end_s(ws, section) ||
@@ -70,6 +73,9 @@ static void spoil(mt_workspace *ws, const mt_problem *problem)
         section->validity[c] = problem->kind == MT_PROBLEM_CLIPPED        ? MT_CLIPPED
                                : problem->kind == MT_PROBLEM_UNSTEADY     ? MT_NOT_MEASURED
                                : problem->kind == MT_PROBLEM_SILENT_INPUT ? MT_NO_SIGNAL
+                               : problem->kind == MT_PROBLEM_SHARED       ? MT_NOT_MEASURED
+                               : problem->kind == MT_PROBLEM_SCALED       ? MT_NOT_MEASURED
+                               : problem->kind == MT_PROBLEM_RESAMPLED    ? MT_NOT_MEASURED
                                                                           : MT_DROPOUT;
         mt_text_copy(section->why[c], sizeof section->why[c], problem->text);
       }
@@ -86,14 +92,21 @@ mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_chan
   vsnprintf(problem.text, sizeof problem.text, fmt, args);
   va_end(args);
   spoil(ws, &problem);
+  problem.begin_s += mt_take_time_s(ws->take, 0.0);
+  problem.end_s += mt_take_time_s(ws->take, 0.0);
   return mt_results_add_problem(ws->results, &problem, err);
 }
 
-static mt_code take_over_problems(mt_workspace *ws, mt_error *err)
+mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err)
 {
+  double first_s = mt_take_time_s(ws->take, 0.0);
   mt_code code = MT_OK;
+
   for (size_t i = 0; i < ws->take->nproblems && code == MT_OK; i++) {
-    spoil(ws, &ws->take->problems[i]);
+    mt_problem problem = ws->take->problems[i];
+    problem.begin_s -= first_s;
+    problem.end_s -= first_s;
+    spoil(ws, &problem);
     code = mt_results_add_problem(ws->results, &ws->take->problems[i], err);
   }
   return code;
@@ -119,6 +132,10 @@ mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_
           ws, MT_PROBLEM_LOST, channel, begin_s, end_s, err,
           "frames were lost or repeated: the phase of the %s tone jumps by %.0f degrees", name,
           event->phase_step_deg);
+    else if (event->kind == MT_STEADY_AWAY)
+      code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, begin_s, end_s, err,
+                                      "the %s tone was away for about %.1f s, or another one was there", name,
+                                      end_s - begin_s);
     else if (event->kind == MT_STEADY_DIP)
       code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, begin_s, end_s, err,
                                       "the %s tone was disturbed for a moment (%.1f dB)", name,
@@ -128,6 +145,16 @@ mt_code mt_workspace_add_events(mt_workspace *ws, const mt_section *section, mt_
                                       "the %s tone is not steady: its level moves by %.2f dB", name,
                                       event->level_change_db);
   }
+  if (code == MT_OK && tone->nunchecked > 0)
+    code = mt_workspace_add_problem(ws, MT_PROBLEM_UNCHECKED, channel, mt_section_begin_s(ws, section),
+                                    mt_section_end_s(ws, section), err,
+                                    "too few periods of the %s tone to tell whether it was steady", name);
+  if (code == MT_OK && tone->nunlisted > 0)
+    code = mt_workspace_add_problem(
+        ws, MT_PROBLEM_UNSTEADY, channel,
+        mt_section_begin_s(ws, section) + tone->events[MT_STEADY_EVENTS_MAX - 1].begin_s,
+        mt_section_begin_s(ws, section) + tone->last_event_s, err,
+        "%zu more disturbances of the %s tone are not listed one by one", tone->nunlisted, name);
   return code;
 }
 
@@ -466,7 +493,7 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
                      segment->name);
     ws->nsections++;
   }
-  code = take_over_problems(ws, err);
+  code = mt_workspace_take_problems(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++) {
     mt_section *section = &ws->sections[i];
     if (section->segment->kind != MT_SEGMENT_TONE && section->segment->kind != MT_SEGMENT_SILENCE)

@@ -8,6 +8,7 @@
 #define ANALYSIS_WORKSPACE_H
 
 #include "analysis/lines.h"
+#include "analysis/quasi_peak.h"
 #include "analysis/response.h"
 #include "analysis/tone.h"
 
@@ -32,6 +33,20 @@ typedef struct mt_section {
   char why[MT_PAIR][128];
 } mt_section;
 
+/** What is read from a plain recording's samples on the one way through them. */
+typedef struct mt_overheard {
+  double peak; /**< of full scale */
+  double dc_whole;
+  double dc_early; /**< of the first half */
+  double dc_late;
+  mt_code quasi_peak_code; /**< MT_OK: quasi_peak is filled, else quasi_peak_why */
+  mt_error quasi_peak_why;
+  mt_quasi_peak quasi_peak;
+  mt_code hum_code;
+  mt_error hum_why;
+  mt_hum hum;
+} mt_overheard;
+
 typedef struct mt_workspace {
   const mt_take *take;
   const mt_stimulus *stimulus; /**< NULL: plain recording */
@@ -49,9 +64,11 @@ typedef struct mt_workspace {
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  bool path_is_lossy;           /**< a codec was noticed, see path.h */
+  mt_path path;                 /**< what the caller knows of it */
+  bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
   mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
+  mt_overheard overheard[MT_PAIR];        /**< of the channels of a plain recording that are noise */
   const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */
 } mt_workspace;
 
@@ -77,7 +94,7 @@ void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size
 mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
                          mt_error *err);
 
-/** Copy one channel of a section into x[section->count]. */
+/** Copy one channel of a section of a take in memory into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
 
 /**
@@ -89,7 +106,10 @@ void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_ch
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
                            mt_error *err);
 
-/** Record a problem in the results and spoil what it touches. */
+/** Record the problems the take came with, and spoil what they touch. */
+mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err);
+
+/** Record a problem in the results and spoil what it touches. Times from the take's first frame. */
 mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_channel channel, double begin_s,
                                  double end_s, mt_error *err, const char *fmt, ...) MT_PRINTF(7, 8);
 

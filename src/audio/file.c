@@ -229,6 +229,95 @@ mt_code mt_file_run(const mt_audio_request *request, const mt_audio_sink *sink, 
   return code;
 }
 
+/* ---- any stretch of a recording ------------------------------------------------------------------- */
+
+typedef struct stretch_reader {
+  recording r;
+  sf_count_t at; /* the frame that comes next */
+  char path[];
+} stretch_reader;
+
+/* Read on. @return how many frames came: fewer only at the end, or where the decoder found an error. */
+static sf_count_t read_on(stretch_reader *s, float *out, sf_count_t nframes)
+{
+  sf_count_t done = 0;
+
+  while (done < nframes) {
+    sf_count_t got = sf_readf_float(s->r.file, out + done * s->r.info.channels, nframes - done);
+    if (got <= 0 || sf_error(s->r.file) != SF_ERR_NO_ERROR)
+      break;
+    done += got;
+  }
+  s->at += done;
+  return done;
+}
+
+/* From the beginning again, as a damaged file may be read that cannot be sought in. */
+static mt_code rewind_to(stretch_reader *s, sf_count_t first, mt_error *err)
+{
+  float block[1024];
+  sf_count_t most = (sf_count_t)(sizeof block / sizeof block[0]) / s->r.info.channels;
+  recording again;
+  mt_code code = open_recording(s->path, &again, err);
+
+  if (code != MT_OK)
+    return code;
+  sf_close(s->r.file);
+  s->r = again;
+  s->at = 0;
+  while (s->at < first) {
+    sf_count_t wanted = first - s->at < most ? first - s->at : most;
+    if (read_on(s, block, wanted) < wanted)
+      return mt_fail(err, MT_E_IO, "%.120s: cannot be read again at %.3f s", s->path,
+                     (double)s->at / s->r.info.samplerate);
+  }
+  return MT_OK;
+}
+
+static mt_code read_stretch(void *ctx, size_t first, size_t nframes, float *out, mt_error *err)
+{
+  stretch_reader *s = ctx;
+  mt_code code = MT_OK;
+
+  if (s->at != (sf_count_t)first) {
+    s->at = sf_seek(s->r.file, (sf_count_t)first, SEEK_SET);
+    if (s->at != (sf_count_t)first)
+      code = rewind_to(s, (sf_count_t)first, err);
+  }
+  if (code == MT_OK && read_on(s, out, (sf_count_t)nframes) < (sf_count_t)nframes)
+    code = mt_fail(err, MT_E_IO, "%.120s: cannot be read again at %.3f s: %.80s", s->path,
+                   (double)s->at / s->r.info.samplerate, sf_strerror(s->r.file));
+  return code;
+}
+
+static void close_stretches(void *ctx)
+{
+  stretch_reader *s = ctx;
+  sf_close(s->r.file);
+  free(s);
+}
+
+mt_code mt_file_open_reader(const char *path, mt_take_reader *out, mt_file_info *info, mt_error *err)
+{
+  stretch_reader *s = calloc(1, sizeof *s + strlen(path) + 1);
+  mt_code code;
+
+  if (s == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %.150s", path);
+  memcpy(s->path, path, strlen(path) + 1);
+  code = open_recording(path, &s->r, err);
+  if (code != MT_OK) {
+    free(s);
+    return code;
+  }
+  *info =
+      (mt_file_info){(double)s->r.info.samplerate, (unsigned)s->r.info.channels, (size_t)s->r.info.frames};
+  *out = (mt_take_reader){read_stretch, close_stretches, s};
+  return MT_OK;
+}
+
+/* ---- writing ---------------------------------------------------------------------------------------- */
+
 bool mt_file_needs_rf64(uint64_t data_bytes)
 {
   return data_bytes > WAV_DATA_MAX;

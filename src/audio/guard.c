@@ -3,7 +3,9 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
+#include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -14,6 +16,7 @@ struct mt_guard {
   void *ctx;
   void (*release)(void *ctx);
   atomic_uint steps;
+  atomic_int thread; /* as the system numbers it; 0 before it runs */
   atomic_bool done;
   atomic_bool left;   /* the caller has gone */
   atomic_int holders; /* the caller and the thread */
@@ -23,7 +26,8 @@ struct mt_guard {
 static atomic_int running;
 
 /* Where stderr really goes while it is quiet; -1 when it is not. */
-static atomic_int real_stderr = -1;
+static int real_stderr = -1;
+static pthread_mutex_t stderr_lock = PTHREAD_MUTEX_INITIALIZER;
 
 double mt_guard_now_s(void)
 {
@@ -52,6 +56,7 @@ static void let_go(mt_guard *guard)
 static void *run_job(void *arg)
 {
   mt_guard *guard = arg;
+  atomic_store(&guard->thread, (int)gettid());
   guard->job(guard, guard->ctx);
   atomic_fetch_sub(&running, 1);
   atomic_store(&guard->done, true);
@@ -105,20 +110,50 @@ bool mt_guard_is_done(mt_guard *guard)
   return atomic_load(&guard->done);
 }
 
-bool mt_guard_wait_flag(mt_guard *guard, const atomic_bool *flag, double patience_s)
+/*
+ * How often the thread has been put to sleep and woken: a call that hangs waits for one thing without end, a slow one
+ * for one thing after the other. 0 where the system does not tell.
+ */
+static unsigned long count_naps(const mt_guard *guard)
+{
+  char path[64], line[128];
+  unsigned long count = 0;
+  FILE *file;
+
+  snprintf(path, sizeof path, "/proc/self/task/%d/status", atomic_load(&guard->thread));
+  file = fopen(path, "re");
+  while (file != NULL && fgets(line, sizeof line, file) != NULL)
+    if (strncmp(line, "voluntary_ctxt_switches:", 24) == 0)
+      count = strtoul(line + 24, NULL, 10);
+  if (file != NULL)
+    fclose(file);
+  return count;
+}
+
+bool mt_guard_wait_flag(mt_guard *guard, const atomic_bool *flag, double patience_s, double most_s)
 {
   unsigned seen = atomic_load(&guard->steps);
-  double since = mt_guard_now_s();
+  double stepped_s = mt_guard_now_s(), lived_s = stepped_s;
+  bool looks = most_s > patience_s, counted = false;
+  unsigned long naps = 0;
 
   while (!atomic_load(&guard->done) && (flag == NULL || !atomic_load(flag))) {
     unsigned steps = atomic_load(&guard->steps);
     double now = mt_guard_now_s();
     if (steps != seen) {
       seen = steps;
-      since = now;
-    } else if (now - since > patience_s) {
-      mt_guard_loud(); /* the job may hang while it is quiet */
-      return false;
+      stepped_s = lived_s = now;
+      counted = false;
+    } else if (looks && !counted && now - lived_s > 0.5 * patience_s) {
+      naps = count_naps(guard);
+      counted = true;
+    } else if (now - lived_s > patience_s) {
+      if (!counted || count_naps(guard) == naps || now - stepped_s > most_s) {
+        mt_guard_loud(); /* the job may hang while it is quiet */
+        return false;
+      }
+      lived_s = now;
+      counted = false;
     }
     mt_guard_sleep(POLL_S);
   }
@@ -127,7 +162,7 @@ bool mt_guard_wait_flag(mt_guard *guard, const atomic_bool *flag, double patienc
 
 bool mt_guard_wait(mt_guard *guard, double patience_s)
 {
-  return mt_guard_wait_flag(guard, NULL, patience_s);
+  return mt_guard_wait_flag(guard, NULL, patience_s, patience_s);
 }
 
 void mt_guard_leave(mt_guard **guard)
@@ -139,28 +174,34 @@ void mt_guard_leave(mt_guard **guard)
   *guard = NULL;
 }
 
-void mt_guard_quiet(void)
+static void quiet(void)
 {
-  int nowhere, real;
+  int nowhere = open("/dev/null", O_WRONLY | O_CLOEXEC);
+  int real = fcntl(STDERR_FILENO, F_DUPFD_CLOEXEC, 3);
 
-  if (atomic_load(&real_stderr) >= 0)
-    return;
-  nowhere = open("/dev/null", O_WRONLY | O_CLOEXEC);
-  real = fcntl(STDERR_FILENO, F_DUPFD_CLOEXEC, 3);
   if (nowhere >= 0 && real >= 0 && dup2(nowhere, STDERR_FILENO) >= 0)
-    atomic_store(&real_stderr, real);
+    real_stderr = real;
   else if (real >= 0)
     close(real);
   if (nowhere >= 0)
     close(nowhere);
 }
 
+void mt_guard_quiet(void)
+{
+  pthread_mutex_lock(&stderr_lock);
+  if (real_stderr < 0)
+    quiet();
+  pthread_mutex_unlock(&stderr_lock);
+}
+
 void mt_guard_loud(void)
 {
-  int real = atomic_exchange(&real_stderr, -1);
-
-  if (real < 0)
-    return;
-  dup2(real, STDERR_FILENO);
-  close(real);
+  pthread_mutex_lock(&stderr_lock);
+  if (real_stderr >= 0) {
+    dup2(real_stderr, STDERR_FILENO);
+    close(real_stderr);
+    real_stderr = -1;
+  }
+  pthread_mutex_unlock(&stderr_lock);
 }

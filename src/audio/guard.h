@@ -33,8 +33,13 @@ bool mt_guard_is_left(mt_guard *guard);
 
 /** From the caller: wait until the job ends. @return false if it made no step for `patience_s`. */
 bool mt_guard_wait(mt_guard *guard, double patience_s);
-/** From the caller: wait until the flag is set or the job ends. @return false as above. */
-bool mt_guard_wait_flag(mt_guard *guard, const atomic_bool *flag, double patience_s);
+/**
+ * From the caller: wait until the flag (may be NULL) is set or the job ends.
+ *
+ * @param most_s  for how long one step may take if its thread is at least not fast asleep; patience_s: no longer.
+ * @return false as above.
+ */
+bool mt_guard_wait_flag(mt_guard *guard, const atomic_bool *flag, double patience_s, double most_s);
 bool mt_guard_is_done(mt_guard *guard);
 
 /** From the caller, always, last: let go of the job whether it ended or hangs. Leaves NULL. */
@@ -45,8 +50,9 @@ double mt_guard_now_s(void);
 void mt_guard_sleep(double seconds);
 
 /**
- * Sound libraries write what they look for and do not find to stderr, a hundred lines of it. Send it nowhere
- * until mt_guard_loud(), which either thread may call, also twice.
+ * Sound libraries write what they look for and do not find to stderr, a hundred lines of it, and more when a stream
+ * breaks. Send all that the process writes there nowhere until mt_guard_loud(). Either thread may call both, also
+ * twice.
  */
 void mt_guard_quiet(void);
 void mt_guard_loud(void);

@@ -7,6 +7,7 @@
 #include "audio/backends.h"
 #include "audio/devices.h"
 #include "audio/guard.h"
+#include "audio/mixer.h"
 #include "audio/ring.h"
 #include "base/text.h"
 
@@ -24,9 +25,17 @@
 /* Streams stumble when they start: this much silence is played and thrown away before frame 0. */
 #define LEAD_IN_S 0.3
 #define LATENCY_S 0.2
-/* What a step of the sound system, or the next frame, may take. Listing may have to wake up many devices. */
-#define PATIENCE_S 3.0
-#define LIST_PATIENCE_S 10.0
+#define ROUND_TRIP_S (2.0 * LATENCY_S + 0.1)
+/*
+ * What a call into the sound system may take, and the first frame, and the next, and the end: after no more than 3 s
+ * of a call that hangs the caller goes on. A system with many devices may need longer to list them, which shows: its
+ * thread is not asleep all the time.
+ */
+#define CALL_PATIENCE_S 2.9
+#define LIST_MOST_S 10.0
+#define FIRST_PATIENCE_S 1.9
+#define NEXT_PATIENCE_S 1.5
+#define STOP_PATIENCE_S 1.0
 /* Room in the rings, should the caller be kept from running. */
 #define RING_S 8.0
 #define BLOCK_FRAMES 1024
@@ -192,6 +201,13 @@ static void prepare_environment(void)
   setenv("JACK_NO_START_SERVER", "1", 0);
 }
 
+static mt_code fail_silent(mt_error *err)
+{
+  return mt_fail(
+      err, MT_E_DEVICE,
+      "the sound system hangs: no answer for 3 s; restart its server, or unplug and plug the card");
+}
+
 mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err)
 {
   mt_guard *guard;
@@ -206,8 +222,8 @@ mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err)
     free(l);
     return code;
   }
-  if (!mt_guard_wait(guard, LIST_PATIENCE_S)) {
-    code = mt_fail(err, MT_E_DEVICE, "the sound system does not answer within %g s", LIST_PATIENCE_S);
+  if (!mt_guard_wait_flag(guard, NULL, CALL_PATIENCE_S, LIST_MOST_S)) {
+    code = fail_silent(err);
   } else if (l->code != MT_OK) {
     code = mt_fail(err, l->code, "%s", l->err.message);
   } else {
@@ -241,8 +257,11 @@ typedef struct duplex {
   unsigned nout;
   double latency_s; /* of both directions, as PortAudio states it */
   char name[160];   /* of the input */
+  bool is_mixed;    /* either device is a mixer */
   mt_ring captured;
   mt_ring playing;
+  mt_mixer_finding findings[MT_MIXER_FINDINGS_MAX];
+  size_t nfindings;
   mt_code code;
   mt_error err;
 
@@ -383,6 +402,7 @@ static mt_code open_stream(duplex *d, PaStream **stream, mt_error *err)
     d->nin = channels_of(devices[in].max_inputs);
     d->nout = d->plays ? channels_of(devices[out].max_outputs) : 0;
     mt_text_copy(d->name, sizeof d->name, devices[in].name);
+    d->is_mixed = devices[in].is_mixer || (d->plays && devices[out].is_mixer);
     if (d->plays && d->nout < d->source_channels)
       code = mt_fail(err, MT_E_DEVICE, "\"%.100s\" has %u output; expected two for a two-channel stimulus",
                      devices[out].name, d->nout);
@@ -419,7 +439,6 @@ static void play_and_record(mt_guard *guard, duplex *d, PaStream *stream)
   mt_guard_step(guard);
   problem = Pa_StartStream(stream);
   mt_guard_step(guard);
-  mt_guard_loud();
   if (problem != paNoError) {
     char what[120];
     snprintf(what, sizeof what, "\"%.60s\" cannot be started", d->name);
@@ -454,8 +473,10 @@ static void duplex_job(mt_guard *guard, void *ctx)
   d->code = open_stream(d, &stream, &d->err);
   mt_guard_step(guard);
   if (d->code == MT_OK) {
+    mt_mixer *mixer = d->is_mixed ? mt_mixer_open() : NULL;
     play_and_record(guard, d, stream);
-    mt_guard_quiet();
+    d->nfindings = mt_mixer_close(&mixer, d->findings);
+    mt_guard_step(guard);
     Pa_AbortStream(stream);
     mt_guard_step(guard);
     Pa_CloseStream(stream);
@@ -576,6 +597,16 @@ static mt_code begin_take(run *r, mt_error *err)
   return r->sink->begin(r->sink->ctx, r->d->rate_hz, r->d->nin, r->d->plays, err);
 }
 
+/* Who is told may write to the terminal. */
+static void tell_progress(const run *r)
+{
+  if (r->request->progress == NULL)
+    return;
+  mt_guard_loud();
+  r->request->progress(r->request->progress_ctx, (double)r->taken / (double)r->d->total);
+  mt_guard_quiet();
+}
+
 /* One block from the capture ring to the sink. *got: frames read, 0 if there are none. */
 static mt_code deliver_block(run *r, size_t *got, mt_error *err)
 {
@@ -593,8 +624,8 @@ static mt_code deliver_block(run *r, size_t *got, mt_error *err)
     code = r->sink->block(r->sink->ctx, r->block + skip * d->nin, n - skip, err);
   if (code == MT_OK)
     code = tell_events(r, false, err);
-  if (code == MT_OK && r->request->progress != NULL)
-    r->request->progress(r->request->progress_ctx, (double)r->taken / (double)d->total);
+  if (code == MT_OK)
+    tell_progress(r);
   return code;
 }
 
@@ -632,7 +663,7 @@ static mt_code pump(run *r, mt_error *err)
       return mt_fail(err, d->code, "%s", d->err.message);
     if (ended)
       return fail_stopped(r, "stopped", err);
-    if (mt_guard_now_s() - last_s > PATIENCE_S)
+    if (mt_guard_now_s() - last_s > (r->taken > 0 ? NEXT_PATIENCE_S : FIRST_PATIENCE_S))
       return fail_stopped(r, r->taken > 0 ? "gave no more sound" : "gave no sound at all", err);
     mt_guard_sleep(0.003);
   }
@@ -657,15 +688,33 @@ static mt_code check_clock(run *r, mt_error *err)
                           text, err);
 }
 
+/* What the mixer did, in the take's time. It hears of what is played sooner, and of what is captured later. */
+static mt_code tell_findings(run *r, mt_error *err)
+{
+  const duplex *d = r->d;
+  double length_s = (double)(d->total - d->lead_in) / d->rate_hz;
+  double zero_s = d->first_s - ((double)d->first_frame - (double)d->lead_in) / d->rate_hz;
+  mt_code code = MT_OK;
+
+  for (size_t i = 0; i < d->nfindings && code == MT_OK; i++) {
+    const mt_mixer_finding *f = &d->findings[i];
+    double begin_s = fmax(0.0, f->begin_s - zero_s - ROUND_TRIP_S);
+    double end_s = fmin(length_s, f->end_s - zero_s + ROUND_TRIP_S);
+    if (end_s > 0.0 && begin_s < length_s)
+      code = r->sink->problem(r->sink->ctx, f->kind, begin_s, end_s, f->text, err);
+  }
+  return code;
+}
+
 static mt_code run_stream(run *r, mt_error *err)
 {
   duplex *d = r->d;
   mt_code code;
 
-  if (!mt_guard_wait_flag(r->guard, &d->opened, LIST_PATIENCE_S))
-    return mt_fail(err, MT_E_DEVICE, "the sound system does not answer within %g s", LIST_PATIENCE_S);
+  if (!mt_guard_wait_flag(r->guard, &d->opened, CALL_PATIENCE_S, LIST_MOST_S))
+    return fail_silent(err);
   if (mt_guard_is_done(r->guard) || d->code != MT_OK) {
-    mt_guard_wait(r->guard, PATIENCE_S);
+    mt_guard_wait(r->guard, STOP_PATIENCE_S);
     return mt_fail(err, d->code, "%s", d->err.message);
   }
   while (d->plays && render_block(r))
@@ -673,10 +722,12 @@ static mt_code run_stream(run *r, mt_error *err)
   atomic_store(&d->primed, true);
   code = pump(r, err);
   atomic_store(&d->stop, true);
-  if (mt_guard_wait(r->guard, PATIENCE_S) && code == MT_OK) { /* the callback has come to rest */
+  if (mt_guard_wait(r->guard, STOP_PATIENCE_S) && code == MT_OK) { /* the callback has come to rest */
     code = tell_events(r, true, err);
     if (code == MT_OK)
       code = check_clock(r, err);
+    if (code == MT_OK)
+      code = tell_findings(r, err);
   } else if (code == MT_OK) {
     code = mt_fail(err, MT_E_DEVICE, "\"%.80s\" cannot be stopped; check its plug, start the program again",
                    d->name);
@@ -731,6 +782,7 @@ static mt_code attempt_run(run *r, bool *silent, mt_error *err)
   code = run_stream(r, err);
   *silent = code == MT_E_DEVICE && r->taken == 0 && atomic_load(&r->d->primed) && mt_guard_is_done(r->guard);
   mt_guard_leave(&r->guard);
+  mt_guard_loud();
   return code;
 }
 

@@ -93,6 +93,11 @@ mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, m
   return append(&results->problems, &results->nproblems, problem, sizeof *problem, err);
 }
 
+mt_code mt_results_add_retake(mt_results *results, const mt_problem *problem, mt_error *err)
+{
+  return append(&results->retakes, &results->nretakes, problem, sizeof *problem, err);
+}
+
 mt_code mt_results_add_take(mt_results *results, const mt_take_summary *take, mt_error *err)
 {
   return append(&results->takes, &results->ntakes, take, sizeof *take, err);
@@ -176,6 +181,13 @@ mt_code mt_results_add_results(mt_results *results, const mt_results *other, con
     mt_text_copy(problem.state, sizeof problem.state, state);
     code = mt_results_add_problem(results, &problem, err);
   }
+  for (size_t i = 0; i < other->nretakes && code == MT_OK; i++) {
+    mt_problem problem = other->retakes[i];
+    mt_text_copy(problem.state, sizeof problem.state, state);
+    code = mt_results_add_retake(results, &problem, err);
+  }
+  if (results->not_kept[0] == '\0')
+    mt_text_copy(results->not_kept, sizeof results->not_kept, other->not_kept);
   return code;
 }
 
@@ -246,6 +258,7 @@ void mt_results_destroy(mt_results **results)
     free(r->curves[i].floor);
   }
   free(r->problems);
+  free(r->retakes);
   free(r->readings);
   free(r->curves);
   free(r->findings);

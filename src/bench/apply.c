@@ -162,7 +162,7 @@ static void apply_range(const context *x, mt_reading *r, const mt_rig_value *own
   if (r->validity != MT_VALID || level == NULL || level->validity != MT_VALID)
     return;
   noise.value = level->value - r->value;
-  apply_noise(x, &noise, own); /* its bound is worded as that of a range: the quantity is */
+  apply_noise(x, &noise, own); /* still called a range, so that its bound is worded as one */
   if (noise.validity == MT_VALID)
     r->value = level->value - noise.value;
   r->uncertainty = noise.uncertainty;

@@ -14,8 +14,15 @@ typedef struct mt_arrival {
   double gain[4]; /**< of the cosine and sine part of the upward, then of the downward chirp */
   double
       variance_frame; /**< of `frame` at a known clock offset, frames squared, from what the chirps leave */
-  double frame_of_e;  /**< by how many frames a clock offset too high by 1 would move `frame` */
+  double variance_apart; /**< of the noise alone, without what both marks of a take have in common */
+  double frame_of_e;     /**< by how many frames a clock offset too high by 1 would move `frame` */
 } mt_arrival;
+
+/**
+ * Have the frames at hand in which a mark near `frame` is looked for: before any of the functions below, each
+ * of which sees but these.
+ */
+mt_code mt_arrival_look(mt_take_view *view, const mt_segment *mark, double frame, mt_error *err);
 
 /**
  * Judge a sighting by the whole band, and come within a frame or so of where the mark begins.
@@ -27,7 +34,7 @@ typedef struct mt_arrival {
  * @param transform  of at least as many points as the mark has frames; `npoints` is its length.
  * @return MT_OK; MT_E_MEMORY. `out` has frame and share.
  */
-mt_code mt_arrival_judge(const mt_take *take, unsigned channel, const mt_segment *mark, double frame,
+mt_code mt_arrival_judge(const mt_take_view *view, unsigned channel, const mt_segment *mark, double frame,
                          mt_transform *transform, size_t npoints, mt_arrival *out, mt_error *err);
 
 /**
@@ -37,7 +44,7 @@ mt_code mt_arrival_judge(const mt_take *take, unsigned channel, const mt_segment
  * @param io  frame and gains; gains of 0 are found first.
  * @return by how much `frame` moved; 0 if the gains had to be found. NaN never.
  */
-double mt_arrival_step(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+double mt_arrival_step(const mt_take_view *view, unsigned channel, const mt_segment *mark, double e,
                        mt_arrival *io);
 
 /**
@@ -46,7 +53,7 @@ double mt_arrival_step(const mt_take *take, unsigned channel, const mt_segment *
  * From the residual's score on the time, piece by piece of the mark: what changes from piece to piece
  * is noise, of any colour; what changes slowly is the unit's own response, alike in both marks.
  */
-void mt_arrival_assess(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
+void mt_arrival_assess(const mt_take_view *view, unsigned channel, const mt_segment *mark, double e,
                        mt_arrival *io);
 
 #endif

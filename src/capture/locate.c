@@ -5,6 +5,8 @@
 
 #include "signal/transform.h"
 
+#include "base/decibel.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -55,6 +57,7 @@ struct run {
 
 struct locator {
   const mt_take *take;
+  mt_take_view views[SEARCH_MARKS]; /* where each mark is looked at */
   const mt_segment *marks[SEARCH_MARKS];
   double distance_s;
   mt_search *search;
@@ -112,12 +115,16 @@ static mt_code ensure_all(struct locator *l, mt_error *err)
 
 static mt_code judge(struct locator *l, struct look *look, mt_error *err)
 {
+  const mt_segment *mark = l->marks[look->sighting.mark];
+  mt_take_view *view = &l->views[look->sighting.mark];
   mt_code code;
 
   if (look->judged)
     return MT_OK;
-  code = mt_arrival_judge(l->take, look->sighting.channel, l->marks[look->sighting.mark],
-                          look->sighting.frame, l->transform, l->npoints, &look->arrival, err);
+  code = mt_arrival_look(view, mark, look->sighting.frame, err);
+  if (code == MT_OK)
+    code = mt_arrival_judge(view, look->sighting.channel, mark, look->sighting.frame, l->transform,
+                            l->npoints, &look->arrival, err);
   look->judged = code == MT_OK;
   return code;
 }
@@ -276,16 +283,13 @@ static void assess_run(const struct locator *l, struct run *run)
   double back = (a->frame_of_e + to_start) / distance;
 
   run->e = offset_of(l, a->frame, b->frame);
-  run->e_variance = (a->variance_frame + b->variance_frame) / (distance * distance);
+  run->e_variance = (a->variance_apart + b->variance_apart) / (distance * distance);
   run->arrival_frame = a->frame - to_start / (1.0 + run->e);
   run->arrival_variance = (1.0 + back) * (1.0 + back) * a->variance_frame + back * back * b->variance_frame;
 }
 
-/*
- * Fit both marks at the clock offset their distance gives, until neither moves. The distance hardly depends
- * on the offset the chirps are rendered at, so a few rounds are enough. False if they do not come to rest.
- */
-static bool fit_run(const struct locator *l, unsigned channel, struct run *run)
+/* Steps until neither mark moves. False if they do not come to rest. */
+static bool rest_run(const struct locator *l, unsigned channel, struct run *run)
 {
   const double begin[SEARCH_MARKS] = {run->mark[0].frame, run->mark[1].frame};
   bool at_rest = false;
@@ -296,18 +300,35 @@ static bool fit_run(const struct locator *l, unsigned channel, struct run *run)
     if (!(fabs(run->e) <= LARGEST_OFFSET))
       return false;
     for (unsigned m = 0; m < SEARCH_MARKS; m++) {
-      double moved = mt_arrival_step(l->take, channel, l->marks[m], run->e, &run->mark[m]);
+      double moved = mt_arrival_step(&l->views[m], channel, l->marks[m], run->e, &run->mark[m]);
       at_rest = at_rest && fabs(moved) < AT_REST_FRAMES;
       if (!(fabs(run->mark[m].frame - begin[m]) <= SIGHTED_WITHIN_S * l->take->rate_hz))
         return false;
     }
   }
-  if (!at_rest)
-    return false;
+  return at_rest;
+}
+
+/*
+ * Fit both marks at the clock offset their distance gives, until neither moves. The distance hardly depends
+ * on the offset the chirps are rendered at, so a few rounds are enough. *fitted is false if they do not come to rest.
+ */
+static mt_code fit_run(struct locator *l, unsigned channel, struct run *run, bool *fitted, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (unsigned m = 0; m < SEARCH_MARKS && code == MT_OK; m++)
+    code = mt_arrival_look(&l->views[m], l->marks[m], run->mark[m].frame, err);
+  if (code != MT_OK)
+    return code;
+  *fitted = rest_run(l, channel, run);
+  if (!*fitted)
+    return MT_OK;
   for (unsigned m = 0; m < SEARCH_MARKS; m++)
-    mt_arrival_assess(l->take, channel, l->marks[m], run->e, &run->mark[m]);
+    mt_arrival_assess(&l->views[m], channel, l->marks[m], run->e, &run->mark[m]);
   assess_run(l, run);
-  return isfinite(run->e_variance) && isfinite(run->arrival_variance);
+  *fitted = isfinite(run->e_variance) && isfinite(run->arrival_variance);
+  return MT_OK;
 }
 
 static int ascending(const void *a, const void *b)
@@ -329,6 +350,30 @@ static double median_arrival(const mt_location *location, unsigned nchannels)
   return 0.5 * (sorted[(n - 1) / 2] + sorted[n / 2]);
 }
 
+static double mark_energy(const mt_arrival *mark)
+{
+  const double *g = mark->gain;
+  return g[0] * g[0] + g[1] * g[1] + g[2] * g[2] + g[3] * g[3];
+}
+
+/* Variance of a mark's amplitude re itself: what is no mark spreads over the 2 B T dimensions of its band. */
+static double amplitude_variance(const mt_arrival *mark, const mt_segment *segment)
+{
+  double dimensions = 2.0 * (segment->to_hz - segment->from_hz) * segment->duration_s;
+  return (1.0 - mark->share) / fmax(mark->share, 1e-6) / dimensions;
+}
+
+/* Both marks weigh the frequencies alike, so a unit's response cancels. */
+static void compare_levels(const struct locator *l, const struct run *run, unsigned channel, mt_location *out)
+{
+  const mt_arrival *a = &run->mark[SEARCH_START], *b = &run->mark[SEARCH_END];
+  double variance =
+      amplitude_variance(a, l->marks[SEARCH_START]) + amplitude_variance(b, l->marks[SEARCH_END]);
+
+  out->level_change_db[channel] = mt_db_of_power(fmax(mark_energy(b), 1e-30) / fmax(mark_energy(a), 1e-30));
+  out->level_uncertainty_db[channel] = 2.0 * mt_db_of_ratio(1.0 + sqrt(variance));
+}
+
 /* The clock offset is that of the channel that knows it best: the noise of several may be one and the same, so
    they are not averaged. */
 static void fill_location(const struct locator *l, const struct run *runs, const bool *fitted,
@@ -345,6 +390,7 @@ static void fill_location(const struct locator *l, const struct run *runs, const
     out->arrived[c] = true;
     out->arrival_frame[c] = runs[c].arrival_frame;
     out->arrival_uncertainty_s[c] = 2.0 * sqrt(runs[c].arrival_variance) / l->take->rate_hz;
+    compare_levels(l, &runs[c], c, out);
   }
   out->clock_offset_ppm = 1e6 * best->e;
   out->clock_uncertainty_ppm = 2e6 * sqrt(best->e_variance);
@@ -375,7 +421,9 @@ static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location 
     if (start == NULL)
       continue;
     runs[c] = (struct run){.mark = {start->arrival, end->arrival}};
-    fitted[c] = fit_run(l, c, &runs[c]);
+    code = fit_run(l, c, &runs[c], &fitted[c], err);
+    if (code != MT_OK)
+      return code;
     any = any || fitted[c];
   }
   if (!any)
@@ -396,12 +444,16 @@ static mt_code prepare(struct locator *l, mt_error *err)
   l->seen = calloc(l->take->nchannels * SEARCH_MARKS * l->nblocks, sizeof *l->seen);
   if (l->seen == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory to search %zu blocks for marks", l->nblocks);
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    l->views[m].take = l->take;
   l->npoints = mt_transform_length((size_t)(longest_s * l->take->rate_hz) + 1);
   return mt_transform_create(l->npoints, &l->transform, err);
 }
 
 static void finish(struct locator *l)
 {
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    mt_take_view_finish(&l->views[m]);
   mt_transform_destroy(&l->transform);
   mt_search_destroy(&l->search);
   free(l->seen);

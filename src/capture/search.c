@@ -35,6 +35,7 @@
 
 struct mt_search {
   const mt_take *take;
+  mt_take_view view;
   size_t every;   /* frames of the take for each one of a block */
   double rate_hz; /* of a block */
   size_t nblock;  /* frames transformed at once */
@@ -74,6 +75,7 @@ void mt_search_destroy(mt_search **search)
 
   if (s == NULL)
     return;
+  mt_take_view_finish(&s->view);
   mt_transform_destroy(&s->forward);
   mt_transform_destroy(&s->inverse);
   free(s->frames);
@@ -135,6 +137,7 @@ static mt_code lay_out(mt_search *s, const mt_take *take, const mt_segment *cons
   double longest = 0.0, bin_hz, band_hz = marks[0]->to_hz - marks[0]->from_hz;
 
   s->take = take;
+  s->view.take = take;
   s->every = take->rate_hz > THINNED_RATE_HZ ? (size_t)(take->rate_hz / THINNED_RATE_HZ) : 1;
   s->rate_hz = take->rate_hz / (double)s->every;
   for (unsigned m = 0; m < SEARCH_MARKS; m++) {
@@ -285,11 +288,12 @@ static float thin(const mt_search *s, unsigned channel, ptrdiff_t frame)
   ptrdiff_t every = (ptrdiff_t)s->every, nframes = (ptrdiff_t)take->nframes;
   ptrdiff_t first = frame - every + 1 < 0 ? 0 : frame - every + 1;
   ptrdiff_t last = frame + every - 1 < nframes ? frame + every - 1 : nframes - 1;
+  const float *x = s->view.frames + channel;
   float sum = 0.0f;
 
   for (ptrdiff_t f = first; f <= last; f++)
     sum += (float)(every - (f < frame ? frame - f : f - frame)) *
-           take->samples[(size_t)f * take->nchannels + channel];
+           x[((size_t)f - s->view.begin) * take->nchannels];
   return sum;
 }
 
@@ -298,14 +302,29 @@ static ptrdiff_t begin_of(const mt_search *s, size_t block)
   return (ptrdiff_t)(block * s->nhop * s->every) - (ptrdiff_t)(LEAD_S * s->take->rate_hz);
 }
 
+/* Have all the frames at hand that a block is thinned from. */
+static mt_code look_at_block(mt_search *s, ptrdiff_t begin, mt_error *err)
+{
+  ptrdiff_t end = begin + (ptrdiff_t)(s->nblock * s->every), nframes = (ptrdiff_t)s->take->nframes;
+
+  begin = begin < (ptrdiff_t)s->every ? 0 : begin - (ptrdiff_t)s->every;
+  end = end < nframes ? end : nframes;
+  return mt_take_look(&s->view, (size_t)begin, (size_t)(end - begin), NULL, err);
+}
+
 /* Bring a block's part of the band and its energy here, unless they are. */
-static void load(mt_search *s, unsigned channel, size_t block)
+static mt_code load(mt_search *s, unsigned channel, size_t block, mt_error *err)
 {
   ptrdiff_t begin = begin_of(s, block);
   double energy = 0.0;
+  mt_code code;
 
   if (s->is_loaded && s->loaded_channel == channel && s->loaded_block == block)
-    return;
+    return MT_OK;
+  s->is_loaded = false;
+  code = look_at_block(s, begin, err);
+  if (code != MT_OK)
+    return code;
   for (size_t n = 0; n < s->nblock; n++) {
     s->frames[n] = thin(s, channel, begin + (ptrdiff_t)(n * s->every));
     energy += (double)(s->frames[n] * s->frames[n]);
@@ -315,12 +334,13 @@ static void load(mt_search *s, unsigned channel, size_t block)
   s->loaded_channel = channel;
   s->loaded_block = block;
   if (s->is_silent)
-    return;
+    return MT_OK;
   /* the transforms' scale: npoints of the part hold nblock times half the frames' energy */
   s->least_energy = LEAST_OF_ENERGY * energy * 0.5 * (double)s->nblock * (double)s->npoints;
   mt_transform_forward(s->forward, s->frames, s->spectrum);
   cut_part(s, s->part);
   sum_energy(s);
+  return MT_OK;
 }
 
 size_t mt_search_count_blocks(const mt_search *search)
@@ -339,11 +359,10 @@ size_t mt_search_block_at(const mt_search *search, double frame)
 mt_code mt_search_look(mt_search *s, unsigned channel, unsigned mark, size_t block, const mt_sighting **out,
                        size_t *nout, mt_error *err)
 {
-  mt_code code = MT_OK;
+  mt_code code = load(s, channel, block, err);
 
   s->nfound = 0;
-  load(s, channel, block);
-  if (!s->is_silent) {
+  if (code == MT_OK && !s->is_silent) {
     correlate(s, mark);
     code = look(s, channel, mark, (double)begin_of(s, block), err);
   }

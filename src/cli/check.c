@@ -45,6 +45,7 @@ static mt_code open_session(const check_options *given, mt_session_options *sess
   session->simulate = given->simulate;
   session->input = given->input;
   session->output = given->output;
+  session->rescue_take = given->simulate == NULL ? cli_rescue_path() : NULL;
   return cli_open_session(&given->reading, session, plan, err);
 }
 
@@ -194,7 +195,8 @@ const cli_command cli_check = {
     .operands = "",
     .details = "Connect the unit between the sound card's output and input, then run this: it plays the\n"
                "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
-               "it first says what to be careful about, and waits.\n\n"
+               "it first says what to be careful about, and waits. A take that frames are missing from is\n"
+               "taken again once. --take FILE.wav is FILE.part.wav until it is whole.\n\n"
                "A plan with states is visited state by state: it says what to set, and waits; --keep FOLDER\n"
                "or --job and --stage keep each take, so that the same command goes on where it was stopped.\n"
                "--state NAME takes one of them alone. What the plan asks by hand is asked at the end.",

@@ -309,10 +309,19 @@ static void show_progress(void *ctx, double done)
   shown = percent;
 }
 
+static void show_note(void *ctx, const char *text)
+{
+  (void)ctx;
+  cli_end_progress();
+  fprintf(stderr, "%s\n", text);
+}
+
 void cli_start_progress(mt_session_options *options)
 {
-  if (isatty(STDERR_FILENO))
-    options->progress = show_progress;
+  if (!isatty(STDERR_FILENO))
+    return;
+  options->progress = show_progress;
+  options->note = show_note;
 }
 
 void cli_end_progress(void)

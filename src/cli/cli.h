@@ -61,6 +61,7 @@ typedef struct cli_reading {
   const char *job;
   const char *stage;
   const char *rig;
+  const char *path;
 } cli_reading;
 
 /** Nothing given. */
@@ -116,9 +117,17 @@ mt_code cli_check_output(const char *path, const char *const *inputs, size_t nin
 /** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
 
-/** A progress display for session options: set up only if standard error is a terminal. */
+/** A progress display for session options, and their notes: set up only if standard error is a terminal. */
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
+
+/**
+ * Where a take goes in case of an accident: "last-take.wav" among the user's state files, in a folder made for it.
+ *
+ * @return NULL if there can be none. Valid until the program ends.
+ * Source: XDG Base Directory Specification 0.8, XDG_STATE_HOME.
+ */
+const char *cli_rescue_path(void);
 
 /**
  * Take over --extras and --max-level.
@@ -148,7 +157,7 @@ mt_code cli_open_session(const cli_reading *given, mt_session_options *session, 
 mt_code cli_open_answers(const char *path, const mt_plan *plan, mt_answer **out, size_t *n, mt_error *err);
 
 /**
- * The end of such a command: write the results, or say why there are none.
+ * The end of such a command: write the results, or say why there are none; and whether the take could not be kept.
  *
  * @param code     of what made the results; not MT_OK: they are NULL.
  * @param results  destroyed.

@@ -5,6 +5,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <signal.h>
 #include <stdio.h>
 #include <string.h>
 #include <unistd.h>
@@ -94,6 +95,7 @@ int main(int argc, char **argv)
   int status;
 
   hold_standard_streams();
+  signal(SIGXFSZ, SIG_IGN); /* a file that may not grow is an error to tell, not a reason to die */
   status = run(argc, argv);
   errno = 0;
   if ((fflush(stdout) != 0 || ferror(stdout)) && status <= CLI_UNDECIDED) {

@@ -1,6 +1,8 @@
 /* What check and analyse have in common: their options, and how they end. */
 #include "cli/cli.h"
 
+#include <string.h>
+
 const cli_option cli_reading_rows[] = {
     {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE",
      "limits to judge by, or a name of mendtone plan"},
@@ -22,14 +24,28 @@ const cli_option cli_reading_rows[] = {
      "file it in this job; else in the one you stand in"},
     {"stage", 's', CLI_TEXT, offsetof(cli_reading, stage), "NAME",
      "file it as before, after or another name"},
+    {"path", 0, CLI_TEXT, offsetof(cli_reading, path), "KIND",
+     "lossy: a codec is in it; clean: none; else looked for"},
 };
 
 const size_t cli_reading_noptions = sizeof cli_reading_rows / sizeof cli_reading_rows[0];
+
+static mt_code set_path(const char *text, mt_path *path, mt_error *err)
+{
+  if (text == NULL)
+    return MT_OK;
+  if (strcmp(text, "lossy") != 0 && strcmp(text, "clean") != 0)
+    return mt_fail(err, MT_E_ARG, "--path is \"%.40s\"; expected lossy or clean", text);
+  *path = strcmp(text, "lossy") == 0 ? MT_PATH_LOSSY : MT_PATH_CLEAN;
+  return MT_OK;
+}
 
 mt_code cli_open_session(const cli_reading *given, mt_session_options *session, mt_plan **plan, mt_error *err)
 {
   mt_code code = cli_set_extras(given->extras, given->max_level_dbfs, session, err);
 
+  if (code == MT_OK)
+    code = set_path(given->path, &session->path, err);
   if (code == MT_OK)
     code = cli_open_plan(given->plan, plan, err);
   session->plan = *plan;
@@ -46,7 +62,9 @@ int cli_finish(const cli_command *command, mt_code code, mt_results **results, c
   int status;
 
   if (code == MT_OK && cli_write_results(*results, json, err) == MT_OK)
-    status = cli_verdict_status((*results)->verdict);
+    status = (*results)->not_kept[0] == '\0'
+                 ? cli_verdict_status((*results)->verdict)
+                 : (mt_fail(err, MT_E_IO, "%s", (*results)->not_kept), cli_fail(command, err));
   else
     status = cli_fail(command, err);
   mt_results_destroy(results);

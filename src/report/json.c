@@ -20,10 +20,12 @@ typedef struct writer {
 } writer;
 
 static const char *const problem_names[MT_PROBLEM_LAST] = {
-    [MT_PROBLEM_DRIVER] = "driver",        [MT_PROBLEM_LOST] = "lost",
-    [MT_PROBLEM_DROPOUT] = "dropout",      [MT_PROBLEM_CLIPPED] = "clipped",
-    [MT_PROBLEM_UNSTEADY] = "unsteady",    [MT_PROBLEM_SILENT_INPUT] = "silent_input",
-    [MT_PROBLEM_LOSSY_PATH] = "lossy_path"};
+    [MT_PROBLEM_DRIVER] = "driver",         [MT_PROBLEM_LOST] = "lost",
+    [MT_PROBLEM_DROPOUT] = "dropout",       [MT_PROBLEM_CLIPPED] = "clipped",
+    [MT_PROBLEM_UNSTEADY] = "unsteady",     [MT_PROBLEM_SILENT_INPUT] = "silent_input",
+    [MT_PROBLEM_LOSSY_PATH] = "lossy_path", [MT_PROBLEM_SHARED] = "shared",
+    [MT_PROBLEM_SCALED] = "scaled",         [MT_PROBLEM_RESAMPLED] = "resampled",
+    [MT_PROBLEM_UNCHECKED] = "unchecked"};
 
 /* ---- writing ---------------------------------------------------------------------------------- */
 
@@ -150,12 +152,13 @@ static json_t *new_array(writer *w, json_t *root, const char *key)
 }
 
 /* @param state  NULL: all of them. */
-static void put_problems(writer *w, json_t *take, const mt_results *r, const char *state)
+static void put_problem_list(writer *w, json_t *take, const char *key, const mt_problem *list, size_t n,
+                             const char *state)
 {
-  json_t *problems = new_array(w, take, "problems");
+  json_t *problems = new_array(w, take, key);
 
-  for (size_t i = 0; i < r->nproblems; i++) {
-    const mt_problem *p = &r->problems[i];
+  for (size_t i = 0; i < n; i++) {
+    const mt_problem *p = &list[i];
     json_t *object;
     if (state != NULL && strcmp(p->state, state) != 0)
       continue;
@@ -166,6 +169,16 @@ static void put_problems(writer *w, json_t *take, const mt_results *r, const cha
     put_number(w, object, "end_s", p->end_s);
     put_text(w, object, "text", p->text);
   }
+}
+
+static void put_problems(writer *w, json_t *take, const mt_results *r, const char *state)
+{
+  put_problem_list(w, take, "problems", r->problems, r->nproblems, state);
+  for (size_t i = 0; i < r->nretakes; i++)
+    if (state == NULL || strcmp(r->retakes[i].state, state) == 0) {
+      put_problem_list(w, take, "retakes", r->retakes, r->nretakes, state);
+      return;
+    }
 }
 
 static void put_clock_offset(writer *w, json_t *take, bool is_known, double offset_ppm)
@@ -206,6 +219,8 @@ static void put_take(writer *w, json_t *root, const mt_results *r)
   put(w, take, "frames", json_integer((json_int_t)r->nframes));
   put(w, take, "valid", json_boolean(r->valid));
   put_problems(w, take, r, state_of_take(r));
+  if (r->not_kept[0] != '\0')
+    put_text(w, take, "not_kept", r->not_kept);
   put_clock_offset(w, take, r->has_clock_offset, r->clock_offset_ppm);
 }
 
@@ -706,7 +721,8 @@ static bool is_known(reader *r, const json_t *object, const char *unit_key, mt_q
   return mt_quantity_parse(name, quantity) && mt_unit_parse(unit_text, unit);
 }
 
-static void read_problem(reader *r, const json_t *object, mt_results *results)
+/* Whether it is one. */
+static bool get_problem(reader *r, const json_t *object, mt_problem *out)
 {
   mt_problem p = {0};
   int kind;
@@ -714,12 +730,29 @@ static void read_problem(reader *r, const json_t *object, mt_results *results)
   if (!get_channel(r, object, &p.channel) || !get_text(r, object, "text", p.text, sizeof p.text) ||
       !get_number(r, object, "begin_s", -HUGE_VAL, HUGE_VAL, &p.begin_s) ||
       !get_number(r, object, "end_s", -HUGE_VAL, HUGE_VAL, &p.end_s))
-    return;
+    return false;
   kind = get_word(r, object, "kind", MT_PROBLEM_LAST, problem_name);
   if (kind < 0)
-    return;
+    return false;
   p.kind = (mt_problem_kind)kind;
-  r->code = mt_results_add_problem(results, &p, r->err);
+  *out = p;
+  return true;
+}
+
+static void read_problem(reader *r, const json_t *object, mt_results *results)
+{
+  mt_problem p;
+
+  if (get_problem(r, object, &p))
+    r->code = mt_results_add_problem(results, &p, r->err);
+}
+
+static void read_retake(reader *r, const json_t *object, mt_results *results)
+{
+  mt_problem p;
+
+  if (get_problem(r, object, &p))
+    r->code = mt_results_add_retake(results, &p, r->err);
 }
 
 /* One that this version does not know is passed over: its readings are too. */
@@ -959,14 +992,19 @@ static void read_take(reader *r, const json_t *root, mt_results *results)
                                !get_parts(r, stimulus, &results->stimulus_parts)))
     return;
   /* of several takes each has its own, the first one, too */
-  if (json_object_get(root, "takes") == NULL)
+  if (json_object_get(root, "takes") == NULL) {
     read_array(r, take, "problems", false, read_problem, results);
+    if (r->code == MT_OK)
+      read_array(r, take, "retakes", false, read_retake, results);
+  }
+  if (r->code == MT_OK && json_object_get(take, "not_kept") != NULL)
+    get_text(r, take, "not_kept", results->not_kept, sizeof results->not_kept);
 }
 
 static void read_summary(reader *r, const json_t *object, mt_results *results)
 {
   const json_t *offset = json_object_get(object, "clock_offset_ppm");
-  const size_t index = r->index, nproblems = results->nproblems;
+  const size_t index = r->index, nproblems = results->nproblems, nretakes = results->nretakes;
   mt_take_summary t = {0};
   double frames = 0.0;
 
@@ -984,6 +1022,10 @@ static void read_summary(reader *r, const json_t *object, mt_results *results)
     read_array(r, object, "problems", false, read_problem, results);
   for (size_t i = nproblems; i < results->nproblems; i++)
     mt_text_copy(results->problems[i].state, sizeof results->problems[i].state, t.state);
+  if (r->code == MT_OK)
+    read_array(r, object, "retakes", false, read_retake, results);
+  for (size_t i = nretakes; i < results->nretakes; i++)
+    mt_text_copy(results->retakes[i].state, sizeof results->retakes[i].state, t.state);
   r->part = "takes";
   r->index = index;
 }

@@ -59,6 +59,15 @@ static void print_verdict(const mt_results *results, FILE *out)
     if (!results->takes[i].valid && !results->takes[i].skipped)
       mt_layout_wrap(out, "", "", line);
   }
+  for (size_t i = 0; i < results->nretakes; i++) {
+    const mt_problem *p = &results->retakes[i];
+    char text[300];
+    snprintf(text, sizeof text, "Taken again: %s take was spoilt at %.3f s: %s",
+             i == 0 ? "the first" : "another", p->begin_s, p->text);
+    mt_layout_wrap(out, "", "  ", text);
+  }
+  if (results->not_kept[0] != '\0')
+    mt_layout_wrap(out, "Not kept: ", "  ", results->not_kept);
 }
 
 /* The judgement's own words name quantity and channel; without them the table's have to do. */

@@ -77,7 +77,8 @@ mt_code mt_rig_use_prepare(mt_rig_in_use *rig, double rate_hz, mt_error *err)
 {
   mt_code code = MT_OK;
 
-  for (int c = 0; rig->rig != NULL && c < MT_RIG_CHANNELS && code == MT_OK; c++)
+  /* a second take of the same rate finds it prepared */
+  for (int c = 0; rig->rig != NULL && c < MT_RIG_CHANNELS && code == MT_OK && rig->loop[c].x == NULL; c++)
     code = mt_rig_correction(rig->rig, &rig->use, rate_hz, c, &rig->loop[c], err);
   return code;
 }

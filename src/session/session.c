@@ -6,6 +6,7 @@
 #include <mendtone/report.h>
 
 #include "base/text.h"
+#include "session/keeping.h"
 #include "session/rig_use.h"
 #include "session/session.h"
 
@@ -21,6 +22,11 @@ _Static_assert((MT_PARTS_COUNT & (MT_PARTS_COUNT - 1)) == 0, "layouts are counte
 
 /* A sound card starts late and a unit delays: listen on for this long after the stimulus. */
 #define AFTER_S 1.0
+/* What ended so long before the take did was over. */
+#define STILL_S 0.1
+
+/* Of a recording that holds the stimulus, only that is loaded, and this much on either side. */
+#define BESIDE_S 0.5
 
 mt_session_options mt_session_defaults(void)
 {
@@ -202,13 +208,14 @@ mt_code mt_session_answer(const mt_session_options *options, mt_results *results
   return mt_session_judge(options, results, err);
 }
 
-/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody. */
+/* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody; one that was
+   disturbed is: when and how is what it tells. */
 static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt_error *err)
 {
   for (size_t i = 0; i < results->nreadings; i++) {
     const mt_reading *r = &results->readings[i];
     bool is_fact = r->quantity == MT_Q_PEAK || r->quantity == MT_Q_DC;
-    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED))
+    if (!is_fact && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED || r->validity == MT_DROPOUT))
       return MT_OK;
   }
   return mt_fail(
@@ -228,6 +235,7 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
                                       .max_level_thd_percent = options->plan != NULL
                                                                    ? options->plan->max_level_thd_percent
                                                                    : MT_MAX_LEVEL_THD_PERCENT,
+                                      .path = options->path,
                                       .loop_response = {&rig->loop[0], &rig->loop[1]}};
   mt_code code = mt_rig_use_prepare(rig, take->rate_hz, err);
 
@@ -236,7 +244,7 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
 
   if (code == MT_OK)
     code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
-                            : mt_measure_recording(take, results, err);
+                            : mt_measure_recording_with(take, options->path, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
   if (code == MT_OK && rig->rig != NULL)
@@ -262,19 +270,6 @@ static mt_code refuse_dead(const mt_take *take, mt_error *err)
     if (take->problems[i].kind == MT_PROBLEM_SILENT_INPUT && take->problems[i].channel == MT_CHANNEL_BOTH)
       return mt_fail(err, MT_E_DATA, "%.90s%s%s", name, name[0] != '\0' ? ": " : "", take->problems[i].text);
   return MT_OK;
-}
-
-static mt_code keep_take(const mt_session_options *options, mt_take *take, mt_error *err)
-{
-  mt_code code;
-
-  if (options->save_take == NULL)
-    return MT_OK;
-  code = mt_audio_write_file(options->save_take, take->samples, take->nframes, take->nchannels, take->rate_hz,
-                             MT_SAMPLE_FLOAT, err);
-  if (code == MT_OK)
-    mt_text_copy(take->file, sizeof take->file, options->save_take);
-  return code;
 }
 
 /* A sound card opened with all its inputs: the unit sits on the first two. */
@@ -318,51 +313,25 @@ static mt_code say_turned_down(const mt_session_options *options, mt_results *re
   return mt_results_add_finding(results, &finding, err);
 }
 
-mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err)
+/* From a take of the stimulus to results. *lost: the marks stand at a distance that no clock explains. */
+static mt_code read_stimulus(mt_take *take, const mt_stimulus *stimulus, const mt_session_options *options,
+                             mt_rig_in_use *rig, bool *lost, mt_results **out, mt_error *err)
 {
-  const mt_audio_backend *backend =
-      mt_audio_find_backend(options->simulate != NULL ? "simulate" : "portaudio");
-  mt_audio_request request = {0};
-  mt_audio_source source;
-  mt_stimulus stimulus;
   mt_location location;
   mt_marks_found found;
-  mt_take *take = NULL;
-  bool turned_down;
-  mt_rig_in_use rig = {0};
-  mt_code code = mt_session_stimulus(options, &stimulus, err);
+  bool turned_down = false;
+  mt_code code;
 
-  if (code == MT_OK)
-    code = mt_rig_use_open(options, true, &rig, err);
-  if (code != MT_OK) {
-    mt_rig_use_finish(&rig);
-    return code;
-  }
-  source = mt_capture_source(&stimulus);
-  request.input = options->simulate != NULL ? options->simulate : options->input;
-  request.output = options->output;
-  if (rig.input[0] != '\0') {
-    request.input = rig.input;
-    request.output = rig.output;
-  }
-  request.rate_hz = stimulus.rate_hz;
-  request.duration_s = stimulus.duration_s + AFTER_S;
-  request.source = &source;
-  request.progress = options->progress;
-  request.progress_ctx = options->progress_ctx;
-  request.state = options->state;
-  code = mt_capture_run(backend, &request, &take, err);
-  if (code == MT_OK) {
-    keep_first_pair(take);
-    code = mt_capture_inspect(take, err);
-  }
-  if (code == MT_OK)
-    code = keep_take(options, take, err);
+  keep_first_pair(take);
+  code = mt_capture_inspect(take, err);
   if (code == MT_OK)
     code = refuse_dead(take, err);
+  if (code == MT_OK) {
+    code = mt_capture_locate(take, stimulus, &found, &location, err);
+    *lost = code == MT_E_DATA;
+  }
   if (code == MT_OK)
-    code = mt_capture_locate(take, &stimulus, &found, &location, err);
-  turned_down = code == MT_OK && may_be_turned_down(&stimulus, found);
+    turned_down = may_be_turned_down(stimulus, found);
   if (turned_down)
     location = presume_location();
   else if (code == MT_OK && found != MT_MARKS_BOTH)
@@ -372,12 +341,130 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
             ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
             : "only part of the stimulus came back; check the leads and take again");
   if (code == MT_OK)
-    code = read_take(take, &stimulus, &location, options, &rig, out, err);
-  if (code == MT_OK && turned_down)
-    code = say_turned_down(options, *out, err);
+    code = read_take(take, stimulus, &location, options, rig, out, err);
+  return code == MT_OK && turned_down ? say_turned_down(options, *out, err) : code;
+}
+
+/* One play and capture, and what came of it. */
+typedef struct attempt {
+  mt_keeping keeping; /* open until the take is accepted */
+  mt_take *take;
+  mt_results *results;
+  mt_code code;
+  mt_error failure;
+  bool lost; /* frames, between the marks, so that nothing can be read */
+} attempt;
+
+static void make_attempt(const mt_session_options *options, const mt_stimulus *stimulus, mt_rig_in_use *rig,
+                         attempt *out)
+{
+  const mt_audio_backend *backend =
+      mt_audio_find_backend(options->simulate != NULL ? "simulate" : "portaudio");
+  mt_audio_source source = mt_capture_source(stimulus);
+  mt_audio_request request = {0};
+
+  memset(out, 0, sizeof *out);
+  request.input = options->simulate != NULL ? options->simulate : options->input;
+  request.output = options->output;
+  if (rig->input[0] != '\0') {
+    request.input = rig->input;
+    request.output = rig->output;
+  }
+  request.rate_hz = stimulus->rate_hz;
+  request.duration_s = stimulus->duration_s + AFTER_S;
+  request.source = &source;
+  request.progress = options->progress;
+  request.progress_ctx = options->progress_ctx;
+  request.state = options->state;
+  out->code = mt_keeping_run(options, backend, &request, &out->keeping, &out->take, &out->failure);
+  if (out->code != MT_OK)
+    return;
+  if (options->save_take != NULL)
+    mt_text_copy(out->take->file, sizeof out->take->file, options->save_take);
+  out->code = read_stimulus(out->take, stimulus, options, rig, &out->lost, &out->results, &out->failure);
+}
+
+/*
+ * What is wrong with a take that another may be without. A retake in vain costs a quarter of a minute; so nothing
+ * of what would be the same again: a level, a silent input, a codec, a mixer's setting, a simulated unit.
+ */
+static bool deserves_retake(const mt_session_options *options, const attempt *a, mt_problem *why)
+{
+  *why = (mt_problem){.kind = MT_PROBLEM_LOST, .channel = MT_CHANNEL_BOTH};
+  mt_text_copy(why->text, sizeof why->text, a->failure.message);
+  if (a->take != NULL)
+    why->end_s = (double)a->take->nframes / a->take->rate_hz;
+  if (options->simulate != NULL)
+    return false;
+  if (a->code == MT_E_IO || a->code == MT_E_DEVICE)
+    return a->keeping.nframes > 0;
+  if (a->lost)
+    return true;
+  for (size_t i = 0; a->code == MT_OK && i < a->results->nproblems; i++) {
+    const mt_problem *p = &a->results->problems[i];
+    /* another program that still plays would spoil the next take as well */
+    bool is_over = p->kind == MT_PROBLEM_SHARED && p->end_s < why->end_s - STILL_S;
+    if (p->kind == MT_PROBLEM_DRIVER || p->kind == MT_PROBLEM_LOST || p->kind == MT_PROBLEM_DROPOUT ||
+        is_over) {
+      *why = *p;
+      return true;
+    }
+  }
+  return false;
+}
+
+/* Take it once more, and go on with whichever says more. */
+static void retake(const mt_session_options *options, const mt_stimulus *stimulus, mt_rig_in_use *rig,
+                   const mt_problem *why, attempt *io)
+{
+  attempt second;
+  char text[240];
+
+  snprintf(text, sizeof text, "the take is spoilt (%.3f s: %s); taking it again", why->begin_s, why->text);
+  if (options->note != NULL)
+    options->note(options->note_ctx, text);
+  mt_keeping_set_aside(&io->keeping, io->results);
+  make_attempt(options, stimulus, rig, &second);
+  if (second.code == MT_OK)
+    second.code = mt_results_add_retake(second.results, why, &second.failure);
+  if (second.code == MT_OK) {
+    attempt first = *io;
+    *io = second;
+    second = first;
+  }
+  mt_keeping_finish(&second.keeping, options, second.take, NULL);
+  mt_take_destroy(&second.take);
+  mt_results_destroy(&second.results);
+}
+
+mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err)
+{
+  mt_stimulus stimulus;
+  mt_problem why;
+  attempt a;
+  mt_rig_in_use rig = {0};
+  mt_code code = mt_session_stimulus(options, &stimulus, err);
+
+  if (code == MT_OK)
+    code = mt_rig_use_open(options, true, &rig, err);
+  if (code != MT_OK) {
+    mt_rig_use_finish(&rig);
+    return code;
+  }
+  if (options->save_take == NULL && options->rescue_take != NULL)
+    mt_audio_writer_forget(options->rescue_take); /* of accidents only the latest is kept */
+  make_attempt(options, &stimulus, &rig, &a);
+  if (deserves_retake(options, &a, &why))
+    retake(options, &stimulus, &rig, &why, &a);
+  mt_keeping_finish(&a.keeping, options, a.take, a.results);
+  mt_take_destroy(&a.take);
   mt_rig_use_finish(&rig);
-  mt_take_destroy(&take);
-  return code;
+  if (a.code != MT_OK) {
+    mt_results_destroy(&a.results);
+    return mt_fail(err, a.code, "%s", a.failure.message);
+  }
+  *out = a.results;
+  return MT_OK;
 }
 
 /* Every stimulus a recording may hold, the one expected first: laid out at the rate given, else at the
@@ -417,6 +504,33 @@ static mt_code lay_out_expected(const mt_session_options *options, double rate_h
   return code;
 }
 
+/* The stretch of a recording that a run lies in, as a take of its own; the location becomes that in the part. */
+static mt_code load_run(mt_take **io, const mt_stimulus *stimulus, mt_location *location, mt_error *err)
+{
+  const mt_take *take = *io;
+  mt_take *part = NULL;
+  double earliest = location->start_frame, latest = location->start_frame, first, end;
+  mt_code code;
+
+  for (unsigned c = 0; c < take->nchannels; c++)
+    if (location->arrived[c]) {
+      earliest = fmin(earliest, location->arrival_frame[c]);
+      latest = fmax(latest, location->arrival_frame[c]);
+    }
+  latest += stimulus->duration_s * take->rate_hz / (1.0 + 1e-6 * location->clock_offset_ppm);
+  first = fmax(0.0, floor(earliest - BESIDE_S * take->rate_hz));
+  end = fmin((double)take->nframes, ceil(latest + BESIDE_S * take->rate_hz));
+  code = mt_take_load(take, (size_t)first, (size_t)(end - first), &part, err);
+  if (code != MT_OK)
+    return code;
+  location->start_frame -= first;
+  for (unsigned c = 0; c < take->nchannels; c++)
+    location->arrival_frame[c] -= first;
+  mt_take_destroy(io);
+  *io = part;
+  return MT_OK;
+}
+
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err)
 {
@@ -435,7 +549,7 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
   request.progress_ctx = options->progress_ctx;
   code = mt_rig_use_open(options, false, &rig, err);
   if (code == MT_OK)
-    code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
+    code = mt_capture_open(&request, &take, err);
   if (code == MT_OK) {
     mt_text_copy(take->file, sizeof take->file, path);
     code = mt_capture_inspect(take, err);
@@ -455,6 +569,8 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
             : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
               "rate it was made for (%.0f Hz)",
         mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
+  if (code == MT_OK && found == MT_MARKS_BOTH)
+    code = load_run(&take, &stimuli[which], &location, err);
   if (code == MT_OK)
     code =
         read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, &rig, out, err);

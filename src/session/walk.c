@@ -98,6 +98,8 @@ mt_code mt_walk_take(mt_walk *walk, size_t index, mt_error *err)
   if (code == MT_OK && walk->folder != NULL)
     code = mt_walk_folder_keep(state, results, err);
   if (code == MT_OK) {
+    if (recorded != NULL)
+      mt_audio_writer_forget(recorded); /* what an interrupt left of this state is there whole now */
     mt_results_destroy(&state->results);
     state->results = results;
     state->mark = MT_WALK_TAKEN;

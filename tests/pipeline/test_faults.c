@@ -189,6 +189,37 @@ static void a_recorder_driven_too_hard_spoils_what_it_clips(void **state)
   }
 }
 
+/* A volume that is turned in the silence between two tones: each of them is steady. */
+static void a_level_that_moves_between_two_tones_spoils_the_channel(void **state)
+{
+  static const double steps_db[] = {-0.5, 1.0, -6.0};
+  static const char *const before[] = {"idle", "right", "both", "sweep"};
+  (void)state;
+  for (size_t k = 0; k < 3; k++)
+    for (size_t i = 0; i < sizeof before / sizeof before[0]; i++) {
+      mt_simulated_unit unit = sound_unit();
+      mt_stimulus stimulus;
+      mt_take *take = unit_bench_take(&unit, RATE, LEVEL, &stimulus);
+      double at_s = mt_stimulus_find(&stimulus, before[i])->start_s + unit.delay_s - 0.02;
+      float gain = (float)mt_ratio_of_db(steps_db[k]);
+      bool named = false;
+      mt_results *r;
+      for (size_t n = (size_t)(at_s * RATE); n < take->nframes; n++)
+        take->samples[2 * n] *= gain;
+      r = unit_bench_read(take, &stimulus);
+      mt_take_destroy(&take);
+      assert_non_null(r);
+      for (size_t p = 0; p < r->nproblems; p++)
+        named = named || (r->problems[p].channel == MT_LEFT &&
+                          strstr(r->problems[p].text, "left level moved by ") != NULL);
+      assert_true(named);
+      assert_int_not_equal(r->verdict, MT_VERDICT_PASS);
+      assert_int_equal(count_passes(r, "left", true, false), 0);
+      assert_int_equal(count_passes(r, "both", true, false), 0);
+      mt_results_destroy(&r);
+    }
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -197,6 +228,7 @@ int main(void)
       cmocka_unit_test(a_stale_block_spoils_its_window),
       cmocka_unit_test(a_recorder_driven_too_hard_spoils_what_it_clips),
       cmocka_unit_test(lost_and_doubled_blocks_spoil_their_window),
+      cmocka_unit_test(a_level_that_moves_between_two_tones_spoils_the_channel),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

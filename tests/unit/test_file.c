@@ -199,6 +199,46 @@ static mt_code read_take(const char *path, mt_take **out, mt_error *err)
   return mt_capture_run(mt_audio_find_backend("file"), &request, out, err);
 }
 
+/* Left where it is, it is the same take: any stretch, in any order; with the same problems, or the same refusal. */
+static void assert_stored_alike(const char *path, mt_random *random)
+{
+  mt_audio_request request = {.input = path};
+  mt_take *kept = NULL, *stored = NULL;
+  mt_error err = {0}, stored_err = {0};
+  mt_code code = read_take(path, &kept, &err);
+  static float stretch[65536];
+
+  assert_int_equal(mt_capture_open(&request, &stored, &stored_err), code);
+  assert_string_equal(stored_err.message, err.message);
+  if (code != MT_OK)
+    return;
+  assert_int_equal(stored->nframes, kept->nframes);
+  assert_null(stored->samples);
+  assert_int_equal(stored->nproblems, kept->nproblems);
+  for (size_t i = 0; i < kept->nproblems; i++)
+    assert_string_equal(stored->problems[i].text, kept->problems[i].text);
+  for (int i = 0; i < 30; i++) {
+    size_t first = (size_t)(mt_random_uniform(random) * (double)kept->nframes);
+    size_t count = 1 + (size_t)(mt_random_uniform(random) * (double)(kept->nframes - first));
+    count = count < kept->nframes - first ? count : kept->nframes - first;
+    assert_true(count * kept->nchannels <= 65536);
+    assert_ok(stored->reader.read(stored->reader.ctx, first, count, stretch, &err), err);
+    assert_memory_equal(stretch, kept->samples + first * kept->nchannels,
+                        count * kept->nchannels * sizeof *stretch);
+  }
+  assert_ok(mt_capture_inspect(kept, &err), err);
+  assert_ok(mt_capture_inspect(stored, &err), err);
+  for (unsigned c = 0; c < kept->nchannels; c++) {
+    assert_near((double)stored->facts[c].least, (double)kept->facts[c].least, 0.0, "FS");
+    assert_near((double)stored->facts[c].most, (double)kept->facts[c].most, 0.0, "FS");
+    assert_near(stored->facts[c].mean, kept->facts[c].mean, 0.0, "FS");
+    assert_near(stored->facts[c].step, kept->facts[c].step, 0.0, "FS");
+  }
+  assert_int_equal(stored->nproblems, kept->nproblems);
+  mt_take_destroy(&kept);
+  mt_take_destroy(&stored);
+}
+
 static void assert_reads(const bytes *b, double rate_hz, unsigned nchannels, size_t nframes)
 {
   const char *path = save(b);
@@ -243,6 +283,51 @@ static void every_format_is_read_to_the_last_bit(void **state)
   assert_reads(&b, 48000.0, 2, 700);
   make_flac(&b, 5);
   assert_reads(&b, 44100.0, 2, 1280);
+}
+
+static void a_recording_left_where_it_is_is_the_same_take(void **state)
+{
+  mt_random random;
+  (void)state;
+  mt_random_init(&random, support_seed(2026));
+  make_wav(&b, 1, 2, 48000, 16, 1000, 4000);
+  assert_stored_alike(save(&b), &random);
+  make_wav(&b, 3, 3, 48000, 32, 900, 10800);
+  assert_stored_alike(save(&b), &random);
+  make_wav(&b, 1, 2, 48000, 16, 1000, 8000); /* cut off */
+  assert_stored_alike(save(&b), &random);
+  make_w64(&b, 700);
+  assert_stored_alike(save(&b), &random);
+  make_flac(&b, 60);
+  assert_stored_alike(save(&b), &random);
+  b.size = 42 + 50 * 1034 + 500; /* cut off in the middle of a block */
+  assert_stored_alike(save(&b), &random);
+  make_flac(&b, 60);
+  b.data[42 + 40 * 1034 + 700] ^= 0x10; /* one wrong bit: good before it */
+  assert_stored_alike(save(&b), &random);
+  assert_stored_alike("/nonexistent/take.wav", &random);
+}
+
+static void a_recording_that_changes_meanwhile_is_refused(void **state)
+{
+  mt_audio_request request = {0};
+  mt_take *take = NULL;
+  mt_error err = {0};
+  const float *seen;
+  mt_take_view view = {0};
+  int fd;
+  (void)state;
+  make_wav(&b, 1, 2, 48000, 16, 10000, 40000);
+  request.input = save(&b);
+  assert_ok(mt_capture_open(&request, &take, &err), err);
+  fd = open(path_buffer, O_WRONLY);
+  assert_int_equal(ftruncate(fd, 1000), 0);
+  close(fd);
+  view.take = take;
+  assert_int_equal(mt_take_look(&view, 0, 10000, &seen, &err), MT_E_IO);
+  assert_true(strstr(err.message, "cannot be read again at") != NULL);
+  mt_take_view_finish(&view);
+  mt_take_destroy(&take);
 }
 
 static void a_wav_written_to_a_pipe_is_read_to_its_end(void **state)
@@ -398,6 +483,8 @@ static void damaged_headers_end_in_an_answer(void **state)
       assert_null(take);
     }
     mt_take_destroy(&take);
+    if (i % 10 == 0)
+      assert_stored_alike(path_buffer, &random);
   }
   print_message("%zu of 3000 refused\n", refused);
   assert_between((double)refused, 1.0, 2999.0, "files");
@@ -591,6 +678,8 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_format_is_read_to_the_last_bit),
+      cmocka_unit_test(a_recording_left_where_it_is_is_the_same_take),
+      cmocka_unit_test(a_recording_that_changes_meanwhile_is_refused),
       cmocka_unit_test(a_wav_written_to_a_pipe_is_read_to_its_end),
       cmocka_unit_test(a_recording_cut_short_is_read_and_reported),
       cmocka_unit_test(what_is_no_recording_is_refused_in_one_line),

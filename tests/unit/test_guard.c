@@ -54,7 +54,7 @@ static void a_job_that_gets_on_is_waited_for(void **state)
   work *w = start(20, 0.01, &guard); /* longer in all than the patience for each step */
   (void)state;
   atomic_store(&nreleased, 0);
-  assert_true(mt_guard_wait_flag(guard, &w->halfway, 0.15));
+  assert_true(mt_guard_wait_flag(guard, &w->halfway, 0.15, 0.15));
   assert_true(mt_guard_wait(guard, 0.15));
   assert_true(mt_guard_is_done(guard));
   mt_guard_leave(&guard);
@@ -81,6 +81,39 @@ static void a_job_that_hangs_is_left_and_blocks_the_next_until_it_is_back(void *
   assert_true(mt_guard_wait(second, 1.0));
   mt_guard_leave(&second);
   wait_released(2);
+}
+
+/* One step of many short naps; and a step of one long one. */
+static void nap(mt_guard *guard, void *ctx)
+{
+  work *w = ctx;
+  (void)guard;
+  for (int i = 0; i < w->nsteps; i++)
+    mt_guard_sleep(w->step_s);
+}
+
+static void a_slow_call_is_told_from_one_that_hangs(void **state)
+{
+  static const struct {
+    int nsteps;
+    double step_s;
+    double most_s;
+    bool want;
+  } table[] = {{50, 0.01, 5.0, true}, {1, 0.5, 5.0, false}, {100, 0.01, 0.3, false}};
+  (void)state;
+  for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+    mt_guard *guard = NULL;
+    mt_error err = {0};
+    work *w = calloc(1, sizeof *w);
+    assert_non_null(w);
+    atomic_store(&nreleased, 0);
+    w->nsteps = table[i].nsteps;
+    w->step_s = table[i].step_s;
+    assert_ok(mt_guard_start(nap, w, release, &guard, &err), err);
+    assert_int_equal(mt_guard_wait_flag(guard, NULL, 0.15, table[i].most_s), table[i].want);
+    mt_guard_leave(&guard);
+    wait_released(1);
+  }
 }
 
 static void stderr_is_silenced_and_given_back(void **state)
@@ -112,6 +145,7 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_job_that_gets_on_is_waited_for),
       cmocka_unit_test(a_job_that_hangs_is_left_and_blocks_the_next_until_it_is_back),
+      cmocka_unit_test(a_slow_call_is_told_from_one_that_hangs),
       cmocka_unit_test(stderr_is_silenced_and_given_back),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -30,12 +30,22 @@ typedef struct faults {
   int idle_starts; /* so many streams end before they gave anything */
   PaError open_error;
   PaError start_error;
+  const char *hangs_in; /* this call takes HANG_S */
+  const char *says;     /* on standard error, from its thread, as the library does when a stream breaks */
   int ndevices;
   int max_inputs;
   int max_outputs;
 } faults;
 
 static faults f;
+
+#define HANG_S 3.6
+
+static void hang_in(const char *call)
+{
+  if (f.hangs_in != NULL && strcmp(f.hangs_in, call) == 0)
+    usleep((useconds_t)(HANG_S * 1e6));
+}
 
 typedef struct loop {
   PaStreamCallback *callback;
@@ -112,6 +122,7 @@ PaError Pa_OpenStream(PaStream **stream, const PaStreamParameters *in, const PaS
                       double rate_hz, unsigned long block, PaStreamFlags flags, PaStreamCallback *callback,
                       void *ctx)
 {
+  hang_in("open");
   if (f.open_error != paNoError)
     return f.open_error;
   assert_near(rate_hz, RATE, 0.0, "Hz");
@@ -156,6 +167,8 @@ static void *run_loop(void *ctx)
             frame + i < DELAY ? 0.0f : played[2 * (frame + i - DELAY) + (size_t)c];
     if (f.flag_at > 0 && frame + n > f.flag_at && nflagged++ < f.flag_blocks)
       flags = f.flags;
+    if (f.says != NULL)
+      dprintf(STDERR_FILENO, "%s", f.says);
     the_loop.callback(f.no_input_at > 0 && frame >= f.no_input_at ? NULL : in, the_loop.nout > 0 ? out : NULL,
                       n, &time, flags, the_loop.ctx);
     for (size_t i = 0; i < n && the_loop.nout > 0; i++)
@@ -171,6 +184,7 @@ static void *run_loop(void *ctx)
 PaError Pa_StartStream(PaStream *stream)
 {
   (void)stream;
+  hang_in("start");
   if (f.start_error != paNoError)
     return f.start_error;
   atomic_store(&the_loop.stop, f.idle_starts-- > 0);
@@ -180,6 +194,7 @@ PaError Pa_StartStream(PaStream *stream)
 PaError Pa_AbortStream(PaStream *stream)
 {
   (void)stream;
+  hang_in("abort");
   atomic_store(&the_loop.stop, true);
   if (f.start_error == paNoError)
     pthread_join(the_loop.thread, NULL);
@@ -424,6 +439,15 @@ static mt_code refuse(void *ctx, const float *frames, size_t nframes, mt_error *
   return mt_fail(err, MT_E_MEMORY, "enough");
 }
 
+static mt_code accept(void *ctx, const float *frames, size_t nframes, mt_error *err)
+{
+  (void)ctx;
+  (void)frames;
+  (void)nframes;
+  (void)err;
+  return MT_OK;
+}
+
 static void a_failing_sink_ends_the_run(void **state)
 {
   mt_audio_request request = {0};
@@ -436,6 +460,68 @@ static void a_failing_sink_ends_the_run(void **state)
   assert_int_equal(mt_audio_find_backend("portaudio")->run(&request, &sink, &err), MT_E_MEMORY);
   assert_string_equal(err.message, "enough");
   assert_between(now_s() - began_s, 0.2, 5.0, "s");
+}
+
+/* Whatever call hangs, 3 s later the caller has its error; half a second for a busy machine. */
+static void a_call_that_hangs_ends_in_a_message_within_3_s(void **state)
+{
+  static const char *const calls[] = {"open", "start", "abort"};
+  (void)state;
+  for (size_t i = 0; i < 3; i++) {
+    mt_device *devices = NULL;
+    size_t ndevices;
+    mt_take *t = NULL;
+    mt_error err = {0};
+    double began_s = now_s(), took_s;
+    reset(NULL);
+    f.hangs_in = calls[i];
+    assert_int_equal(take(2, 0.25, &t, &err), MT_E_DEVICE);
+    took_s = now_s() - began_s;
+    print_message("%s: after %.1f s: %s\n", calls[i], took_s, err.message);
+    assert_true(took_s < 3.5);
+    assert_null(t);
+    assert_int_equal(mt_audio_list_devices(&devices, &ndevices, &err), MT_E_DEVICE);
+    assert_non_null(strstr(err.message, "still hangs"));
+    while (now_s() - began_s < HANG_S + 1.0) /* until it is back */
+      usleep(10000);
+  }
+}
+
+static void count_lines(void *ctx, double done)
+{
+  (void)done;
+  (*(int *)ctx)++;
+  dprintf(STDERR_FILENO, "p");
+}
+
+static void what_the_library_says_of_a_stream_does_not_reach_the_terminal(void **state)
+{
+  FILE *kept = tmpfile();
+  int real = dup(STDERR_FILENO), told = 0, seen = 0, chatter = 0;
+  mt_audio_sink sink = {begin, accept, NULL, NULL};
+  mt_audio_request request = {.rate_hz = RATE, .duration_s = 0.25, .progress = count_lines};
+  mt_error err = {0};
+  mt_code code;
+  (void)state;
+  request.progress_ctx = &told;
+  f.says = "c";
+  assert_non_null(kept);
+  assert_true(dup2(fileno(kept), STDERR_FILENO) >= 0);
+  code = mt_audio_find_backend("portaudio")->run(&request, &sink, &err);
+  dprintf(STDERR_FILENO, "e");
+  assert_true(dup2(real, STDERR_FILENO) >= 0);
+  close(real);
+  assert_ok(code, err);
+  rewind(kept);
+  for (int c = fgetc(kept); c != EOF; c = fgetc(kept)) {
+    seen += c == 'p';
+    chatter += c == 'c';
+    assert_true(c == 'p' || c == 'c' || c == 'e');
+  }
+  fclose(kept);
+  assert_int_equal(seen, told); /* the caller's own is not lost */
+  assert_true(told > 0);
+  assert_true(chatter <= told / 4); /* a word spoken in the very moment the caller speaks may slip through */
 }
 
 static void devices_are_listed_with_the_rates_that_open(void **state)
@@ -490,6 +576,8 @@ int main(void)
       cmocka_unit_test_setup(a_card_with_many_channels_is_used_by_its_first_two, reset),
       cmocka_unit_test_setup(what_cannot_be_opened_says_why, reset),
       cmocka_unit_test_setup(a_failing_sink_ends_the_run, reset),
+      cmocka_unit_test_setup(a_call_that_hangs_ends_in_a_message_within_3_s, reset),
+      cmocka_unit_test_setup(what_the_library_says_of_a_stream_does_not_reach_the_terminal, reset),
       cmocka_unit_test_setup(devices_are_listed_with_the_rates_that_open, reset),
   };
   return cmocka_run_group_tests(tests, configure_alsa, remove_configuration);

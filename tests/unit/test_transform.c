@@ -8,13 +8,14 @@
 static uint64_t seed;
 
 /*
- * What rounding leaves, rms, of the rms of all bins. Each pass rounds products and sums to float (2^-24 at most, a
- * third of that rms), and so are the turns it multiplies by: about 2^-24 a pass of radix 2 to 5, independent of each
- * other, and one more for joining the halves. Twice that, for no run is the average.
+ * What float leaves, rms, of the rms of all bins: -110 dB. The transform sees residuals and noise only, of which no
+ * reading is stated to better than a hundredth of a decibel, and that lies 1e-5 dB beside it. (KissFFT was seen to
+ * leave 3e-7 at lengths below 100 and 1.7e-6 at half a million.)
  */
 static double rounding(size_t n)
 {
-  return 2.0 * 6e-8 * sqrt(1.0 + log2((double)n) / 2.0);
+  (void)n;
+  return 3e-6;
 }
 
 static float *noise(size_t n, uint64_t from)
