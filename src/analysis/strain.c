@@ -177,6 +177,10 @@ mt_code mt_strain_create(double rate_hz, unsigned nchannels, const mt_strain_sin
     w->step[t] = turned(2.0 * PI * tone_hz[t] / rate_hz);
     w->osc[t] = turned(0.0);
   }
+  for (int c = 0; c < 2; c++) {
+    w->ch[c].known.tone = c;
+    w->ch[c].other = 1 - c;
+  }
   *out = w;
   return MT_OK;
 }
@@ -520,12 +524,13 @@ static void end_chunk(mt_strain *w, channel *ch)
   phasor own = {scale * ch->chunk[ch->known.tone].re, scale * ch->chunk[ch->known.tone].im};
   phasor foreign = {scale * ch->chunk[ch->other].re, scale * ch->chunk[ch->other].im};
   phasor share = over(own, ch->tone[ch->known.tone]);
-  phasor across = {foreign.re - ch->tone[ch->other].re, foreign.im - ch->tone[ch->other].im};
+  /* more than there always is: in a dropout of a unit that hears both tones both go */
+  double across = fmax(size_of(foreign) - size_of(ch->tone[ch->other]), 0.0);
   double off = share.re - 1.0, rest;
 
   if (ch->away.is_open || ch->drop > 0.5 * THRESHOLD)
     ch->block_is_bad = true;
-  follow_short(w, ch, size_of(across) / fmax(short_scale(w, ch), DBL_MIN));
+  follow_short(w, ch, across / fmax(short_scale(w, ch), DBL_MIN));
   if (ch->away.is_open) {
     follow_run(w, ch, share);
   } else {
@@ -568,7 +573,8 @@ static void lock(mt_strain *w, channel *ch, const phasor mean[2])
 /* Until 200 ms were of one level, with a phase that turns evenly, and mostly tone. */
 static void look_for_tone(mt_strain *w, channel *ch, const phasor mean[2], double square)
 {
-  int tone = size_of(mean[1]) > size_of(mean[0]) ? 1 : 0;
+  /* of two alike its own, and no going to and fro: 2 dB */
+  int tone = size_of(mean[ch->other]) > 1.26 * size_of(mean[ch->known.tone]) ? ch->other : ch->known.tone;
   phasor step = over(mean[tone], ch->seen[tone]);
   double turn = angle_of(step);
   double power = 0.5 * (mean[0].re * mean[0].re + mean[0].im * mean[0].im + mean[1].re * mean[1].re +

@@ -283,6 +283,30 @@ static void a_short_between_the_channels_is_told_once_of_both(void **state)
   mt_strain_destroy(&b.watch);
 }
 
+static void a_unit_that_hears_both_tones_drops_out_like_another(void **state)
+{
+  static bench b;
+  const fault gone[] = {{0, 1.0, 0.05, 0.0}, {1, 1.0, 0.05, 0.0}, {0, 1.5, 0.001, 0.0}, {1, 1.5, 0.001, 0.0}};
+
+  (void)state;
+  begin(&b, 12);
+  b.noise = 1e-4;
+  b.is_shorted = true;
+  b.faults = gone;
+  b.nfaults = 4;
+  feed(&b, 2.5);
+  mt_strain_finish(b.watch);
+  assert_int_equal(b.nevents, 4);
+  assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 4);
+  for (unsigned c = 0; c < 2; c++) {
+    assert_int_equal(mt_strain_describe(b.watch, c)->tone, (int)c);
+    assert_near(mt_strain_describe(b.watch, c)->other_db, 0.0, 0.1, "dB");
+    /* while the other tone is gone as well an edge is blurred by it */
+    assert_near(mt_strain_describe(b.watch, c)->lost_s, 0.051, 1e-3, "s");
+  }
+  mt_strain_destroy(&b.watch);
+}
+
 static void a_click_is_no_dropout(void **state)
 {
   static bench b;
@@ -416,6 +440,7 @@ int main(void)
       cmocka_unit_test(a_tone_that_turns_over_is_told_once),
       cmocka_unit_test(lost_frames_are_a_jump_of_phase),
       cmocka_unit_test(a_short_between_the_channels_is_told_once_of_both),
+      cmocka_unit_test(a_unit_that_hears_both_tones_drops_out_like_another),
       cmocka_unit_test(a_click_is_no_dropout),
       cmocka_unit_test(a_level_that_stays_lower_is_taken_for_the_level),
       cmocka_unit_test(what_fades_away_and_does_not_come_back_is_a_dropout_without_end),
