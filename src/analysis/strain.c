@@ -23,7 +23,8 @@
 #define THRESHOLD_PER_VARIANCE 48.0
 /* An amplitude over 1 ms that scatters more than this would hide a dropout. */
 #define NOISY 0.05
-#define SHORTEST_S 0.85e-3 /* an edge near a zero of the tone is known to 0.1 ms */
+#define SHORTEST_S 0.85e-3 /* an edge near a zero of the tone is known to 0.1 ms, and to a sample or so */
+#define SHORTEST_LESS 2.5  /* samples */
 #define SHALLOWEST_DB 5.0
 #define MERGE_S 2e-3
 #define SETTLE_S 5e-3 /* an event is told when nothing can follow that belongs to it */
@@ -227,7 +228,7 @@ static void classify(const mt_strain *w, const channel *ch, stretch *s)
     e->kind = MT_STRAIN_LEVEL;
   if (e->kind == MT_STRAIN_DROPOUT && ch->across > SHORT_FROM)
     e->kind = MT_STRAIN_SHORT;
-  else if (e->length_s < SHORTEST_S)
+  else if (e->length_s < fmin(SHORTEST_S, 1e-3 - SHORTEST_LESS / w->rate_hz))
     e->kind = MT_STRAIN_CLICK;
 }
 

@@ -8,10 +8,11 @@
 #include <malloc.h>
 #include <math.h>
 
-#define RATE_HZ 48000.0
 #define PI 3.14159265358979323846
 #define EVENTS_MAX 600
 #define BLOCK 480
+
+static double rate_hz = 48000.0;
 
 typedef struct fault {
   int channel;
@@ -62,7 +63,7 @@ static void begin(bench *b, uint64_t seed)
   b->amplitude = 0.1;
   b->offset = 40e-6; /* two good crystals */
   b->gain[0] = b->gain[1] = 1.0;
-  assert_ok(mt_strain_create(RATE_HZ, 2, &sink, &b->watch, &err), err);
+  assert_ok(mt_strain_create(rate_hz, 2, &sink, &b->watch, &err), err);
 }
 
 static double noise_of(bench *b, int c)
@@ -91,13 +92,13 @@ static void feed(bench *b, double duration_s)
 {
   static const double hz[2] = {MT_STRAIN_LEFT_HZ, MT_STRAIN_RIGHT_HZ};
   float frames[2 * BLOCK];
-  size_t nblocks = (size_t)llround(duration_s * RATE_HZ / BLOCK);
+  size_t nblocks = (size_t)llround(duration_s * rate_hz / BLOCK);
 
   for (size_t k = 0; k < nblocks; k++) {
     if (b->frame % 24000 == 0)
       b->swell_to = pow(10.0, -mt_random_uniform(&b->random));
     for (size_t n = 0; n < BLOCK; n++, b->frame++) {
-      double t = (double)b->frame / RATE_HZ, x[2];
+      double t = (double)b->frame / rate_hz, x[2];
       b->swell += (b->swell_to - b->swell) * 1e-3;
       for (int c = 0; c < 2; c++)
         x[c] = b->amplitude * b->gain[c] * fault_gain(b, c, t) *
@@ -171,6 +172,33 @@ static void every_dropout_is_found_with_its_begin_length_and_depth(void **state)
   assert_int_equal(mt_strain_describe(b.watch, 0)->count[MT_STRAIN_DROPOUT], 120);
   assert_int_equal(mt_strain_describe(b.watch, 1)->count[MT_STRAIN_DROPOUT], 120);
   mt_strain_destroy(&b.watch);
+}
+
+/* At 8 kHz an edge is a sample of 0.125 ms, and the right tone has 2.7 of them a cycle. */
+static void the_shortest_is_found_at_every_rate(void **state)
+{
+  static const double rates_hz[] = {8000.0, 16000.0, 44100.0, 96000.0, 192000.0};
+  static bench b;
+  uint64_t seed = support_seed(23);
+
+  (void)state;
+  for (size_t k = 0; k < 5; k++) {
+    fault faults[40];
+    rate_hz = rates_hz[k];
+    begin(&b, seed);
+    b.noise = 0.1 * 0.003;
+    for (size_t i = 0; i < 40; i++)
+      faults[i] = (fault){(int)(i % 2), 0.6 + 0.03 * (double)i + 0.01 * mt_random_uniform(&b.random), 1e-3,
+                          i % 3 == 0 ? 0.0 : 0.5};
+    b.faults = faults;
+    b.nfaults = 40;
+    feed(&b, 2.2);
+    mt_strain_finish(b.watch);
+    assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 40);
+    assert_int_equal(b.nevents, 40);
+    mt_strain_destroy(&b.watch);
+  }
+  rate_hz = 48000.0;
 }
 
 /* A share of the four hours that the benchmark runs (MT_STRAIN_HOURS). */
@@ -250,8 +278,8 @@ static void lost_frames_are_a_jump_of_phase(void **state)
     begin(&b, 4);
     b.noise = 1e-5;
     feed(&b, 1.0);
-    b.phase[0] = 2.0 * PI * MT_STRAIN_LEFT_HZ * frames[i] / RATE_HZ;
-    b.phase[1] = 2.0 * PI * MT_STRAIN_RIGHT_HZ * frames[i] / RATE_HZ;
+    b.phase[0] = 2.0 * PI * MT_STRAIN_LEFT_HZ * frames[i] / rate_hz;
+    b.phase[1] = 2.0 * PI * MT_STRAIN_RIGHT_HZ * frames[i] / rate_hz;
     feed(&b, 1.0);
     mt_strain_finish(b.watch);
     assert_int_equal(count(&b, MT_STRAIN_DROPOUT), 0);
@@ -435,6 +463,7 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_dropout_is_found_with_its_begin_length_and_depth),
+      cmocka_unit_test(the_shortest_is_found_at_every_rate),
       cmocka_unit_test(nothing_is_invented_in_a_clean_signal_with_noise_like_music),
       cmocka_unit_test(noise_that_would_hide_a_dropout_is_said_and_invents_none),
       cmocka_unit_test(a_tone_that_turns_over_is_told_once),
