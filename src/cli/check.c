@@ -64,6 +64,9 @@ static mt_code check_outputs(const options *given, mt_error *err)
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
+  if (code == MT_OK && given->take != NULL && cli_is_flac(given->take))
+    return mt_fail(err, MT_E_ARG, "--take is %.100s; a take is kept as float WAV, which FLAC cannot hold",
+                   given->take);
   if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
       strcmp(given->take, given->reading.json) == 0)
     return mt_fail(err, MT_E_ARG, "--take and --json are the same file %.100s", given->take);

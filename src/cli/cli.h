@@ -96,6 +96,9 @@ int cli_verdict_status(mt_verdict verdict);
  */
 mt_code cli_check_output(const char *path, const char *const *inputs, size_t ninputs, mt_error *err);
 
+/** Whether a path ends in .flac. */
+bool cli_is_flac(const char *path);
+
 /** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
 
