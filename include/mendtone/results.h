@@ -96,6 +96,8 @@ typedef struct mt_judgement {
   bool implied;       /**< route and polarity that every plan implies */
   mt_verdict verdict;
   char text[192]; /**< the reason in plain words for a newcomer */
+  double from_hz; /**< of a curve: the stretch the limit holds for; 0: no such end */
+  double to_hz;
 } mt_judgement;
 
 /** All that is said of one take (or of several takes of one check). */

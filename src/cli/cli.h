@@ -68,7 +68,7 @@ typedef struct cli_reading {
 extern const cli_option cli_reading_rows[];
 extern const size_t cli_reading_noptions;
 
-extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_plan;
+extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_chart, cli_plan;
 
 /**
  * Read options into the command's record and count the operands.

@@ -9,8 +9,8 @@
 #include <string.h>
 #include <unistd.h>
 
-static const cli_command *const commands[] = {&cli_demo,  &cli_devices, &cli_stimulus,
-                                              &cli_check, &cli_analyse, &cli_plan};
+static const cli_command *const commands[] = {&cli_demo,    &cli_devices, &cli_stimulus, &cli_check,
+                                              &cli_analyse, &cli_chart,   &cli_plan};
 #define NCOMMANDS (sizeof commands / sizeof commands[0])
 
 static void print_usage(FILE *out)

@@ -285,6 +285,10 @@ static mt_code judge_curve(const mt_limit *limit, mt_results *results, const mt_
   bool is_number = c->validity == MT_VALID || c->validity == MT_RIG_LIMITED;
   bounds b;
 
+  if (mt_curve_x_unit(c) == MT_UNIT_HZ) {
+    j.from_hz = limit->from_hz;
+    j.to_hz = isfinite(limit->to_hz) ? limit->to_hz : 0.0;
+  }
   if (!results->valid)
     refuse_spoilt(results, &j);
   else if (!own_bounds(limit, &b))

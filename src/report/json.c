@@ -246,6 +246,10 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
     put_number(w, object, "at_hz", j->at_hz);
   else
     put(w, object, "at_hz", json_null());
+  if (j->from_hz != 0.0)
+    put_number(w, object, "from_hz", j->from_hz);
+  if (j->to_hz != 0.0)
+    put_number(w, object, "to_hz", j->to_hz);
   put(w, object, "implied", json_boolean(j->implied));
   put_verdict(w, object, j->verdict);
   put_text(w, object, "text", j->text);
@@ -710,7 +714,9 @@ static void read_judgement(reader *r, const json_t *object, mt_results *results)
       !get_text(r, object, "state", j.state, sizeof j.state) ||
       !get_text(r, object, "text", j.text, sizeof j.text) ||
       !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
-      !get_number_if(r, object, "at_hz", 0.0, 1e9, &j.at_hz) || !get_verdict(r, object, &j.verdict) ||
+      !get_number_if(r, object, "at_hz", 0.0, 1e9, &j.at_hz) ||
+      !get_number_if(r, object, "from_hz", 0.0, 1e9, &j.from_hz) ||
+      !get_number_if(r, object, "to_hz", 0.0, 1e9, &j.to_hz) || !get_verdict(r, object, &j.verdict) ||
       !get_bool(r, object, "implied", &j.implied) ||
       !get_bound(r, object, "min", j.quantity, -HUGE_VAL, &j.min) ||
       !get_bound(r, object, "max", j.quantity, HUGE_VAL, &j.max))
