@@ -32,6 +32,8 @@ typedef struct mt_audio_sink {
   mt_code (*problem)(void *ctx, mt_problem_kind kind, double begin_s, double end_s, const char *text,
                      mt_error *err);
   void *ctx;
+  /** Asked after each block: true ends the run there, in good order. NULL: never. */
+  bool (*has_enough)(void *ctx);
 } mt_audio_sink;
 
 /** Told now and then how far a run is: 0...1. May be NULL. */

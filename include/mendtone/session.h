@@ -2,7 +2,7 @@
 #ifndef MENDTONE_SESSION_H
 #define MENDTONE_SESSION_H
 
-#include <mendtone/audio.h>
+#include <mendtone/capture.h>
 #include <mendtone/plan.h>
 #include <mendtone/stimulus.h>
 
@@ -12,6 +12,8 @@ extern "C" {
 
 #define MT_DEFAULT_LEVEL_DBFS (-20.0)
 #define MT_DEFAULT_RATE_HZ 48000.0
+#define MT_DEFAULT_WAIT_S 120.0
+#define MT_WAIT_MAX_S 3600.0
 
 typedef struct mt_session_options {
   const mt_plan *plan;  /**< NULL: the built-in plan for a stimulus take, none for a plain recording */
@@ -29,6 +31,11 @@ typedef struct mt_session_options {
   double max_level_dbfs; /**< of the loudest step of the extra "levels"; NAN: the plan's, else the level */
   mt_audio_progress progress;
   void *progress_ctx;
+  double wait_s; /**< mt_session_listen(): how long for the start mark; 0: MT_DEFAULT_WAIT_S */
+  /** mt_session_listen(): see mt_listening; may be NULL */
+  void (*tell)(void *ctx, mt_heard heard, double level_dbfs);
+  bool (*is_stopped)(void *ctx);
+  void *listen_ctx;
 } mt_session_options;
 
 /** All zero but level_dbfs = max_level_dbfs = NAN. */
@@ -36,6 +43,12 @@ mt_session_options mt_session_defaults(void);
 
 /** Play, capture, read, judge. A missed limit is not an error: see results->verdict. */
 mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt_error *err);
+
+/**
+ * The same of a unit that cannot be driven: listen to a player that plays the stimulus by itself, from a file, and
+ * read what came. Nothing is played; a simulated unit brings its player with it, which begins by itself.
+ */
+mt_code mt_session_listen(const mt_session_options *options, mt_results **out, mt_error *err);
 
 /** The same from a recording: of the stimulus if its marks are found, else a plain recording. */
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,

@@ -88,6 +88,8 @@ typedef struct mt_location {
   bool arrived[MT_CHANNELS_MAX]; /**< this capture channel carries the marks */
   double arrival_frame[MT_CHANNELS_MAX];         /**< stimulus time 0 on this channel, fractional frames */
   double arrival_uncertainty_s[MT_CHANNELS_MAX]; /**< expanded, k = 2 */
+  unsigned nruns;                                /**< whole runs in the take; this is the last of them */
+  bool is_followed;                              /**< another run begins behind it, and has no end */
 } mt_location;
 
 #ifdef __cplusplus

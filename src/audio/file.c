@@ -188,12 +188,13 @@ static mt_code read_frames(const char *path, recording *r, const mt_audio_reques
                            const mt_audio_sink *sink, mt_error *err)
 {
   sf_count_t total = 0;
+  bool enough = false;
   mt_code code = MT_OK;
   float *block = malloc(BLOCK_FRAMES * (size_t)r->info.channels * sizeof *block);
 
   if (block == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %.150s", path);
-  while (code == MT_OK) {
+  while (code == MT_OK && !enough) {
     sf_count_t got = sf_readf_float(r->file, block, BLOCK_FRAMES);
     if (sf_error(r->file) == SF_ERR_SYSTEM)
       code = mt_fail(err, MT_E_IO, "%.120s: cannot be read on: %.80s", path, sf_strerror(r->file));
@@ -204,10 +205,11 @@ static mt_code read_frames(const char *path, recording *r, const mt_audio_reques
     code = sink->block(sink->ctx, block, (size_t)got, err);
     if (code == MT_OK && request->progress != NULL)
       request->progress(request->progress_ctx, fmin(1.0, (double)total / (double)r->info.frames));
+    enough = code == MT_OK && sink->has_enough != NULL && sink->has_enough(sink->ctx);
   }
   if (code == MT_OK && total == 0)
     code = mt_fail(err, MT_E_DATA, "%.150s: is damaged: none of its samples can be read", path);
-  if (code == MT_OK)
+  if (code == MT_OK && !enough)
     code = report_short(r, total, sink, err);
   free(block);
   return code;

@@ -232,6 +232,11 @@ static mt_code deliver_frames(delivery *d, size_t nframes, mt_error *err)
   return code;
 }
 
+static bool has_enough(const delivery *d)
+{
+  return d->sink->has_enough != NULL && d->sink->has_enough(d->sink->ctx);
+}
+
 static mt_code deliver_run(delivery *d, const run *r, mt_error *err)
 {
   size_t frame_bytes = 2 * sizeof(double);
@@ -246,7 +251,7 @@ static mt_code deliver_run(delivery *d, const run *r, mt_error *err)
     uint64_t ahead = r->first - d->chain.next_frame;
     mt_unit_chain_render(&d->chain, ahead < MT_UNIT_BLOCK ? (size_t)ahead : MT_UNIT_BLOCK, d->frames);
   }
-  for (size_t done = 0; done < r->nframes && d->delivered < d->total;) {
+  for (size_t done = 0; done < r->nframes && d->delivered < d->total && !has_enough(d);) {
     size_t nframes = r->nframes - done;
     mt_code code;
     if (nframes > MT_UNIT_BLOCK)
@@ -302,7 +307,7 @@ mt_code mt_simulate_run(const mt_simulated_unit *unit, const mt_audio_request *r
   code = lay_out_runs(d, request->rate_hz, err);
   if (code == MT_OK)
     code = sink->begin(sink->ctx, request->rate_hz, 2, true, err);
-  for (size_t i = 0; code == MT_OK && i < d->nruns; i++)
+  for (size_t i = 0; code == MT_OK && i < d->nruns && !has_enough(d); i++)
     code = deliver_run(d, &d->runs[i], err);
   free(d->kept);
   free(d);

@@ -29,6 +29,9 @@
 #define SIGHTED_WITHIN_S 0.5e-3
 /* A take made for the stimulus goes on for a second after the end mark: it begins in one of so many blocks. */
 #define BLOCKS_OF_END 2
+/* What follows a run for so long, its tail included, is looked through for the start of another. */
+#define FOLLOWING_S 2.0
+#define RUNS_MAX 64
 
 struct look {
   mt_sighting sighting;
@@ -350,6 +353,71 @@ static void fill_location(const struct locator *l, const struct run *runs, const
   out->start_frame = median_arrival(out, l->take->nchannels);
 }
 
+/* Note a run by the frame it begins at, once: where two blocks meet its marks may be seen twice. */
+static void note_run(double frame, double apart, double *starts, unsigned *count)
+{
+  for (unsigned i = 0; i < *count; i++)
+    if (fabs(starts[i] - frame) < apart)
+      return;
+  if (*count < RUNS_MAX)
+    starts[(*count)++] = frame;
+}
+
+/* Whole runs on one channel, and whether a start mark comes after `end_frame`. All is searched already. */
+static mt_code count_runs(struct locator *l, unsigned channel, double end_frame, unsigned *count,
+                          bool *follows, mt_error *err)
+{
+  double apart = 0.5 * l->marks[SEARCH_END]->duration_s * l->take->rate_hz, starts[RUNS_MAX];
+  mt_code code = MT_OK;
+
+  *count = 0;
+  *follows = false;
+  for (size_t i = 0; i < l->nlooks && code == MT_OK; i++) {
+    struct look *look = &l->looks[i], *start = NULL;
+    if (look->sighting.channel != channel)
+      continue;
+    if (look->sighting.mark == SEARCH_END) {
+      code = find_start(l, i, 0.0, HUGE_VAL, &start, err);
+      if (code == MT_OK && start != NULL)
+        note_run(start->arrival.frame, apart, starts, count);
+    } else if (!*follows && look->sighting.frame > end_frame) {
+      code = judge(l, look, err);
+      *follows = code == MT_OK && look->arrival.share >= LEAST_SHARE_ALONE && is_whole(l, look);
+    }
+  }
+  return code;
+}
+
+/* How many whole runs there are. Where there is no room for another, nothing more is searched. */
+static mt_code survey_runs(struct locator *l, const struct run *runs, const bool *fitted, mt_location *out,
+                           mt_error *err)
+{
+  double run_frames = l->distance_s * l->take->rate_hz;
+  double end_frame = 0.0;
+  mt_code code;
+
+  out->nruns = 1;
+  for (unsigned c = 0; c < l->take->nchannels; c++)
+    if (fitted[c])
+      end_frame = fmax(end_frame,
+                       runs[c].mark[SEARCH_END].frame + l->marks[SEARCH_END]->duration_s * l->take->rate_hz);
+  if (end_frame < 2.0 * run_frames && end_frame + FOLLOWING_S * l->take->rate_hz > (double)l->take->nframes)
+    return MT_OK;
+  code = ensure_all(l, err);
+  for (unsigned c = 0; c < l->take->nchannels && code == MT_OK; c++) {
+    unsigned count;
+    bool follows;
+    if (!fitted[c])
+      continue;
+    code = count_runs(l, c, end_frame, &count, &follows, err);
+    if (code == MT_OK && count > out->nruns)
+      out->nruns = count;
+    if (code == MT_OK)
+      out->is_followed = out->is_followed || follows;
+  }
+  return code;
+}
+
 /* Every channel's own sight of the last whole run. */
 static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location *out, mt_error *err)
 {
@@ -381,7 +449,7 @@ static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location 
     return MT_OK;
   fill_location(l, runs, fitted, out);
   *found = MT_MARKS_BOTH;
-  return MT_OK;
+  return survey_runs(l, runs, fitted, out, err);
 }
 
 static mt_code prepare(struct locator *l, mt_error *err)

@@ -73,7 +73,7 @@ mt_code mt_capture_run(const mt_audio_backend *backend, const mt_audio_request *
                        mt_error *err)
 {
   collector c = {NULL};
-  const mt_audio_sink sink = {begin_take, keep_block, keep_problem, &c};
+  const mt_audio_sink sink = {begin_take, keep_block, keep_problem, &c, NULL};
   mt_code code = backend->run(request, &sink, err);
 
   if (code == MT_OK && (c.take == NULL || c.take->nframes == 0))

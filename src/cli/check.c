@@ -13,6 +13,8 @@ typedef struct options {
   const char *simulate;
   const char *take;
   bool yes;
+  bool from_player;
+  double wait_s;
 } options;
 
 static const cli_option table[] = {
@@ -21,6 +23,9 @@ static const cli_option table[] = {
     {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
      "a simulated unit instead of hardware"},
     {"take", 0, CLI_TEXT, offsetof(options, take), "FILE", "keep the take, a float WAV file"},
+    {"from-player", 0, CLI_FLAG, offsetof(options, from_player), NULL,
+     "play nothing: listen to a player with the file of mendtone stimulus"},
+    {"wait", 0, CLI_NUMBER, offsetof(options, wait_s), "SECONDS", "with --from-player: how long; else 120"},
     {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
 };
 
@@ -47,7 +52,7 @@ static bool ask(const options *given, const mt_stimulus *stimulus)
             "  - One tone rises in steps to %g dBFS, %g dB above the others, until the unit\n"
             "    may clip: what is connected to its outputs must bear that.\n",
             stimulus->max_level_dbfs, stimulus->max_level_dbfs - stimulus->level_dbfs);
-  fputs("Press Enter to play, or Ctrl-C to stop. ", stderr);
+  fprintf(stderr, "Press Enter to %s, or Ctrl-C to stop. ", given->from_player ? "listen" : "play");
   fflush(stderr);
   while ((c = getchar()) != EOF)
     if (c == '\n')
@@ -73,6 +78,27 @@ static mt_code check_outputs(const options *given, mt_error *err)
   return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
 }
 
+static mt_code play(mt_session_options *session, mt_results **results, mt_error *err)
+{
+  mt_code code;
+
+  cli_start_progress(session);
+  code = mt_session_check(session, results, err);
+  cli_end_progress();
+  return code;
+}
+
+static mt_code listen(mt_session_options *session, const options *given, mt_results **results, mt_error *err)
+{
+  mt_code code;
+
+  session->wait_s = given->wait_s;
+  cli_start_listening(session);
+  code = mt_session_listen(session, results, err);
+  cli_end_listening();
+  return code;
+}
+
 static mt_code check(const options *given, mt_results **results, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
@@ -91,9 +117,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
     session.input = given->input;
     session.output = given->output;
     session.save_take = given->take;
-    cli_start_progress(&session);
-    code = mt_session_check(&session, results, err);
-    cli_end_progress();
+    code = given->from_player ? listen(&session, given, results, err) : play(&session, results, err);
   }
   mt_plan_destroy(&plan);
   return code;
@@ -101,7 +125,7 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
 
 static int run(int argc, char **argv)
 {
-  options given = {.reading = CLI_READING_NONE};
+  options given = {.reading = CLI_READING_NONE, .wait_s = (double)NAN};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;
@@ -111,6 +135,14 @@ static int run(int argc, char **argv)
     return status;
   if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
     return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
+  if (given.from_player && given.output != NULL)
+    return cli_refuse(&cli_check, "--from-player plays nothing; leave out --output");
+  if (!given.from_player && !isnan(given.wait_s))
+    return cli_refuse(&cli_check, "--wait belongs to --from-player");
+  if (isnan(given.wait_s))
+    given.wait_s = MT_DEFAULT_WAIT_S;
+  if (!(given.wait_s >= 1.0 && given.wait_s <= MT_WAIT_MAX_S))
+    return cli_refuse(&cli_check, "--wait is %g s; expected 1 to %g", given.wait_s, MT_WAIT_MAX_S);
   return cli_finish(&cli_check, check(&given, &results, &err), &results, given.reading.json, &err);
 }
 
@@ -118,9 +150,12 @@ const cli_command cli_check = {
     .name = "check",
     .summary = "play, capture, read and judge: is this unit good?",
     .operands = "",
-    .details = "Connect the unit between the sound card's output and input, then run this: it plays the\n"
-               "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
-               "it first says what to be careful about, and waits.",
+    .details =
+        "Connect the unit between the sound card's output and input, then run this: it plays the\n"
+        "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
+        "it first says what to be careful about, and waits.\n"
+        "A unit that only takes music from a phone or player: write the tones to a file with mendtone\n"
+        "stimulus, start mendtone check --from-player, then the file.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,

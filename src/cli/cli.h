@@ -106,6 +106,10 @@ mt_code cli_write_results(const mt_results *results, const char *json, mt_error 
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
 
+/** A display of what is heard, on a terminal only; and Ctrl-C ends the listening, not the program. */
+void cli_start_listening(mt_session_options *options);
+void cli_end_listening(void);
+
 /**
  * Take over --extras and --max-level.
  *

@@ -214,24 +214,17 @@ static mt_code lay_out_expected(const mt_session_options *options, double rate_h
   return MT_OK;
 }
 
-mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
-                           mt_error *err)
+/* From what was recorded to verdicts: of the stimulus if both marks are there, else of a plain recording. */
+static mt_code read_recorded(mt_take *take, const mt_session_options *options, mt_results **out,
+                             mt_error *err)
 {
-  mt_audio_request request = {.input = path};
+  const char *name = mt_text_basename(take->file);
   mt_stimulus stimuli[MT_EXTRAS_ALL + 1];
   mt_location location;
   mt_marks_found found = MT_MARKS_NONE;
   size_t nstimuli = 0, which = 0;
-  mt_take *take = NULL;
-  mt_code code;
+  mt_code code = mt_capture_inspect(take, err);
 
-  request.progress = options->progress;
-  request.progress_ctx = options->progress_ctx;
-  code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
-  if (code != MT_OK)
-    return code;
-  mt_text_copy(take->file, sizeof take->file, path);
-  code = mt_capture_inspect(take, err);
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK)
@@ -246,9 +239,84 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
               "made for (%.0f Hz)"
             : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
               "rate it was made for (%.0f Hz)",
-        mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
+        name[0] != '\0' ? name : "what was heard", stimuli[0].duration_s, stimuli[0].rate_hz);
   if (code == MT_OK)
     code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
+  return code;
+}
+
+mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
+                           mt_error *err)
+{
+  mt_audio_request request = {.input = path};
+  mt_take *take = NULL;
+  mt_code code;
+
+  request.progress = options->progress;
+  request.progress_ctx = options->progress_ctx;
+  code = mt_capture_run(mt_audio_find_backend("file"), &request, &take, err);
+  if (code != MT_OK)
+    return code;
+  mt_text_copy(take->file, sizeof take->file, path);
+  code = read_recorded(take, options, out, err);
+  mt_take_destroy(&take);
+  return code;
+}
+
+/* ---- listening --------------------------------------------------------------------------------------- */
+
+/* A phone with the file of the stimulus: what a simulated unit is fed with. */
+static void render_player(void *ctx, double t0_s, double dt_s, size_t nframes, double *out)
+{
+  const mt_stimulus *stimulus = ctx;
+
+  t0_s -= MT_LEAD_IN_S;
+  mt_stimulus_render(stimulus, t0_s, dt_s, nframes, out);
+  for (size_t i = 0; i < nframes * MT_STIMULUS_CHANNELS; i++)
+    out[i] +=
+        mt_stimulus_sample_lead_in(stimulus, MT_LEAD_IN_S, t0_s + (double)(i / MT_STIMULUS_CHANNELS) * dt_s);
+}
+
+/* The longest layout there is, and what a slow clock and the search add. */
+static double longest_run_s(const mt_stimulus *expected)
+{
+  mt_stimulus longest;
+
+  if (mt_stimulus_init(expected->rate_hz, expected->level_dbfs, MT_EXTRAS_ALL, (double)NAN, &longest, NULL) !=
+      MT_OK)
+    longest = *expected;
+  return longest.duration_s + AFTER_S;
+}
+
+mt_code mt_session_listen(const mt_session_options *options, mt_results **out, mt_error *err)
+{
+  const mt_audio_backend *backend =
+      mt_audio_find_backend(options->simulate != NULL ? "simulate" : "portaudio");
+  mt_audio_request request = {0};
+  mt_audio_source source;
+  mt_listening listening = {
+      .tell = options->tell, .is_stopped = options->is_stopped, .ctx = options->listen_ctx};
+  mt_stimulus stimulus;
+  mt_take *take = NULL;
+  mt_code code = mt_session_stimulus(options, &stimulus, err);
+
+  if (code != MT_OK)
+    return code;
+  source =
+      (mt_audio_source){render_player, &stimulus, MT_STIMULUS_CHANNELS, MT_LEAD_IN_S + stimulus.duration_s};
+  request.input = options->simulate != NULL ? options->simulate : options->input;
+  request.rate_hz = stimulus.rate_hz;
+  request.source = options->simulate != NULL ? &source : NULL;
+  listening.stimulus = &stimulus;
+  listening.longest_s = longest_run_s(&stimulus);
+  listening.wait_s = options->wait_s > 0.0 ? options->wait_s : MT_DEFAULT_WAIT_S;
+  code = mt_capture_listen(backend, &request, &listening, &take, err);
+  if (code != MT_OK)
+    return code;
+  keep_first_pair(take);
+  code = keep_take(options, take, err);
+  if (code == MT_OK)
+    code = read_recorded(take, options, out, err);
   mt_take_destroy(&take);
   return code;
 }

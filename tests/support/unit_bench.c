@@ -40,7 +40,7 @@ mt_take *unit_bench_take_extras(const mt_simulated_unit *unit, double rate_hz, d
   mt_error err = {0};
   mt_audio_source source;
   mt_audio_request request = {.rate_hz = rate_hz};
-  const mt_audio_sink sink = {begin, block, problem, &take};
+  const mt_audio_sink sink = {begin, block, problem, &take, NULL};
 
   assert_ok(mt_stimulus_init(rate_hz, level_dbfs, extras, max_level_dbfs, stimulus, &err), err);
   source = mt_capture_source(stimulus);

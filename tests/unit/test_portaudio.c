@@ -427,7 +427,7 @@ static mt_code refuse(void *ctx, const float *frames, size_t nframes, mt_error *
 static void a_failing_sink_ends_the_run(void **state)
 {
   mt_audio_request request = {0};
-  mt_audio_sink sink = {begin, refuse, NULL, NULL};
+  mt_audio_sink sink = {begin, refuse, NULL, NULL, NULL};
   mt_error err = {0};
   double began_s = now_s();
   (void)state;

@@ -86,7 +86,7 @@ static mt_code try_run(const mt_simulated_unit *unit, const mt_audio_source *sou
                        capture *out, mt_error *err)
 {
   mt_audio_request request = {0};
-  mt_audio_sink sink = {begin, block, problem, out};
+  mt_audio_sink sink = {begin, block, problem, out, NULL};
   request.rate_hz = RATE;
   request.duration_s = duration_s;
   request.source = source;
