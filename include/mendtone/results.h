@@ -125,6 +125,9 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
+  unsigned nruns;     /**< whole runs of the stimulus in the take: the last one was read. 0: not known */
+  bool is_followed;   /**< another run began behind it, and had no end */
+  double run_begin_s; /**< where the run that was read begins, from the take's first frame */
 } mt_results;
 
 /** Make an empty set of results. */
