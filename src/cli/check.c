@@ -15,6 +15,8 @@ typedef struct options {
   bool yes;
   bool from_player;
   double wait_s;
+  double find_level_dbfs;
+  double find_peak_dbfs;
 } options;
 
 static const cli_option table[] = {
@@ -26,6 +28,10 @@ static const cli_option table[] = {
     {"from-player", 0, CLI_FLAG, offsetof(options, from_player), NULL,
      "play nothing: listen to a player with the file of mendtone stimulus"},
     {"wait", 0, CLI_NUMBER, offsetof(options, wait_s), "SECONDS", "with --from-player: how long; else 120"},
+    {"find-level", 0, CLI_NUMBER, offsetof(options, find_level_dbfs), "DBFS",
+     "find the level to play first: from quiet up to at most this"},
+    {"find-peak", 0, CLI_NUMBER, offsetof(options, find_peak_dbfs), "DBFS",
+     "with --find-level: the peak wanted at the input; else -12"},
     {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
 };
 
@@ -40,8 +46,9 @@ static const char cautions[] =
     "    and your local codes allow it.\n";
 
 /* Only a person at a terminal can be asked. @return false if the answer was no. */
-static bool ask(const options *given, const mt_stimulus *stimulus)
+static bool ask(options *given, const mt_stimulus *stimulus)
 {
+  bool offers = !given->from_player && isnan(given->find_level_dbfs);
   int c;
 
   if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
@@ -52,11 +59,19 @@ static bool ask(const options *given, const mt_stimulus *stimulus)
             "  - One tone rises in steps to %g dBFS, %g dB above the others, until the unit\n"
             "    may clip: what is connected to its outputs must bear that.\n",
             stimulus->max_level_dbfs, stimulus->max_level_dbfs - stimulus->level_dbfs);
-  fprintf(stderr, "Press Enter to %s, or Ctrl-C to stop. ", given->from_player ? "listen" : "play");
+  if (offers)
+    fprintf(stderr,
+            "Press Enter to play at %g dBFS, f and Enter to find the level first, from quiet up to at most\n"
+            "that, or Ctrl-C to stop. ",
+            stimulus->level_dbfs);
+  else
+    fprintf(stderr, "Press Enter to %s, or Ctrl-C to stop. ", given->from_player ? "listen" : "play");
   fflush(stderr);
   while ((c = getchar()) != EOF)
     if (c == '\n')
       return true;
+    else if (offers && (c == 'f' || c == 'F'))
+      given->find_level_dbfs = stimulus->level_dbfs;
   fputc('\n', stderr);
   return false;
 }
@@ -99,7 +114,7 @@ static mt_code listen(mt_session_options *session, const options *given, mt_resu
   return code;
 }
 
-static mt_code check(const options *given, mt_results **results, mt_error *err)
+static mt_code check(options *given, mt_results **results, mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
@@ -117,15 +132,21 @@ static mt_code check(const options *given, mt_results **results, mt_error *err)
     session.input = given->input;
     session.output = given->output;
     session.save_take = given->take;
-    code = given->from_player ? listen(&session, given, results, err) : play(&session, results, err);
+    if (!isnan(given->find_level_dbfs))
+      code = cli_find_level(&session, given->find_level_dbfs, given->find_peak_dbfs, err);
   }
+  if (code == MT_OK)
+    code = given->from_player ? listen(&session, given, results, err) : play(&session, results, err);
   mt_plan_destroy(&plan);
   return code;
 }
 
 static int run(int argc, char **argv)
 {
-  options given = {.reading = CLI_READING_NONE, .wait_s = (double)NAN};
+  options given = {.reading = CLI_READING_NONE,
+                   .wait_s = (double)NAN,
+                   .find_level_dbfs = (double)NAN,
+                   .find_peak_dbfs = (double)NAN};
   mt_results *results = NULL;
   mt_error err = {0};
   char **operands;
@@ -139,6 +160,15 @@ static int run(int argc, char **argv)
     return cli_refuse(&cli_check, "--from-player plays nothing; leave out --output");
   if (!given.from_player && !isnan(given.wait_s))
     return cli_refuse(&cli_check, "--wait belongs to --from-player");
+  if (given.from_player && !isnan(given.find_level_dbfs))
+    return cli_refuse(&cli_check,
+                      "--from-player plays nothing; set the player's volume instead of --find-level");
+  if (isnan(given.find_level_dbfs) && !isnan(given.find_peak_dbfs))
+    return cli_refuse(&cli_check, "--find-peak belongs to --find-level");
+  if (!isnan(given.find_level_dbfs) && !isnan(given.reading.level_dbfs))
+    return cli_refuse(&cli_check, "--find-level finds the level; leave out --level");
+  if (isnan(given.find_peak_dbfs))
+    given.find_peak_dbfs = MT_DEFAULT_TARGET_DBFS;
   if (isnan(given.wait_s))
     given.wait_s = MT_DEFAULT_WAIT_S;
   if (!(given.wait_s >= 1.0 && given.wait_s <= MT_WAIT_MAX_S))

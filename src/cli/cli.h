@@ -106,6 +106,9 @@ mt_code cli_write_results(const mt_results *results, const char *json, mt_error 
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
 
+/** Find the level to play and set it in the session; says what it found, and which knob to turn. */
+mt_code cli_find_level(mt_session_options *session, double max_dbfs, double target_dbfs, mt_error *err);
+
 /** A display of what is heard, on a terminal only; and Ctrl-C ends the listening, not the program. */
 void cli_start_listening(mt_session_options *options);
 void cli_end_listening(void);
