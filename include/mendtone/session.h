@@ -79,7 +79,8 @@ mt_code mt_session_find_level(const mt_session_options *options, double max_dbfs
 
 /**
  * As mt_session_check() of a unit that cannot be driven: listen to a player that plays the stimulus by itself,
- * from a file, and read what came. Nothing is played; a simulated unit brings its player with it, which begins by itself.
+ * from a file, and read what came. Nothing is played; a simulated unit brings its player with it, which begins by
+ * itself.
  */
 mt_code mt_session_listen(const mt_session_options *options, mt_results **out, mt_error *err);
 
