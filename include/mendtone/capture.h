@@ -68,6 +68,16 @@ mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_m
 mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
                                 mt_marks_found *found, mt_location *out, mt_error *err);
 
+/**
+ * Where both marks of a run are that mt_capture_locate_among() does not take for one, as frames are missing between.
+ *
+ * @param broken       whether there is such a run; the rest is filled only then.
+ * @param start_frame  stimulus time 0 from the first mark, to a few frames.
+ * @param late_frames  how late the second mark comes; negative: early. A clock offset is part of it.
+ */
+mt_code mt_capture_locate_broken(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
+                                 bool *broken, double *start_frame, double *late_frames, mt_error *err);
+
 /** What a listener is told of, and tells. */
 typedef enum mt_heard {
   MT_HEARD_LEVEL,    /**< twice a second: how loud it is */

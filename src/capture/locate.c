@@ -62,6 +62,9 @@ struct locator {
   mt_search *search;
   size_t nblocks;
   struct seen *seen; /* [channels x SEARCH_MARKS x nblocks] */
+  bool any_distance; /* also what a clock might explain is a jump */
+  bool is_broken;    /* a run at a wrong distance was seen: */
+  double broken_start_frame, broken_late_frames;
   struct look *looks;
   size_t nlooks;
   size_t capacity;
@@ -228,12 +231,15 @@ static mt_code refuse_jump(struct locator *l, mt_error *err)
       mt_code code;
       if (start->sighting.channel != end->sighting.channel || start->sighting.mark != SEARCH_START ||
           end->sighting.mark != SEARCH_END || fabs(late_s) > LARGEST_JUMP_S ||
-          is_apart(l, &start->sighting, &end->sighting))
+          (!l->any_distance && is_apart(l, &start->sighting, &end->sighting)))
         continue;
       code = judge_pair(l, start, end, LEAST_SHARE_ALONE, &good, err);
       if (code != MT_OK)
         return code;
       late_s = (end->arrival.frame - start->arrival.frame) / l->take->rate_hz - l->distance_s;
+      l->is_broken = good;
+      l->broken_start_frame = start->arrival.frame - l->marks[SEARCH_START]->start_s * l->take->rate_hz;
+      l->broken_late_frames = late_s * l->take->rate_hz;
       if (good)
         return mt_fail(err, MT_E_DATA,
                        "the end mark comes %.1f ms too %s for any clock: frames were %s between the marks; "
@@ -508,6 +514,39 @@ static mt_code locate_layouts(struct locator *l, const mt_stimulus *stimuli, siz
   return code;
 }
 
+/* Too short for a mark, or too slow for its band: a plain recording. */
+static bool cannot_hold(const mt_take *take, const struct locator *l)
+{
+  return (double)take->nframes < l->marks[SEARCH_START]->duration_s * take->rate_hz / 2.0 ||
+         l->marks[SEARCH_START]->to_hz * (1.0 + LARGEST_OFFSET) >= 0.5 * take->rate_hz;
+}
+
+mt_code mt_capture_locate_broken(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
+                                 bool *broken, double *start_frame, double *late_frames, mt_error *err)
+{
+  struct locator l = {.take = take, .any_distance = true};
+  mt_code code = expect(&l, &stimuli[0], err);
+
+  *broken = false;
+  if (code != MT_OK || cannot_hold(take, &l))
+    return code;
+  code = prepare(&l, err);
+  if (code == MT_OK)
+    code = ensure_all(&l, err);
+  for (size_t i = 0; i < n && code == MT_OK && !l.is_broken; i++) {
+    code = expect(&l, &stimuli[i], err);
+    if (code == MT_OK && refuse_jump(&l, err) != MT_OK && l.is_broken)
+      *which = i;
+  }
+  finish(&l);
+  if (code == MT_OK && l.is_broken) {
+    *broken = true;
+    *start_frame = l.broken_start_frame;
+    *late_frames = l.broken_late_frames;
+  }
+  return code;
+}
+
 mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_marks_found *found,
                           mt_location *out, mt_error *err)
 {
@@ -524,9 +563,7 @@ mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli,
 
   if (code != MT_OK)
     return code;
-  /* too short for a mark, or too slow for its band: a plain recording */
-  if ((double)take->nframes < l.marks[SEARCH_START]->duration_s * take->rate_hz / 2.0 ||
-      l.marks[SEARCH_START]->to_hz * (1.0 + LARGEST_OFFSET) >= 0.5 * take->rate_hz) {
+  if (cannot_hold(take, &l)) {
     *found = MT_MARKS_NONE;
     return MT_OK;
   }

@@ -5,6 +5,7 @@
 #include <mendtone/capture.h>
 
 #include "base/text.h"
+#include "session/mend.h"
 
 #include <math.h>
 #include <string.h>
@@ -77,14 +78,48 @@ static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt
       mt_text_basename(take->file), take->rate_hz);
 }
 
+static mt_measure_options measure_options(const mt_session_options *options)
+{
+  return (mt_measure_options){options->state != NULL ? options->state : "default",
+                              options->plan != NULL ? options->plan->max_level_thd_percent
+                                                    : MT_MAX_LEVEL_THD_PERCENT};
+}
+
+/* Frames are missing somewhere between the marks, as the tones' clock tells: all is spoilt unless it is known where. */
+static const mt_problem *find_loss(const mt_results *results)
+{
+  for (size_t i = 0; i < results->nproblems; i++) {
+    const mt_problem *p = &results->problems[i];
+    if (p->kind == MT_PROBLEM_LOST && p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 &&
+        p->end_s >= (double)results->nframes / results->rate_hz)
+      return p;
+  }
+  return NULL;
+}
+
+/* The same results, or better ones: with the segment left out that lost or repeated frames. */
+static mt_code mend(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
+                    const mt_measure_options *measure, mt_results **io, mt_error *err)
+{
+  const mt_segment *a = mt_stimulus_find(stimulus, "mark-a"), *b = mt_stimulus_find(stimulus, "mark-b");
+  double span = (b->start_s - a->start_s) * take->rate_hz;
+  double late_frames = span / (1.0 + 1e-6 * location->clock_offset_ppm) - span;
+  mt_results *mended = NULL;
+  mt_code code = mt_mend_read(take, stimulus, measure, location->start_frame, late_frames, &mended, err);
+
+  if (code == MT_OK && mended != NULL) {
+    mt_results_destroy(io);
+    *io = mended;
+  }
+  return code;
+}
+
 /* From take to verdicts. `location` is NULL when neither mark was found. */
 static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                          const mt_session_options *options, mt_results **out, mt_error *err)
 {
   mt_results *results = NULL;
-  const mt_measure_options measure = {options->state != NULL ? options->state : "default",
-                                      options->plan != NULL ? options->plan->max_level_thd_percent
-                                                            : MT_MAX_LEVEL_THD_PERCENT};
+  const mt_measure_options measure = measure_options(options);
   mt_code code = mt_results_create(&results, err);
 
   if (code == MT_OK)
@@ -92,6 +127,8 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
                             : mt_measure_recording(take, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
+  if (code == MT_OK && location != NULL && find_loss(results) != NULL)
+    code = mend(take, stimulus, location, &measure, &results, err);
   if (code == MT_OK)
     code = judge(options, results, err);
   if (code != MT_OK) {
@@ -100,6 +137,45 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
   }
   *out = results;
   return MT_OK;
+}
+
+/* Of a run that lost frames between its marks what is left is read at once; *out stays NULL if there is none. */
+static mt_code read_broken(const mt_take *take, const mt_stimulus *stimuli, size_t nstimuli,
+                           const mt_session_options *options, mt_results **out, mt_error *err)
+{
+  const mt_measure_options measure = measure_options(options);
+  mt_results *results = NULL;
+  double start_frame = 0.0, late_frames = 0.0;
+  size_t which = 0;
+  bool broken = false;
+  mt_code code =
+      mt_capture_locate_broken(take, stimuli, nstimuli, &which, &broken, &start_frame, &late_frames, err);
+
+  if (code == MT_OK && broken)
+    code = mt_mend_read(take, &stimuli[which], &measure, start_frame, late_frames, &results, err);
+  if (code == MT_OK && results != NULL)
+    code = judge(options, results, err);
+  if (code == MT_OK)
+    *out = results;
+  else
+    mt_results_destroy(&results);
+  return code;
+}
+
+/* Where the stimulus lies; or the results, of a run that can only be read in part. */
+static mt_code locate(const mt_take *take, const mt_stimulus *stimuli, size_t nstimuli,
+                      const mt_session_options *options, size_t *which, mt_marks_found *found,
+                      mt_location *location, mt_results **in_part, mt_error *err)
+{
+  mt_error other = {0};
+  mt_code code = mt_capture_locate_among(take, stimuli, nstimuli, which, found, location, err);
+  bool may_be_broken =
+      code == MT_E_DATA || (code == MT_OK && (*found == MT_MARKS_START || *found == MT_MARKS_END));
+
+  if (may_be_broken && read_broken(take, stimuli, nstimuli, options, in_part, &other) == MT_OK &&
+      *in_part != NULL)
+    return MT_OK;
+  return code;
 }
 
 /* A capture in which nothing can be measured at all is refused outright. */
@@ -145,7 +221,9 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   mt_audio_source source;
   mt_stimulus stimulus;
   mt_location location;
-  mt_marks_found found;
+  mt_marks_found found = MT_MARKS_NONE;
+  mt_results *in_part = NULL;
+  size_t which = 0;
   mt_take *take = NULL;
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
@@ -169,14 +247,16 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK)
-    code = mt_capture_locate(take, &stimulus, &found, &location, err);
-  if (code == MT_OK && found != MT_MARKS_BOTH)
+    code = locate(take, &stimulus, 1, options, &which, &found, &location, &in_part, err);
+  if (code == MT_OK && in_part == NULL && found != MT_MARKS_BOTH)
     code = mt_fail(
         err, MT_E_DATA,
         found == MT_MARKS_NONE
             ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
             : "only part of the stimulus came back; check the leads and take again");
-  if (code == MT_OK)
+  if (code == MT_OK && in_part != NULL)
+    *out = in_part;
+  else if (code == MT_OK)
     code = read_take(take, &stimulus, &location, options, out, err);
   mt_take_destroy(&take);
   return code;
@@ -223,6 +303,7 @@ static mt_code read_recorded(mt_take *take, const mt_session_options *options, m
   mt_location location;
   mt_marks_found found = MT_MARKS_NONE;
   size_t nstimuli = 0, which = 0;
+  mt_results *in_part = NULL;
   mt_code code = mt_capture_inspect(take, err);
 
   if (code == MT_OK)
@@ -230,8 +311,8 @@ static mt_code read_recorded(mt_take *take, const mt_session_options *options, m
   if (code == MT_OK)
     code = lay_out_expected(options, take->rate_hz, stimuli, &nstimuli, err);
   if (code == MT_OK && nstimuli > 0)
-    code = mt_capture_locate_among(take, stimuli, nstimuli, &which, &found, &location, err);
-  if (code == MT_OK && (found == MT_MARKS_START || found == MT_MARKS_END))
+    code = locate(take, stimuli, nstimuli, options, &which, &found, &location, &in_part, err);
+  if (code == MT_OK && in_part == NULL && (found == MT_MARKS_START || found == MT_MARKS_END))
     code = mt_fail(
         err, MT_E_DATA,
         found == MT_MARKS_START
@@ -240,7 +321,9 @@ static mt_code read_recorded(mt_take *take, const mt_session_options *options, m
             : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
               "rate it was made for (%.0f Hz)",
         name[0] != '\0' ? name : "what was heard", stimuli[0].duration_s, stimuli[0].rate_hz);
-  if (code == MT_OK)
+  if (code == MT_OK && in_part != NULL)
+    *out = in_part;
+  else if (code == MT_OK)
     code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
   return code;
 }
