@@ -2,7 +2,7 @@
  * @file analysis.h  The measuring tools: fits, transforms, weights. From samples to numbers.
  *
  * Scale of all levels: a full-scale sine has power 1 (0 dBFS), that is power = 2 x mean square of
- * samples with +-1.0 = full scale. Sums, fits and windows are double; KissFFT (float) only ever sees
+ * samples with +-1.0 = full scale. Sums, fits and windows are double; the transform (float) only ever sees
  * residuals and windowed noise.
  */
 #ifndef MENDTONE_ANALYSIS_H

@@ -52,6 +52,7 @@ typedef struct mt_audio_request {
   const mt_audio_source *source; /**< NULL: play nothing */
   mt_audio_progress progress;
   void *progress_ctx;
+  const char *state; /**< simulated unit: how its switches stand, NULL or "": as its description begins */
 } mt_audio_request;
 
 /**

@@ -55,10 +55,11 @@ mt_code mt_curve_corner(const mt_curve *curve, double from_hz, double level_db, 
 /**
  * Highest less lowest value between two frequencies, the ends interpolated.
  *
- * A stretch that goes beyond the curve is cut to what was read; where it was read is told.
+ * A stretch that goes beyond the curve is cut to what was read; where it was read is told. What noise adds to the
+ * highest of many points and takes from the lowest is taken off; errors of the points taken as independent.
  *
  * @param read_from_hz, read_to_hz  the stretch that was read; may be NULL.
- * @return MT_OK; MT_E_ARG; MT_E_DATA: the curve has nothing there.
+ * @return MT_OK; MT_E_ARG; MT_E_DATA: the curve has nothing there; MT_E_MEMORY.
  */
 mt_code mt_curve_flatness(const mt_curve *curve, double from_hz, double to_hz, mt_figure *out,
                           double *read_from_hz, double *read_to_hz, mt_error *err);
@@ -66,8 +67,8 @@ mt_code mt_curve_flatness(const mt_curve *curve, double from_hz, double to_hz, m
 /**
  * Slope between two frequencies, per octave: the straight line by least squares over log f.
  *
- * The uncertainty takes the points' errors as wholly dependent in the worst way (one half of the stretch high, the
- * other low).
+ * The uncertainty takes errors of neighbouring points as what a swept response's are: independent from some 60 Hz up,
+ * alike below.
  *
  * @return MT_OK; MT_E_ARG; MT_E_DATA: fewer than two points there.
  */
@@ -80,7 +81,7 @@ mt_code mt_curve_slope(const mt_curve *curve, double from_hz, double to_hz, mt_f
  * and last five. A pure delay and a phase bent by f^2 come out exactly.
  *
  * @param delay_s        [phase->npoints]
- * @param uncertainty_s  [phase->npoints]: errors of neighbouring points taken as independent.
+ * @param uncertainty_s  [phase->npoints]: errors of neighbouring points as in mt_curve_slope().
  * @return MT_OK; MT_E_ARG; MT_E_DATA: fewer than five points.
  */
 mt_code mt_curve_group_delay(const mt_curve *phase, double *delay_s, double *uncertainty_s, mt_error *err);

@@ -34,6 +34,19 @@ typedef struct mt_plan_state {
   size_t nmeasure; /**< 0: everything */
 } mt_plan_state;
 
+/** Something no sound card sees. */
+typedef struct mt_by_hand {
+  char ask[96];       /**< the question, in words */
+  bool is_number;     /**< else yes or no */
+  char unit[16];      /**< of a number, in words: V, mA, degC... */
+  double min;         /**< of a number; -INFINITY: none */
+  double max;         /**< of a number; +INFINITY: none */
+  double uncertainty; /**< of a number: of the meter, expanded, in the same unit; 0 unless said */
+  int expect;         /**< of yes or no: 1 yes, -1 no, 0 either: it is only filed */
+  char why[160];      /**< where the limit comes from; "" if the plan does not say */
+  int line;           /**< in the plan file */
+} mt_by_hand;
+
 typedef struct mt_plan {
   char name[96];            /**< "default" or the file's name */
   char unit[96];            /**< what the unit is, in words */
@@ -50,6 +63,9 @@ typedef struct mt_plan {
   unsigned extras;              /**< mask of mt_extra: what to measure beyond the default */
   double max_level_dbfs;        /**< of the loudest step of "levels"; NAN: not said, level_dbfs applies */
   double max_level_thd_percent; /**< the distortion at which the maximum level is read; 1 unless said */
+  mt_by_hand *by_hand;          /**< what to see or to read from a meter, in the order to ask */
+  size_t nby_hand;
+  char *text; /**< the file as it was read */
 } mt_plan;
 
 /** The built-in plan, mt_plan_default_text() parsed; its limits have line 0. Caller destroys. */
@@ -57,6 +73,15 @@ mt_code mt_plan_create_default(mt_plan **out, mt_error *err);
 
 /** The built-in plan as an editable file, libconfig syntax: common practice for a line or headphone output. */
 const char *mt_plan_default_text(void);
+
+/** Name of a plan that comes with mendtone for one kind of unit: "headphone-amplifier"... NULL after the last. */
+const char *mt_plan_shipped_name(size_t index);
+
+/**
+ * Its text, an editable file whose first line says in a comment what it is for; also of "default". NULL if there is
+ * none of that name.
+ */
+const char *mt_plan_shipped_text(const char *name);
 
 /**
  * Read a plan file (libconfig syntax, one file: no includes).

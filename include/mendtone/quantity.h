@@ -31,6 +31,7 @@ typedef enum mt_unit {
   MT_UNIT_WATT,
   MT_UNIT_COUNT,            /**< how many */
   MT_UNIT_DBFS_PER_ROOT_HZ, /**< of a density: 10 lg of power (re a full-scale sine) per hertz */
+  MT_UNIT_DB_PER_OCTAVE,    /**< of a slope */
   MT_UNIT_LAST
 } mt_unit;
 
@@ -71,6 +72,9 @@ typedef enum mt_quantity {
   MT_Q_DROPOUTS,
   MT_Q_BOOST,
   MT_Q_BOOST_FREQ,
+  MT_Q_BOOST_CORNER,
+  MT_Q_GAIN_CHANGE,
+  MT_Q_TILT,
   MT_Q_CORNER_LOW,
   MT_Q_CORNER_HIGH,
   MT_Q_FLATNESS,
@@ -85,6 +89,7 @@ typedef enum mt_quantity {
   MT_Q_NOISE_DENSITY,
   MT_Q_BAND_LEVEL,
   MT_Q_GROUP_DELAY,
+  MT_Q_DIFFERENCE,
   MT_Q_LAST
 } mt_quantity;
 

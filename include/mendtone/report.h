@@ -2,6 +2,7 @@
 #ifndef MENDTONE_REPORT_H
 #define MENDTONE_REPORT_H
 
+#include <mendtone/compare.h>
 #include <mendtone/plan.h>
 
 #include <stdio.h>
@@ -64,6 +65,30 @@ const char *mt_report_reading(const mt_reading *reading, mt_unit unit, char out[
 
 /** A curve between its points, straight over log frequency. @return false outside it, or if not valid. */
 bool mt_report_curve_at(const mt_curve *curve, double freq_hz, double *value, double *uncertainty);
+
+typedef enum mt_report_detail {
+  MT_REPORT_MAIN,      /**< a dozen rows: who hears what, levels, balance, distortion, range, noise */
+  MT_REPORT_DIFFERENT, /**< every row that differs, or whose verdict changed */
+  MT_REPORT_ALL        /**< every row that can be compared, and what is only in one */
+} mt_report_detail;
+
+/**
+ * A comparison as text, at most 80 columns, UTF-8: conditions that differ, what is met or missed now and was not
+ * before, readings side by side with the difference and its uncertainty, difference curves. `out` is flushed.
+ *
+ * @param name_a  how A is called, any bytes; likewise B.
+ * @return MT_OK; MT_E_IO if it cannot be written.
+ */
+mt_code mt_report_comparison(const mt_comparison *comparison, const char *name_a, const char *name_b,
+                             mt_report_detail detail, FILE *out, mt_error *err);
+
+/**
+ * The same as JSON, malloc'ed: "format": "mendtone-comparison"; free() it. Difference curves are whole.
+ *
+ * @return MT_OK; MT_E_MEMORY; MT_E_INTERNAL if a number is not finite.
+ */
+mt_code mt_report_comparison_json(const mt_comparison *comparison, const char *name_a, const char *name_b,
+                                  char **out, mt_error *err);
 
 #ifdef __cplusplus
 }

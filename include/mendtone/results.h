@@ -2,7 +2,7 @@
 #ifndef MENDTONE_RESULTS_H
 #define MENDTONE_RESULTS_H
 
-#include <mendtone/extras.h>
+#include <mendtone/parts.h>
 #include <mendtone/quantity.h>
 #include <mendtone/take.h>
 
@@ -68,6 +68,9 @@ typedef struct mt_curve {
   mt_unit x_unit;      /**< MT_UNIT_DBFS: the level played; MT_UNIT_NONE stands for MT_UNIT_HZ */
   double *floor;       /**< NULL, or what the same estimate reads of noise alone, in the unit of y */
   double bandwidth_hz; /**< spectrum: the noise bandwidth each point holds the power of; 0: does not apply */
+  bool has_reference;  /**< response: the next two are known */
+  double reference_db; /**< response: the gain at the reference tone, which was taken off y */
+  double reference_uncertainty_db; /**< its expanded uncertainty, which is in every other point's, too */
 } mt_curve;
 
 /** A likely cause for a pattern of readings. */
@@ -100,6 +103,51 @@ typedef struct mt_judgement {
   double to_hz;
 } mt_judgement;
 
+/** One of several takes: the unit in one state. */
+typedef struct mt_take_summary {
+  char state[32];
+  bool skipped; /**< the state was not visited; the rest is empty */
+  char file[512];
+  size_t nframes;
+  bool valid; /**< false: a problem spoils the whole of this take */
+  bool has_clock_offset;
+  double clock_offset_ppm;
+  mt_parts parts;
+  unsigned extras;
+} mt_take_summary;
+
+/** A reading of a state beside the same reading of the state it is compared with. */
+typedef struct mt_change {
+  mt_quantity quantity;
+  mt_channel channel;
+  char segment[16];
+  int order;
+  char state[32];
+  char reference[32]; /**< the state compared with */
+  double value;       /**< in the quantity's own unit */
+  double reference_value;
+  double difference;  /**< value less reference_value */
+  double uncertainty; /**< of the difference, expanded, k = 2; 0 for a route or a polarity */
+  bool at_least;      /**< one of the two is only a bound: the difference is this or more, of the same sign */
+  bool significant;   /**< beyond 1.5 times its expanded uncertainty (3 standard ones): not by chance */
+} mt_change;
+
+/** What a person saw or read from a meter, and what the plan asks of it. */
+typedef struct mt_answer {
+  char ask[96];       /**< the question, in words */
+  bool is_number;     /**< else yes or no */
+  char unit[16];      /**< of a number, in words */
+  bool answered;      /**< false: skipped, or never asked */
+  double value;       /**< of a number */
+  double uncertainty; /**< of a number: of the meter, expanded, as the plan states it */
+  bool yes;
+  double min; /**< of a number; -INFINITY: none */
+  double max; /**< of a number; +INFINITY: none */
+  int expect; /**< of yes or no: 1 yes, -1 no, 0 either */
+  mt_verdict verdict;
+  char text[192]; /**< the reason in plain words */
+} mt_answer;
+
 /** All that is said of one take (or of several takes of one check). */
 typedef struct mt_results {
   char unit_name[96]; /**< of the plan, may be "" */
@@ -125,9 +173,20 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
-  unsigned nruns;     /**< whole runs of the stimulus in the take: the last one was read. 0: not known */
-  bool is_followed;   /**< another run began behind it, and had no end */
-  double run_begin_s; /**< where the run that was read begins, from the take's first frame */
+  unsigned nruns;          /**< whole runs of the stimulus in the take: the last one was read. 0: not known */
+  bool is_followed;        /**< another run began behind it, and had no end */
+  double run_begin_s;      /**< where the run that was read begins, from the take's first frame */
+  char tool_version[24];   /**< of the mendtone that made them; "": this one */
+  double load_ohm;         /**< on the outputs, as the plan says; 0: not said */
+  mt_parts stimulus_parts; /**< how much of the default check it held */
+  /* of several takes, one for each state: `file` to `clock_offset_ppm` above are the first one's, `valid` is false if
+     any is spoilt, `problems` are all of them */
+  mt_take_summary *takes; /**< in the plan's order; NULL when there is one only */
+  size_t ntakes;
+  mt_change *changes;
+  size_t nchanges;
+  mt_answer *answers;
+  size_t nanswers;
 } mt_results;
 
 /** Make an empty set of results. */
@@ -141,6 +200,29 @@ mt_code mt_results_add_curve(mt_results *results, const mt_curve *curve, mt_erro
 mt_code mt_results_add_finding(mt_results *results, const mt_finding *finding, mt_error *err);
 mt_code mt_results_add_judgement(mt_results *results, const mt_judgement *judgement, mt_error *err);
 mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, mt_error *err);
+mt_code mt_results_add_take(mt_results *results, const mt_take_summary *take, mt_error *err);
+
+/** Append a copy. MT_E_INTERNAL if a number is not finite. */
+mt_code mt_results_add_change(mt_results *results, const mt_change *change, mt_error *err);
+mt_code mt_results_add_answer(mt_results *results, const mt_answer *answer, mt_error *err);
+
+/**
+ * Append what another take was found to say: its readings, curves, findings and problems, and a summary of it.
+ *
+ * @param state  name of the unit's state in that take; its readings bear it already.
+ */
+mt_code mt_results_add_results(mt_results *results, const mt_results *other, const char *state,
+                               mt_error *err);
+
+/** The take of that state, or NULL. */
+const mt_take_summary *mt_results_find_take(const mt_results *results, const char *state);
+
+/** Nothing may be concluded from readings of that state: its take is spoilt, or the only one is. */
+bool mt_results_is_spoilt(const mt_results *results, const char *state);
+
+/** The curve of that quantity, channel and state, or NULL. */
+const mt_curve *mt_results_find_curve_of(const mt_results *results, mt_quantity quantity, mt_channel channel,
+                                         const char *state);
 
 /** The first reading of that quantity, channel and segment (NULL or "": any segment), or NULL. */
 const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,

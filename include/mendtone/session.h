@@ -24,10 +24,11 @@ typedef struct mt_session_options {
                               out for, 0: the recording's own */
   double level_dbfs;     /**< NAN: the plan's, else -20 */
   const char *save_take; /**< where to keep the take as float WAV, NULL: not kept */
-  const char *state;     /**< name of the unit's state, NULL: "default" */
-  bool has_extras;       /**< false: the plan's, else none. `analyse` tells from the marks' distance which
+  const char *state; /**< name of the unit's state, NULL: "default". Of one that the plan names only what it
+                              says to measure there is played and read */
+  bool has_extras;   /**< false: the plan's, else none. `analyse` tells from the marks' distance which
                               there are, whatever is expected */
-  unsigned extras;       /**< mask of mt_extra */
+  unsigned extras;   /**< mask of mt_extra */
   double max_level_dbfs; /**< of the loudest step of the extra "levels"; NAN: the plan's, else the level */
   mt_audio_progress progress;
   void *progress_ctx;
@@ -39,6 +40,9 @@ typedef struct mt_session_options {
   /** mt_session_find_level(): told of each step; may be NULL */
   void (*tell_step)(void *ctx, double played_dbfs, double peak_dbfs, bool is_present);
   void *step_ctx;
+  bool unjudged;            /**< leave out verdicts and causes: the take is one of several, see walk.h */
+  const mt_answer *answers; /**< what was read by hand: [nanswers], judged with the rest */
+  size_t nanswers;
 } mt_session_options;
 
 /** Which knob to turn which way for a better measurement. */
@@ -88,7 +92,13 @@ mt_code mt_session_listen(const mt_session_options *options, mt_results **out, m
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err);
 
-/** The stimulus such options lead to: rate and level from the options, else the plan, else the defaults. */
+/** File answers with results that were judged without them, and judge again. `options` as for the check itself. */
+mt_code mt_session_answer(const mt_session_options *options, mt_results *results, mt_error *err);
+
+/**
+ * The stimulus such options lead to: rate and level from the options, else the plan, else the defaults. If the plan
+ * says what to measure in the state, the shortest that holds it.
+ */
 mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out, mt_error *err);
 
 #ifdef __cplusplus

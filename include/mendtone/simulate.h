@@ -96,6 +96,19 @@ mt_code mt_simulate_open(const char *path, mt_simulated_unit *out, mt_error *err
 mt_code mt_simulate_parse(const char *text, const char *name, mt_simulated_unit *out, mt_error *err);
 
 /**
+ * The unit with its switches in the positions of a state: states = ( { name = "lift"; left = { ... }; } ) in the
+ * description, whose keys override what the rest of it says. A state it does not name leaves the unit as it is.
+ *
+ * Each state has a noise of its own, made of the unit's seed and the state's name: of two takes of a real unit
+ * it is not the same either.
+ *
+ * @param state  NULL or "": the unit as its description begins, all states checked.
+ */
+mt_code mt_simulate_open_state(const char *path, const char *state, mt_simulated_unit *out, mt_error *err);
+mt_code mt_simulate_parse_state(const char *text, const char *name, const char *state, mt_simulated_unit *out,
+                                mt_error *err);
+
+/**
  * Play a source into the unit and deliver what comes out. The "simulate" back end does this.
  *
  * Frame n of the take carries the source at t (1 + e + d t / 2) - delay_s, with t = n / rate,

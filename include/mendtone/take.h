@@ -43,6 +43,7 @@ typedef struct mt_problem {
   double begin_s;     /**< from the take's first frame */
   double end_s;
   char text[160]; /**< one line in words */
+  char state[32]; /**< of several takes: of the unit in that one; "" if there is one only */
 } mt_problem;
 
 /**

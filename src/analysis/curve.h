@@ -7,4 +7,7 @@
 /** At least so many points, all finite, x positive and ascending. */
 bool mt_curve_is_usable(const mt_curve *curve, size_t least);
 
+/** How much of the noise of two points of a swept response is the same, 0 ... 1. */
+double mt_curve_correlation(double freq_hz, double other_hz);
+
 #endif

@@ -577,7 +577,7 @@ static mt_code search(const record *rec, double *cycles, double *reach_bins, mt_
   mt_bin *out = malloc((nfft / 2 + 1) * sizeof *out);
   double best = 0.0, lower, upper, lean = 0.0;
   cis window = turn(0.5 / (double)nlook, 1.0), step = turn(1.0 / (double)nlook, 1.0);
-  mt_code code = in != NULL && out != NULL ? mt_transform_create_forward(nfft, &transform, err)
+  mt_code code = in != NULL && out != NULL ? mt_transform_create(nfft, &transform, err)
                                            : mt_fail(err, MT_E_MEMORY, "out of memory for a fit");
   if (code != MT_OK)
     goto fail;

@@ -42,9 +42,10 @@ typedef struct spectrum {
   double *density;
   size_t nbins;
   double bin_hz;
-  double power_averages; /* equivalent independent sections, for noise on noise */
-  double line_averages;  /* and for noise on a line */
-  double floor;          /* density the float transform adds by itself; 0 only if all is 0 */
+  double power_averages;    /* equivalent independent sections, for noise on noise */
+  double line_averages;     /* and for noise on a line */
+  double floor;             /* density the float transform adds by itself; 0 only if all is 0 */
+  double correlation[NFIT]; /* of two bins so far apart */
 } spectrum;
 
 /* One order at one trial frequency. Densities: of a line, at its peak. */
@@ -153,6 +154,8 @@ static mt_code average_sections(const double *y, size_t m, double rate_hz, spect
   }
   for (size_t k = 0; k < out->nbins; k++)
     out->floor = fmax(out->floor, FLOAT_FLOOR * out->density[k]);
+  for (unsigned i = 0; i < NFIT; i++)
+    out->correlation[i] = mt_window_bin_correlation(WINDOW, i);
   out->power_averages = (double)count / power;
   out->line_averages = (double)count / line;
   return MT_OK;
@@ -252,7 +255,7 @@ static double fit_variance(const spectrum *s, double freq_hz, const order_fit *f
   }
   for (int i = 0; i < NFIT; i++)
     for (int j = 0; j < NFIT; j++) {
-      double correlation = mt_window_bin_correlation(WINDOW, (unsigned)abs(i - j));
+      double correlation = s->correlation[abs(i - j)];
       double weights = shape[i] * shape[i] * shape[j] * shape[j] / (squares * squares);
       on_noise += weights * correlation * correlation;
       on_line += weights * correlation * shape[i] * shape[j];

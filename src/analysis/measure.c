@@ -90,6 +90,7 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
   results->nruns = location->nruns;
   results->is_followed = location->is_followed;
   results->run_begin_s = location->start_frame / take->rate_hz;
+  results->stimulus_parts = stimulus->parts;
   code = mt_workspace_init_stimulus(ws, err);
   if (code == MT_OK)
     code = mt_clock_settle(ws, err);

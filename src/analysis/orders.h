@@ -24,12 +24,12 @@ typedef struct mt_orders mt_orders;
 /**
  * Divide a channel by the sweep and look for the noise where no order lies (0.9 to 3.3 s after the response).
  *
- * @param reference    borrowed as long as the orders are used; its scratch is written to.
- * @param start_frame  stimulus time 0 on this channel, fractional.
- * @return MT_OK; MT_E_DATA as mt_sweep_reference_load(); MT_E_MEMORY.
+ * @param reference  borrowed as long as the orders are used; its scratch is written to.
+ * @param capture    borrowed for the call.
+ * @return MT_OK; MT_E_MEMORY.
  */
-mt_code mt_orders_create(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
-                         mt_orders **out, mt_error *err);
+mt_code mt_orders_create(mt_sweep_reference *reference, const mt_sweep_capture *capture, mt_orders **out,
+                         mt_error *err);
 void mt_orders_destroy(mt_orders **orders);
 
 /**
@@ -47,6 +47,12 @@ void mt_orders_destroy(mt_orders **orders);
  * Sources: Farina 2000; Novak, Lotton and Simon 2015; Kaiser's window for the shape.
  */
 bool mt_orders_read(const mt_orders *orders, int order, double freq_hz, mt_order_reading *out);
+
+/**
+ * Does another order that folds back at half the rate come so near in time and frequency that it cannot be told from
+ * this one? A unit that reckons in samples folds; one of parts does not.
+ */
+bool mt_orders_is_crossed(const mt_orders *orders, int order, double freq_hz, int other);
 
 /**
  * One reading over another, as a point of a curve in dB: the ratio, its expanded uncertainty, and what noise alone

@@ -118,7 +118,7 @@ static mt_code prepare(mt_psd_tools *tools, size_t nfft, mt_window window, mt_er
   tools->w = malloc(nfft * sizeof *tools->w);
   tools->in = malloc(nfft * sizeof *tools->in);
   tools->bins = malloc((nfft / 2 + 1) * sizeof *tools->bins);
-  code = mt_transform_create_forward(nfft, &tools->transform, err);
+  code = mt_transform_create(nfft, &tools->transform, err);
   if (code == MT_OK && (tools->w == NULL || tools->in == NULL || tools->bins == NULL))
     code = mt_fail(err, MT_E_MEMORY, "out of memory for a spectrum of %zu points", nfft);
   if (code != MT_OK) {
@@ -358,54 +358,117 @@ static size_t highest_top(const tops *t, const mt_psd *psd, size_t k)
   return top;
 }
 
-/*
- * Of a density, the part that is noise: all of it, but in the lobe of a line (hum) what lies beside that.
- */
-mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_weighting weighting)
-{
-  const curvature bend = curvature_of(psd->window);
-  double noise[REACH + 1] = {0.0}, line[REACH + 1] = {0.0}, g[2 * SIDE + 1];
-  double power = 0.0, variance = 0.0, low = fmax(from_hz, 0.0), high = fmin(to_hz, 0.5 * psd->rate_hz);
+/* Bins taken at once, and before them those that noise is correlated with. */
+#define CHUNK 256
+
+typedef struct chunk {
+  double noise[REACH + CHUNK]; /* of a density, the part that is noise, times weight and width */
+  double line[REACH + CHUNK];  /* the root of line x noise, likewise */
+  bool has_line;               /* any of them is not 0 */
+} chunk;
+
+/* What a sum over bins is made of. */
+typedef struct band {
+  const mt_psd *psd;
+  double low, high;
   size_t first, last, lobe;
+  mt_weighting weighting;
+  double g[2 * SIDE + 1]; /* of the last bin weighted and its neighbours */
+  curvature bend;
   spread share;
   tops lines;
+  double power, variance;
+} band;
 
-  if (!(from_hz < to_hz && low < high && psd->averages > 0.0))
-    return (mt_band_power){.power = 0.0, .standard_error = HUGE_VAL};
-  share = spread_of(psd);
-  lobe = share.reach / 2 + 1;
-  first = (size_t)floor(low / psd->bin_hz + 0.5);
-  last = (size_t)floor(high / psd->bin_hz + 0.5);
-  if (last >= psd->nbins)
-    last = psd->nbins - 1;
-  lines = tops_before(psd, first, lobe);
-  for (int i = 1; i <= 2 * SIDE; i++)
-    g[i] = mt_weighting_power(weighting, ((double)first + i - 1 - SIDE) * psd->bin_hz);
-  for (size_t k = first; k <= last; k++) {
-    double left = fmax(low, ((double)k - 0.5) * psd->bin_hz);
-    double right = fmin(high, ((double)k + 0.5) * psd->bin_hz);
-    size_t top;
-    double floor_density = psd->density[k], weight;
+/* Weight times width of a bin, one after the other; only the first and the last are not as wide as all. */
+static double next_weight(band *b, size_t k)
+{
+  double width = b->psd->bin_hz;
 
-    tops_add(&lines, psd, k + lobe);
-    top = highest_top(&lines, psd, k);
+  if (k == b->first || k == b->last)
+    width = fmax(0.0, fmin(b->high, ((double)k + 0.5) * width) - fmax(b->low, ((double)k - 0.5) * width));
+  if (b->weighting == MT_WEIGHT_NONE)
+    return width;
+  memmove(b->g, b->g + 1, 2 * SIDE * sizeof *b->g);
+  b->g[2 * SIDE] = mt_weighting_power(b->weighting, (double)(k + SIDE) * b->psd->bin_hz);
+  return corrected(&b->bend, b->g) * width;
+}
+
+/* All of a density is noise, but in the lobe of a line (hum): there it is what lies beside that. */
+static void fill_chunk(band *b, size_t begin, size_t count, chunk *c)
+{
+  const double *density = b->psd->density;
+
+  for (size_t i = 0; i < count; i++) {
+    size_t k = begin + i, top;
+    double weight = next_weight(b, k), floor_density = density[k];
+
+    tops_add(&b->lines, b->psd, k + b->lobe);
+    top = b->lines.count > 0 ? highest_top(&b->lines, b->psd, k) : SIZE_MAX;
     if (top != SIZE_MAX)
-      floor_density = fmin(floor_density, noise_beside(psd, top, lobe));
-    for (int i = 0; i < 2 * SIDE; i++)
-      g[i] = g[i + 1];
-    g[2 * SIDE] = mt_weighting_power(weighting, (double)(k + SIDE) * psd->bin_hz);
-    for (size_t d = share.reach; d > 0; d--) {
-      noise[d] = noise[d - 1];
-      line[d] = line[d - 1];
+      floor_density = fmin(floor_density, noise_beside(b->psd, top, b->lobe));
+    if (k >= b->lobe + 1)
+      tops_remove(&b->lines, k - b->lobe);
+    c->noise[REACH + i] = floor_density * weight;
+    c->line[REACH + i] = 0.0;
+    if (floor_density < density[k]) {
+      c->line[REACH + i] = sqrt((density[k] - floor_density) * floor_density) * weight;
+      c->has_line = true;
     }
-    weight = corrected(&bend, g) * fmax(right - left, 0.0);
-    noise[0] = floor_density * weight;
-    line[0] = sqrt((psd->density[k] - floor_density) * floor_density) * weight;
-    power += psd->density[k] * weight;
-    if (k >= lobe + 1)
-      tops_remove(&lines, k - lobe);
-    for (size_t d = 0; d <= share.reach; d++)
-      variance += share.noise[d] * noise[d] * noise[0] + share.line[d] * line[d] * line[0];
+    b->power += density[k] * weight;
   }
-  return (mt_band_power){.power = fmax(power, 0.0), .standard_error = sqrt(fmax(variance, 0.0))};
+}
+
+/* Sum of x[i] x[i - d], in four chains, which hide the time an addition takes. */
+static double lagged_sum(const double *x, size_t count, size_t d)
+{
+  double sums[4] = {0.0};
+  size_t i = 0;
+
+  for (; i + 4 <= count; i += 4)
+    for (size_t k = 0; k < 4; k++)
+      sums[k] += x[i + k] * x[i + k - d];
+  for (; i < count; i++)
+    sums[0] += x[i] * x[i - d];
+  return (sums[0] + sums[1]) + (sums[2] + sums[3]);
+}
+
+static void add_chunk(band *b, size_t count, chunk *c)
+{
+  for (size_t d = 0; d <= b->share.reach; d++) {
+    b->variance += b->share.noise[d] * lagged_sum(c->noise + REACH, count, d);
+    if (c->has_line)
+      b->variance += b->share.line[d] * lagged_sum(c->line + REACH, count, d);
+  }
+  memmove(c->noise, c->noise + count, REACH * sizeof *c->noise);
+  memmove(c->line, c->line + count, REACH * sizeof *c->line);
+}
+
+mt_band_power mt_psd_band(const mt_psd *psd, double from_hz, double to_hz, mt_weighting weighting)
+{
+  band b = {.psd = psd,
+            .low = fmax(from_hz, 0.0),
+            .high = fmin(to_hz, 0.5 * psd->rate_hz),
+            .weighting = weighting,
+            .bend = curvature_of(psd->window)};
+  chunk c;
+
+  if (!(from_hz < to_hz && b.low < b.high && psd->averages > 0.0))
+    return (mt_band_power){.power = 0.0, .standard_error = HUGE_VAL};
+  b.share = spread_of(psd);
+  b.lobe = b.share.reach / 2 + 1;
+  b.first = (size_t)floor(b.low / psd->bin_hz + 0.5);
+  b.last = (size_t)floor(b.high / psd->bin_hz + 0.5);
+  if (b.last >= psd->nbins)
+    b.last = psd->nbins - 1;
+  b.lines = tops_before(psd, b.first, b.lobe);
+  for (int i = 1; i <= 2 * SIDE; i++)
+    b.g[i] = mt_weighting_power(weighting, ((double)b.first + i - 1 - SIDE) * psd->bin_hz);
+  memset(&c, 0, sizeof c);
+  for (size_t begin = b.first; begin <= b.last; begin += CHUNK) {
+    size_t count = b.last + 1 - begin < CHUNK ? b.last + 1 - begin : CHUNK;
+    fill_chunk(&b, begin, count, &c);
+    add_chunk(&b, count, &c);
+  }
+  return (mt_band_power){.power = fmax(b.power, 0.0), .standard_error = sqrt(fmax(b.variance, 0.0))};
 }

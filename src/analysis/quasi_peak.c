@@ -7,6 +7,7 @@
 #include <mendtone/take.h>
 
 #include <math.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -24,6 +25,8 @@
 #define CHARGE_S 2.0
 /* A noise that is cut clicks where it is cut: what the network makes of that is not read. */
 #define CUT_S 0.005
+/* samples rectified at once */
+#define SOME 256
 /* of the detectors, calibrated by a sine */
 #define CALIBRATION_S 0.5
 #define CALIBRATION_HZ 1000.0
@@ -52,35 +55,58 @@ static void forget_readings(detector *d)
   d->count = 0;
 }
 
-static void detect(detector *d, double rectified)
+/* Over so many rectified samples; the state stays in registers on the way. */
+static void detect(detector *d, const double *samples, size_t n)
 {
-  if (rectified > d->first)
-    d->first += d->attack_1 * (rectified - d->first);
-  else
-    d->first *= d->release_1;
-  if (d->first > d->second)
-    d->second += d->attack_2 * (d->first - d->second);
-  else
-    d->second *= d->release_2;
-  if (d->second > d->highest)
-    d->highest = d->second;
-  d->sum += d->second;
-  d->squares += d->second * d->second;
-  d->count++;
+  const double attack_1 = d->attack_1, release_1 = d->release_1;
+  const double attack_2 = d->attack_2, release_2 = d->release_2;
+  double first = d->first, second = d->second, highest = d->highest, sum = d->sum, squares = d->squares;
+
+  for (size_t i = 0; i < n; i++) {
+    double rectified = samples[i];
+    if (rectified > first)
+      first += attack_1 * (rectified - first);
+    else
+      first *= release_1;
+    if (first > second)
+      second += attack_2 * (first - second);
+    else
+      second *= release_2;
+    highest = second > highest ? second : highest;
+    sum += second;
+    squares += second * second;
+  }
+  d->first = first;
+  d->second = second;
+  d->highest = highest;
+  d->sum = sum;
+  d->squares = squares;
+  d->count += n;
 }
 
 /* What a steady sine of amplitude 1 reads; the rectifier's ripple takes about 3 % of its peak. */
 static double calibrate(double rate_hz)
 {
+  double sine[SOME], fine_cos[SOME], fine_sin[SOME];
+  double step = 2.0 * MT_PI * CALIBRATION_HZ / rate_hz;
   detector d;
   size_t n = (size_t)(CALIBRATION_S * rate_hz);
 
+  for (size_t i = 0; i < SOME; i++) {
+    fine_cos[i] = cos(step * (double)i);
+    fine_sin[i] = sin(step * (double)i);
+  }
   start_detector(&d, rate_hz);
   d.first = d.second = 0.97;
   for (int pass = 0; pass < 2; pass++) {
     forget_readings(&d);
-    for (size_t i = 0; i < n; i++)
-      detect(&d, fabs(sin(2.0 * MT_PI * CALIBRATION_HZ * (double)i / rate_hz)));
+    for (size_t begin = 0; begin < n; begin += SOME) {
+      size_t count = n - begin < SOME ? n - begin : SOME;
+      double coarse_cos = cos(step * (double)begin), coarse_sin = sin(step * (double)begin);
+      for (size_t i = 0; i < count; i++)
+        sine[i] = fabs(coarse_sin * fine_cos[i] + coarse_cos * fine_sin[i]);
+      detect(&d, sine, count);
+    }
   }
   return d.highest;
 }
@@ -100,6 +126,7 @@ typedef struct network {
   mt_bin *weight; /* [nfft/2 + 1], scaled for both transforms */
   mt_bin *bins;   /* [up * nfft/2 + 1] */
   float *time;    /* [up * nfft] */
+  size_t held;    /* the block that is in there starts at this frame; SIZE_MAX: none */
 } network;
 
 static void finish_network(network *w)
@@ -130,6 +157,7 @@ static mt_code start_network(network *w, const double *x, size_t n, double rate_
   memset(w, 0, sizeof *w);
   w->x = x;
   w->n = n;
+  w->held = SIZE_MAX;
   for (w->up = 1; (double)w->up * rate_hz < INNER_HZ * (1.0 - 1e-9);)
     w->up *= 2;
   w->margin = (size_t)ceil(MARGIN_S * rate_hz);
@@ -139,24 +167,32 @@ static mt_code start_network(network *w, const double *x, size_t n, double rate_
   w->time = malloc(w->up * w->nfft * sizeof *w->time);
   if (w->weight == NULL || w->bins == NULL || w->time == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a weighting of %zu points", w->nfft);
-  code = mt_transform_create_forward(w->nfft, &w->in, err);
+  code = mt_transform_create(w->nfft, &w->in, err);
   if (code == MT_OK)
-    code = mt_transform_create_inverse(w->up * w->nfft, &w->out, err);
+    code = mt_transform_create(w->up * w->nfft, &w->out, err);
   if (code == MT_OK)
     fill_weight(w, rate_hz);
   return code;
 }
 
+/* What a block that begins at frame `begin`, less the margin, holds at i: nothing outside of the record. */
+static double frame_at(const network *w, size_t begin, size_t i)
+{
+  bool inside = begin + i >= w->margin && begin + i - w->margin < w->n;
+  return inside ? w->x[begin + i - w->margin] - w->mean : 0.0;
+}
+
 /* Frames from `begin` on, with a margin before and after, faded at the outer half of it. */
 static void load_block(network *w, size_t begin)
 {
-  size_t half = w->margin / 2;
+  size_t half = w->margin / 2, last = w->nfft - 1;
 
-  for (size_t i = 0; i < w->nfft; i++) {
-    size_t from_end = w->nfft - 1 - i, edge = i < from_end ? i : from_end;
-    double fade = edge < half ? 0.5 - 0.5 * cos(MT_PI * ((double)edge + 0.5) / (double)half) : 1.0;
-    bool inside = begin + i >= w->margin && begin + i - w->margin < w->n;
-    w->time[i] = inside ? (float)(fade * (w->x[begin + i - w->margin] - w->mean)) : 0.0F;
+  for (size_t i = half; i <= last - half; i++)
+    w->time[i] = (float)frame_at(w, begin, i);
+  for (size_t edge = 0; edge < half; edge++) {
+    double fade = 0.5 - 0.5 * cos(MT_PI * ((double)edge + 0.5) / (double)half);
+    w->time[edge] = (float)(fade * frame_at(w, begin, edge));
+    w->time[last - edge] = (float)(fade * frame_at(w, begin, last - edge));
   }
 }
 
@@ -172,6 +208,18 @@ static void weigh_block(network *w)
   mt_transform_inverse(w->out, w->bins, w->time);
 }
 
+static void detect_block(detector *d, const float *samples, size_t n)
+{
+  double rectified[SOME];
+
+  for (size_t begin = 0; begin < n; begin += SOME) {
+    size_t count = n - begin < SOME ? n - begin : SOME;
+    for (size_t i = 0; i < count; i++)
+      rectified[i] = fabs((double)samples[begin + i]);
+    detect(d, rectified, count);
+  }
+}
+
 /* Run the detectors over a part of the record. */
 static void run(network *w, size_t from, size_t to, detector *d)
 {
@@ -179,10 +227,13 @@ static void run(network *w, size_t from, size_t to, detector *d)
 
   for (size_t begin = from; begin < to; begin += used) {
     size_t count = to - begin < used ? to - begin : used;
-    load_block(w, begin);
-    weigh_block(w);
-    for (size_t i = w->up * w->margin; i < w->up * (w->margin + count); i++)
-      detect(d, fabs((double)w->time[i]));
+    /* a short record is run over several times, and is one block */
+    if (w->held != begin) {
+      load_block(w, begin);
+      weigh_block(w);
+      w->held = begin;
+    }
+    detect_block(d, w->time + w->up * w->margin, w->up * count);
   }
 }
 

@@ -17,6 +17,9 @@
 #define PLATEAU_FROM_HZ 300.0
 #define PLATEAU_TO_HZ 8000.0
 #define PLATEAU_MAX_DB 1.0
+#define POINTS_OF_THIRD 8.0 /* of 80 a decade */
+/* A point less sure than this tells nothing of a corner of 3 dB. */
+#define UNSURE_DB 1.5
 #define FLAT_FROM_HZ 20.0
 #define FLAT_TO_HZ 20000.0
 
@@ -41,35 +44,77 @@ static mt_reading start(const mt_workspace *ws, mt_quantity quantity, const mt_c
   return reading;
 }
 
-/* The highest third octave of the middle; a lift of the treble does not count for more than PLATEAU_MAX_DB. */
+/* Points of a response without the noise of the reference, which moves all of them alike, and without those that noise
+   or hum spoils: a line of hum makes a hole as deep as any corner. */
+static size_t take_sure_points(const mt_curve *curve, double *x, double *y, double *uncertainty)
+{
+  double shared = 0.0;
+  size_t n = 0;
+
+  for (size_t i = 0; i < curve->npoints; i++)
+    if (curve->x[i] == REFERENCE_HZ)
+      shared = curve->uncertainty[i];
+  for (size_t i = 0; i < curve->npoints; i++) {
+    double u = curve->uncertainty[i];
+    if (u > UNSURE_DB)
+      continue;
+    x[n] = curve->x[i];
+    y[n] = curve->y[i];
+    uncertainty[n++] =
+        curve->x[i] == REFERENCE_HZ ? shared : sqrt(fmax(0.25 * u * u, u * u - shared * shared));
+  }
+  return n;
+}
+
+/* Between two points of a smoothed curve. */
+static double level_at(const mt_curve *curve, const double *y, size_t above, double freq_hz)
+{
+  double part = log(freq_hz / curve->x[above - 1]) / log(curve->x[above] / curve->x[above - 1]);
+  return y[above - 1] + part * (y[above] - y[above - 1]);
+}
+
+/*
+ * The highest third octave of the middle, its ends included; a lift of the treble does not count for more than
+ * PLATEAU_MAX_DB. It is the mean of so many points.
+ */
 static mt_figure plateau_of(const mt_curve *curve, const double *y, const double *uncertainty)
 {
   mt_figure plateau = {-HUGE_VAL, 0.0};
 
-  for (size_t i = 0; i < curve->npoints; i++)
+  for (size_t i = 1; i < curve->npoints; i++) {
+    static const double ends_hz[] = {PLATEAU_FROM_HZ, PLATEAU_TO_HZ};
+    for (int k = 0; k < 2; k++)
+      if (curve->x[i - 1] < ends_hz[k] && curve->x[i] >= ends_hz[k] &&
+          level_at(curve, y, i, ends_hz[k]) > plateau.value)
+        plateau = (mt_figure){level_at(curve, y, i, ends_hz[k]), uncertainty[i]};
     if (curve->x[i] >= PLATEAU_FROM_HZ && curve->x[i] <= PLATEAU_TO_HZ && y[i] > plateau.value)
       plateau = (mt_figure){y[i], uncertainty[i]};
+  }
   plateau.value = fmin(plateau.value, PLATEAU_MAX_DB);
+  plateau.uncertainty /= sqrt(POINTS_OF_THIRD);
   return plateau;
 }
 
 /* The corner and, if there is none within what was read, why. */
 static mt_code find_corner(const mt_curve *curve, mt_corner_side side, mt_figure *corner, mt_error *err)
 {
-  double *scratch = malloc((2 * curve->npoints + 1) * sizeof *scratch);
-  mt_curve unsure = *curve;
+  double *scratch = malloc((5 * curve->npoints + 1) * sizeof *scratch);
+  mt_curve sure = *curve;
   mt_figure plateau;
   mt_code code;
 
   if (scratch == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", curve->npoints);
-  unsure.uncertainty = scratch + curve->npoints;
-  code = mt_curve_smooth(curve, 1.0 / 3.0, scratch, unsure.uncertainty, err);
+  sure.x = scratch;
+  sure.y = scratch + curve->npoints;
+  sure.uncertainty = scratch + 2 * curve->npoints;
+  sure.npoints = take_sure_points(curve, sure.x, sure.y, sure.uncertainty);
+  code = mt_curve_smooth(&sure, 1.0 / 3.0, scratch + 3 * curve->npoints, scratch + 4 * curve->npoints, err);
   if (code == MT_OK) {
-    plateau = plateau_of(curve, scratch, unsure.uncertainty);
-    for (size_t i = 0; i < curve->npoints; i++)
-      unsure.uncertainty[i] = hypot(curve->uncertainty[i], plateau.uncertainty);
-    code = mt_curve_corner(&unsure, REFERENCE_HZ, plateau.value + CORNER_DB, side, corner, err);
+    plateau = plateau_of(&sure, scratch + 3 * curve->npoints, scratch + 4 * curve->npoints);
+    for (size_t i = 0; i < sure.npoints; i++)
+      sure.uncertainty[i] = hypot(sure.uncertainty[i], plateau.uncertainty);
+    code = mt_curve_corner(&sure, REFERENCE_HZ, plateau.value + CORNER_DB, side, corner, err);
   }
   free(scratch);
   return code;
@@ -104,15 +149,24 @@ static mt_code read_corner(mt_workspace *ws, const mt_curve *curve, mt_corner_si
 static mt_code read_flatness(mt_workspace *ws, const mt_curve *curve, mt_error *err)
 {
   mt_reading reading = start(ws, MT_Q_FLATNESS, curve);
+  double *scratch = malloc((3 * curve->npoints + 1) * sizeof *scratch);
+  mt_curve sure = *curve;
   mt_error why = {0};
   mt_figure flatness;
 
+  if (scratch == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", curve->npoints);
+  sure.x = scratch;
+  sure.y = scratch + curve->npoints;
+  sure.uncertainty = scratch + 2 * curve->npoints;
   if (reading.validity == MT_VALID) {
-    if (mt_curve_flatness(curve, FLAT_FROM_HZ, FLAT_TO_HZ, &flatness, NULL, NULL, &why) == MT_OK)
+    sure.npoints = take_sure_points(curve, sure.x, sure.y, sure.uncertainty);
+    if (mt_curve_flatness(&sure, FLAT_FROM_HZ, FLAT_TO_HZ, &flatness, NULL, NULL, &why) == MT_OK)
       mt_reading_set(&reading, flatness.value, flatness.uncertainty);
     else
       mt_reading_refuse(&reading, MT_NOT_MEASURED, "%s", why.message);
   }
+  free(scratch);
   return mt_workspace_add(ws, &reading, err);
 }
 

@@ -65,13 +65,20 @@ static mt_code open_orders(mt_workspace *ws, const mt_section *section, int sour
   double start_frame = at->arrived[source] ? at->arrival_frame[source] : at->start_frame;
   size_t n = ws->take->nframes, nevents = 0;
   mt_sweep_event event;
+  mt_sweep_capture weak_one = {0}, strong_one = {0};
   mt_code code;
 
   mt_workspace_copy(ws, 0, n, 1 - source, x);
-  code = mt_orders_create(sweep, x, n, start_frame, heard, err);
+  code = mt_sweep_capture_init(sweep, x, n, start_frame, &weak_one, err);
+  if (code == MT_OK)
+    code = mt_orders_create(sweep, &weak_one, heard, err);
   mt_workspace_copy(ws, 0, n, source, x);
   if (code == MT_OK)
-    code = mt_orders_create(sweep, x, n, start_frame, strong, err);
+    code = mt_sweep_capture_init(sweep, x, n, start_frame, &strong_one, err);
+  if (code == MT_OK)
+    code = mt_orders_create(sweep, &strong_one, strong, err);
+  mt_sweep_capture_finish(&weak_one);
+  mt_sweep_capture_finish(&strong_one);
   if (code == MT_OK)
     code = mt_sweep_find_events(x, n, ws->take->rate_hz, section->segment, start_frame, sweep->clock_ratio,
                                 &event, 1, &nevents, err);

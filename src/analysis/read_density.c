@@ -1,4 +1,5 @@
 /* Density of the idle noise over frequency, averaged over cells of equal ratio. */
+#include "analysis/window.h"
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
@@ -9,6 +10,8 @@
 #define CELLS_PER_DECADE 80
 #define CELLS_MAX 400
 #define FIRST_HZ 10.0
+/* farther apart, bins under these windows have nothing in common */
+#define SHARED_BINS 8
 
 typedef struct density {
   size_t count;
@@ -20,6 +23,19 @@ typedef struct density {
 static size_t bin_at(const mt_psd *psd, double freq_hz)
 {
   return (size_t)ceil(freq_hz / psd->bin_hz);
+}
+
+/* Independent ones among so many neighbouring bins: what the window makes them share, by the square of their
+   correlation (Welch 1967). */
+static double free_bins(mt_window window, size_t count)
+{
+  double shared = 1.0;
+
+  for (unsigned k = 1; k < count && k < SHARED_BINS; k++) {
+    double correlation = mt_window_bin_correlation(window, k);
+    shared += 2.0 * (1.0 - (double)k / (double)count) * correlation * correlation;
+  }
+  return (double)count / shared;
 }
 
 /* The mean over whole bins; a cell between two bins is left out, no point is made up for it. */
@@ -37,8 +53,7 @@ static void fill(density *d, const mt_psd *psd)
       sum += psd->density[i];
     if (end <= first || sum <= 0.0)
       continue;
-    /* neighbouring bins share the window's noise bandwidth */
-    nfree = psd->averages * fmax(1.0, (double)(end - first) / mt_window_enbw_bins(psd->window));
+    nfree = psd->averages * free_bins(psd->window, end - first);
     d->x[d->count] = 0.5 * (double)(first + end - 1) * psd->bin_hz;
     d->y[d->count] = mt_db_of_power(sum / (double)(end - first));
     d->u[d->count++] = 2.0 * 10.0 / log(10.0) / sqrt(fmax(1.0, nfree));

@@ -1,4 +1,5 @@
 /* The stepped tone: gain and THD+N over level, the maximum level, and which half of the wave clips first. */
+#include "analysis/onset.h"
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
@@ -212,28 +213,48 @@ static bool find_bracket(const ladder *l, double limit, int *under, int *over)
     const step *s = &l->steps[i];
     if (!s->heard)
       continue;
-    if (s->thd_power + 2.0 * s->thd_error <= limit) {
+    if (s->thd_power <= limit && 2.0 * s->thd_error <= limit) {
       *under = i;
-      return true;
+      /* what lies above must be known to be more, not only not known to be less */
+      return *over < 0 || l->steps[*over].thd_power > limit;
     }
     *over = i;
   }
   return false;
 }
 
-static void set_between(mt_reading *reading, const step *under, const step *over, double limit)
-{
-  /* Above the onset of clipping THD grows as the power 3/2 of what is too much, so its power 2/3 is straight;
-     over a step of 1 dB the curve of a gentler bend is hardly bent. */
-  double low = cbrt(under->thd_power), high = cbrt(over->thd_power);
-  double part = (cbrt(limit) - low) / (high - low);
-  double span = over->level_dbfs - under->level_dbfs;
+/* THD and the gain it costs grow together: of a clip, THD as overdrive to the power 1.25, the gain to 1.5. */
+#define GAIN_OF_THD 1.2
+#define GAIN_DOUBT 0.1 /* of what the gain changes from step to step */
 
-  part = fmin(1.0, fmax(0.0, part));
-  /* the truth lies somewhere between both steps, and nothing says where */
-  mt_reading_set(reading, under->level_dbfs + part * span,
-                 fabs(span) * fmax(part, 1.0 - part) +
-                     fmax(under->level_uncertainty, over->level_uncertainty));
+/* Gain where THD is as much as that, between two steps. */
+static double gain_between(const step *under, const step *over, double limit)
+{
+  double low = pow(under->thd_power, 0.5 * GAIN_OF_THD), high = pow(over->thd_power, 0.5 * GAIN_OF_THD);
+  double part = (pow(limit, 0.5 * GAIN_OF_THD) - low) / (high - low);
+  double gain = under->level_dbfs - under->played_dbfs;
+
+  return gain + fmin(1.0, fmax(0.0, part)) * (over->level_dbfs - over->played_dbfs - gain);
+}
+
+static void set_between(mt_reading *reading, const ladder *l, int under, int over, double limit)
+{
+  const step *below = &l->steps[under], *above = &l->steps[over];
+  mt_onset_step steps[MT_STEPS];
+  double gain_change = above->level_dbfs - above->played_dbfs - below->level_dbfs + below->played_dbfs;
+  mt_figure played;
+  size_t n = 0;
+
+  for (int i = under; i < MT_STEPS; i = i == under ? over : i + 1) {
+    const step *s = &l->steps[i];
+    if (!s->heard)
+      break;
+    steps[n++] = (mt_onset_step){s->played_dbfs, s->thd_power, s->thd_error};
+  }
+  played = mt_onset_find(steps, n, 1, limit);
+  mt_reading_set(reading, played.value + gain_between(below, above, limit),
+                 hypot(hypot(played.uncertainty, GAIN_DOUBT * gain_change),
+                       fmax(below->level_uncertainty, above->level_uncertainty)));
 }
 
 static mt_code add_halves(mt_workspace *ws, mt_channel channel, const step *over, mt_error *err)
@@ -309,7 +330,7 @@ static mt_code read_maximum(mt_workspace *ws, const mt_section *section, mt_chan
   else if (over < 0)
     refuse_unreached(&reading, l, under, percent);
   if (reading.validity == MT_VALID)
-    set_between(&reading, &l->steps[under], &l->steps[over], limit);
+    set_between(&reading, l, under, over, limit);
   code = mt_workspace_add(ws, &reading, err);
   if (code == MT_OK && reading.validity == MT_VALID)
     code = add_halves(ws, channel, &l->steps[over], err);

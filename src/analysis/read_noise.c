@@ -66,12 +66,17 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
                         mt_error *err)
 {
   mt_reading hum = mt_workspace_reading(ws, MT_Q_HUM, channel, section);
+  mt_error why = {0};
   mt_hum found;
-  mt_code code;
+  mt_code code = mt_hum_find(x, section->count, ws->take->rate_hz, &found, &why);
 
-  code = mt_hum_find(x, section->count, ws->take->rate_hz, &found, err);
+  /* a short take's idle does not resolve mains lines */
+  if (code == MT_E_DATA) {
+    mt_reading_refuse(&hum, MT_NOT_MEASURED, "%s", why.message);
+    return mt_workspace_add(ws, &hum, err);
+  }
   if (code != MT_OK)
-    return code;
+    return mt_fail(err, code, "%s", why.message);
   ws->hum[channel] = found;
   ws->has_hum[channel] = true;
   hum.mains_hz = found.mains_hz;

@@ -2,6 +2,7 @@
 
 #include "base/decibel.h"
 #include "signal/fade.h"
+#include "signal/sweep.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -33,6 +34,8 @@
 #define PROBE_STEP_OF_T2 0.38
 
 #define BESSEL_TERMS 24
+/* Frames of the sweep rendered at once */
+#define CHUNK 1024
 /* Bins between turns taken afresh */
 #define TURNED_BINS 256
 
@@ -44,11 +47,15 @@
 /* Rounding of the float transform, of the rms over all bins: -136 dB measured, with some to spare. */
 #define TRANSFORM_FLOOR 2e-7
 
-/* What is left with everything known, measured against digital filters over delays, clocks, harmonics of
-   -40 dB and rates; expanded. Below 20 Hz the kernel has to be cut short at the start of the sweep. */
-#define FLOOR_DB 0.003
-#define FLOOR_BELOW_20_DB 0.05
-#define DEG_PER_DB 6.5963 /* the same relative error: (180 / pi) / (20 / ln 10) */
+/* What is left without any noise, expanded: measured on 60 digital filters over delays, clocks and rates, as 10 lg and
+   as phase. The gate's ripple makes the rest of it, most where the kernel has to be cut short at the start of the
+   sweep, and less the more periods the gate holds. */
+#define FLOOR_DB 1e-4
+#define FLOOR_DEG 1e-3
+#define RIPPLE_TAKEN 0.6
+#define RIPPLE_TAKEN_BY_PHASE 3.0 /* where the kernel is cut short: a ripple that leans to one side */
+#define DB_PER_RELATIVE 8.6859
+#define DEG_PER_RELATIVE 57.2958
 
 /* Presence: enough of these stand out of the probes by so much. Noise alone does it for one point in 140. */
 #define NPRESENCE 24
@@ -92,6 +99,8 @@ typedef struct reading {
   double record_freedom;  /* its degrees of freedom */
   double float_variance;  /* rounding of the transform */
   double cut_share;       /* of the gate's length, what closing earlier cuts */
+  double ripple;          /* of the gate, relative */
+  bool is_cut_short;      /* its kernel */
 } reading;
 
 static complex_value times(complex_value a, complex_value b)
@@ -224,17 +233,21 @@ double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order
 
 /* ---- the reference ----------------------------------------------------------------------------------- */
 
-/* Each phase afresh: how it is rounded shows in the response, a hundred millionth of it. */
 static void render(mt_sweep_reference *r)
 {
-  double constant = mt_segment_sweep_constant(&r->sweep);
+  double ignored[CHUNK], sine[CHUNK];
+  size_t first = (size_t)ceil(MT_SWEEP_BEFORE_S / r->step_s);
+  size_t end = (size_t)((MT_SWEEP_BEFORE_S + r->sweep.duration_s) / r->step_s) + 1;
 
   memset(r->time, 0, r->nfft * sizeof *r->time);
-  for (size_t i = 0; i < r->nframes; i++) {
-    double t = (double)i * r->step_s - MT_SWEEP_BEFORE_S;
-    if (t >= 0.0 && t <= r->sweep.duration_s)
-      r->time[i] = (float)(mt_fade_gain(&r->sweep, t) *
-                           sin(2.0 * MT_PI * r->sweep.from_hz * constant * exp(t / constant)));
+  if (end > r->nframes)
+    end = r->nframes;
+  for (size_t begin = first; begin < end; begin += CHUNK) {
+    size_t count = end - begin < CHUNK ? end - begin : CHUNK;
+    double t = (double)begin * r->step_s - MT_SWEEP_BEFORE_S;
+    mt_sweep_render_phase(&r->sweep, t, r->step_s, count, ignored, sine);
+    for (size_t i = 0; i < count; i++)
+      r->time[begin + i] = (float)(mt_fade_gain(&r->sweep, t + (double)i * r->step_s) * sine[i]);
   }
 }
 
@@ -273,14 +286,13 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
   r->low_bin = (size_t)ceil(sweep->from_hz / r->bin_hz);
   r->high_bin =
       (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
-  r->time = calloc(r->nfft, sizeof *r->time);
-  r->bins = calloc(r->nfft / 2 + 1, sizeof *r->bins);
-  r->spectrum = calloc(r->nfft / 2 + 1, sizeof *r->spectrum);
-  if (r->time == NULL || r->bins == NULL || r->spectrum == NULL) {
+  r->time = malloc(r->nfft * sizeof *r->time);
+  r->spectrum = malloc((r->nfft / 2 + 1) * sizeof *r->spectrum);
+  if (r->time == NULL || r->spectrum == NULL) {
     mt_sweep_reference_destroy(&r);
     return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
   }
-  code = mt_transform_create_forward(r->nfft, &r->transform, err);
+  code = mt_transform_create(r->nfft, &r->transform, err);
   if (code != MT_OK) {
     mt_sweep_reference_destroy(&r);
     return code;
@@ -297,9 +309,7 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference)
   if (reference == NULL || *reference == NULL)
     return;
   mt_transform_destroy(&(*reference)->transform);
-  mt_transform_destroy(&(*reference)->inverse);
   free((*reference)->spectrum);
-  free((*reference)->bins);
   free((*reference)->time);
   free(*reference);
   *reference = NULL;
@@ -326,17 +336,25 @@ static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, siz
     sum += x[i];
   }
   mean = sum / (double)n;
-  memset(r->time, 0, r->nfft * sizeof *r->time);
+  memset(r->time, 0, at * sizeof *r->time);
   for (size_t i = 0; i < n; i++)
     r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+  memset(r->time + at + n, 0, (r->nfft - at - n) * sizeof *r->time);
   return MT_OK;
 }
 
-mt_code mt_sweep_reference_load(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
-                                double *offset, mt_error *err)
+void mt_sweep_capture_finish(mt_sweep_capture *capture)
+{
+  free(capture->bins);
+  *capture = (mt_sweep_capture){0};
+}
+
+mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
+                              mt_sweep_capture *out, mt_error *err)
 {
   double start, end;
   double window, whole;
+  mt_sweep_capture capture;
   size_t first, skipped, count;
   mt_code code;
 
@@ -350,29 +368,33 @@ mt_code mt_sweep_reference_load(mt_sweep_reference *r, const double *x, size_t n
                    start, end, n);
   window = start - MT_SWEEP_BEFORE_S / r->step_s;
   whole = round(window);
-  *offset = window - whole;
   skipped = whole < 0.0 ? (size_t)-whole : 0;
   first = whole < 0.0 ? 0 : (size_t)whole;
   count = r->nframes - skipped < n - first ? r->nframes - skipped : n - first;
   code = copy_window(r, x + first, count, skipped, err);
-  if (code == MT_OK)
-    mt_transform_forward(r->transform, r->time, r->bins);
-  return code;
+  if (code != MT_OK)
+    return code;
+  capture = (mt_sweep_capture){malloc((r->nfft / 2 + 1) * sizeof *capture.bins), window - whole};
+  if (capture.bins == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the spectrum of a sweep");
+  mt_transform_forward(r->transform, r->time, capture.bins);
+  *out = capture;
+  return MT_OK;
 }
 
 /* Y / (amplitude X), the window's part of a frame turned back. */
-static mt_code divide(const mt_sweep_reference *r, double amplitude, double offset, complex_value **out,
-                      mt_error *err)
+static mt_code divide(const mt_sweep_reference *r, const mt_sweep_capture *capture, double amplitude,
+                      complex_value **out, mt_error *err)
 {
   complex_value *q = calloc(r->high_bin + 1, sizeof *q);
-  double radians = 2.0 * MT_PI * offset / (double)r->nfft;
+  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft;
   complex_value turned = {1.0, 0.0}, by_bin = turn(radians);
 
   if (q == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
   for (size_t k = r->low_bin; k <= r->high_bin; k++) {
     complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
-    complex_value y = {(double)r->bins[k].re, (double)r->bins[k].im};
+    complex_value y = {(double)capture->bins[k].re, (double)capture->bins[k].im};
     double scale = 1.0 / (amplitude * power(x));
     complex_value ratio;
     /* turned on from bin to bin; afresh now and then, as errors of rounding add up */
@@ -507,6 +529,16 @@ static complex_value over(complex_value a, complex_value b)
   return (complex_value){product.re / power(b), product.im / power(b)};
 }
 
+/* How much the gate's ripple lets through, and whether its kernel had to be cut short (see gather()). */
+static void set_ripple(const mt_sweep_reference *r, double freq_hz, const gate *g, reading *out)
+{
+  double full = kernel_half_width_hz(g), half = fmin(full, freq_hz - (double)r->low_bin * r->bin_hz);
+  double periods = full / (freq_hz - r->sweep.from_hz);
+
+  out->is_cut_short = half < full;
+  out->ripple = mt_ratio_of_db(-(7.95 + (GATE_STOP_DB - 7.95) * half / full)) * fmin(1.0, periods * periods);
+}
+
 /* Dividing by the sum of the kernel makes a flat response read flat exactly. */
 static reading read_at(const channel *c, double freq_hz)
 {
@@ -528,6 +560,7 @@ static reading read_at(const channel *c, double freq_hz)
   out.record_freedom = 2.0 * fmin(NPROBES, span / gate_length_s(&g));
   out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
   out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
+  set_ripple(r, freq_hz, &g, &out);
   out.float_variance = sums.transform * (c->capture_power + power(out.value) * r->mean_power) / weight;
   return out;
 }
@@ -655,12 +688,11 @@ static double noise_variance(const reading *r)
 }
 
 /* Expanded, of the value's size. */
-static double relative_uncertainty(const reading *r, double floor_db)
+static double relative_uncertainty(const reading *r)
 {
   double noise = noise_variance(r);
   double gate_re = r->value.re - r->closed_earlier.re, gate_im = r->value.im - r->closed_earlier.im;
   double moved = gate_re * gate_re + gate_im * gate_im;
-  double floor_rel = mt_ratio_of_db(floor_db) - 1.0;
   double value = power(r->value), all;
 
   /* a gate that closes earlier also hears less noise: noise alone passes this in 2 of 100 */
@@ -670,7 +702,7 @@ static double relative_uncertainty(const reading *r, double floor_db)
   all = 2.0 * noise + moved;
   if (!(value > all))
     return REL_MOST;
-  return fmin(REL_MOST, sqrt(all / value + floor_rel * floor_rel));
+  return fmin(REL_MOST, sqrt(all / value));
 }
 
 /* Degrees, the delay taken out, not unwrapped. */
@@ -701,12 +733,17 @@ static double follow_phase(const channel *c, double phase_deg, double from_hz, d
 
 static void store(mt_transfer *t, size_t i, double freq_hz, const reading *r)
 {
-  double rel = relative_uncertainty(r, freq_hz < 20.0 ? FLOOR_BELOW_20_DB : FLOOR_DB);
+  double rel = relative_uncertainty(r);
+  double phase_ripple = r->ripple * (r->is_cut_short ? RIPPLE_TAKEN_BY_PHASE : RIPPLE_TAKEN);
 
   t->freq_hz[i] = freq_hz;
   t->gain_db[i] = mt_db_of_power(fmax(power(r->value), 1e-60));
-  t->uncertainty_db[i] = -mt_db_of_ratio(1.0 - rel);
-  t->uncertainty_deg[i] = rel < REL_MOST ? asin(rel) * 180.0 / MT_PI : 180.0;
+  t->uncertainty_db[i] =
+      hypot(-mt_db_of_ratio(1.0 - rel), FLOOR_DB + RIPPLE_TAKEN * DB_PER_RELATIVE * r->ripple);
+  t->uncertainty_deg[i] =
+      rel < REL_MOST
+          ? fmin(180.0, hypot(asin(rel) * DEG_PER_RELATIVE, FLOOR_DEG + DEG_PER_RELATIVE * phase_ripple))
+          : 180.0;
 }
 
 /* Put the delay back, and bring the point nearest 1 kHz to -179 ... 181 degrees: an inverted unit then reads
@@ -748,12 +785,12 @@ static mt_code read_all(const channel *c, const double *freq_hz, size_t npoints,
   return MT_OK;
 }
 
-mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *x, size_t n,
-                                   double start_frame, double amplitude, const mt_psd *noise,
-                                   const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err)
+mt_code mt_response_of_capture(const mt_sweep_reference *reference, const mt_sweep_capture *capture,
+                               double amplitude, const mt_psd *noise, const double *freq_hz, size_t npoints,
+                               mt_transfer *out, mt_error *err)
 {
   channel c = {.reference = reference, .noise = noise, .amplitude = amplitude};
-  double from_hz = 0.0, to_hz = 0.0, offset;
+  double from_hz = 0.0, to_hz = 0.0;
   mt_code code;
 
   if (!(amplitude > 0.0 && isfinite(amplitude)))
@@ -764,12 +801,10 @@ mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *
   if (code == MT_OK)
     code = check_noise(noise, err);
   if (code == MT_OK)
-    code = mt_sweep_reference_load(reference, x, n, start_frame, &offset, err);
-  if (code == MT_OK)
-    code = divide(reference, amplitude, offset, &c.quotient, err);
+    code = divide(reference, capture, amplitude, &c.quotient, err);
   if (code != MT_OK)
     return code;
-  c.capture_power = mean_bin_power(reference->bins, reference->nfft) / (amplitude * amplitude);
+  c.capture_power = mean_bin_power(capture->bins, reference->nfft) / (amplitude * amplitude);
   code = read_all(&c, freq_hz, npoints, from_hz, to_hz, out, err);
   free(c.quotient);
   return code;
@@ -780,6 +815,7 @@ mt_code mt_response_measure(const double *x, size_t n, double rate_hz, const mt_
                             const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err)
 {
   mt_sweep_reference *reference = NULL;
+  mt_sweep_capture capture = {0};
   mt_code code;
 
   if (played >= MT_STIMULUS_CHANNELS)
@@ -787,8 +823,11 @@ mt_code mt_response_measure(const double *x, size_t n, double rate_hz, const mt_
   code = mt_sweep_reference_create(sweep, rate_hz, clock_ratio, &reference, err);
   if (code != MT_OK)
     return code;
-  code = mt_response_with_reference(reference, x, n, start_frame, sweep->amplitude[played], noise, freq_hz,
-                                    npoints, out, err);
+  code = mt_sweep_capture_init(reference, x, n, start_frame, &capture, err);
+  if (code == MT_OK)
+    code = mt_response_of_capture(reference, &capture, sweep->amplitude[played], noise, freq_hz, npoints, out,
+                                  err);
+  mt_sweep_capture_finish(&capture);
   mt_sweep_reference_destroy(&reference);
   return code;
 }

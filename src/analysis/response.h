@@ -28,11 +28,15 @@ typedef struct mt_sweep_reference {
   size_t low_bin;          /**< `spectrum` is solid from here ... */
   size_t high_bin;         /**< ... to here */
   mt_bin *spectrum;        /**< [nfft/2 + 1] */
-  mt_transform *transform; /**< forward */
-  mt_transform *inverse;   /**< made by whoever first needs it; NULL before */
+  mt_transform *transform; /**< of nfft */
   float *time;             /**< [nfft], scratch */
-  mt_bin *bins;            /**< [nfft/2 + 1], scratch */
 } mt_sweep_reference;
+
+/** What one channel caught of the sweep. */
+typedef struct mt_sweep_capture {
+  mt_bin *bins;  /**< [nfft/2 + 1], spectrum of the window, mean removed and edges faded. Owned. */
+  double offset; /**< the part of a frame by which the channel lies later than the window, -0.5 ... 0.5 */
+} mt_sweep_capture;
 
 /** @return MT_OK; MT_E_ARG: not a sweep that can be measured, rate or ratio out of range; MT_E_MEMORY. */
 mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, double clock_ratio,
@@ -40,20 +44,22 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
 void mt_sweep_reference_destroy(mt_sweep_reference **reference);
 
 /**
- * Put the window of a channel that holds the sweep in `reference->time` and its spectrum in
- * `reference->bins`, mean removed and edges faded.
+ * Transform the window of a channel that holds the sweep.
  *
  * @param start_frame  stimulus time 0 on this channel, fractional.
- * @param offset       the part of a frame by which the channel lies later than the window, -0.5 ... 0.5.
- * @return MT_E_DATA: the sweep is not all inside the take, or a sample is not finite or absurd.
+ * @return MT_E_DATA: the sweep is not all inside the take, or a sample is not finite or absurd; MT_E_MEMORY.
  */
-mt_code mt_sweep_reference_load(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
-                                double *offset, mt_error *err);
+mt_code mt_sweep_capture_init(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
+                              mt_sweep_capture *out, mt_error *err);
+void mt_sweep_capture_finish(mt_sweep_capture *capture);
 
-/** mt_response_measure() against a reference made before. Gain is referred to `amplitude` (peak, > 0). */
-mt_code mt_response_with_reference(mt_sweep_reference *reference, const double *x, size_t n,
-                                   double start_frame, double amplitude, const mt_psd *noise,
-                                   const double *freq_hz, size_t npoints, mt_transfer *out, mt_error *err);
+/**
+ * mt_response_measure() of what was captured, against a reference made before. Gain is referred to `amplitude`
+ * (peak, > 0).
+ */
+mt_code mt_response_of_capture(const mt_sweep_reference *reference, const mt_sweep_capture *capture,
+                               double amplitude, const mt_psd *noise, const double *freq_hz, size_t npoints,
+                               mt_transfer *out, mt_error *err);
 
 /**
  * How much of a harmonic that folds back at half the rate the gate lets through to the response at freq_hz (of the

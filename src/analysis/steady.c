@@ -6,6 +6,7 @@
 #include "analysis/steady.h"
 
 #include "base/decibel.h"
+#include "base/order.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -196,16 +197,10 @@ static void block_leftover(const track *tr, block *bl)
   bl->peak = fmax(peak_above, peak_below);
 }
 
-static int compare_double(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 static double middle_of(double *values, size_t count)
 {
-  qsort(values, count, sizeof *values, compare_double);
-  return 0.5 * (values[(count - 1) / 2] + values[count / 2]);
+  double below = mt_order_select(values, count, (count - 1) / 2);
+  return 0.5 * (below + mt_order_select(values, count, count / 2));
 }
 
 static mt_code blocks_measure(track *tr, mt_error *err)
@@ -298,7 +293,7 @@ static double departure(const double *d, size_t count, size_t b)
     }
   if (n < 3)
     return 0.0;
-  qsort(by, n, sizeof by[0], compare_double);
+  mt_order_sort(by, n);
   return fmin(fabs(by[(n - 1) / 2]), fabs(by[n / 2]));
 }
 
@@ -318,9 +313,9 @@ static spread spread_of(track *tr, difference *between)
     if (!isnan(d[b]) && !isnan(d[b + APART]))
       sizes[n++] = fabs(apart(d[b], d[b + APART]));
   clean = n > TOUCHED ? n - TOUCHED : 1;
-  qsort(sizes, n, sizeof *sizes, compare_double);
   /* 0.6745: the median of the size of a normal deviate */
-  return (spread){n > 0 ? sizes[clean / 2] / 0.6745 : 0.0, 1.1 + 2.0 / sqrt((double)clean)};
+  return (spread){n > 0 ? mt_order_select(sizes, n, clean / 2) / 0.6745 : 0.0,
+                  1.1 + 2.0 / sqrt((double)clean)};
 }
 
 static void thresholds_set(track *tr, const mt_sine_fit *fit)

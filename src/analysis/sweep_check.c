@@ -261,6 +261,26 @@ static double scatter_at(const double *values, size_t n, size_t at, size_t eithe
 
 /* ---- what a linear unit cannot do -------------------------------------------------------------------- */
 
+/* No median lies further from a cell than the furthest of the cells it is taken of: where even those are near, as
+   in any whole sweep, there is no need to take medians. */
+static bool may_have_dip(const probe *p)
+{
+  for (size_t i = DIP_CELLS; i + DIP_CELLS < p->ncells; i++) {
+    const cell *c = &p->cells[i];
+    double re = 0.0, im = 0.0;
+    if (!(c->share > LEVEL_LEAST && frequency_at(p, c->t_s) > DIP_FROM_HZ))
+      continue;
+    for (size_t k = i - DIP_CELLS; k <= i + DIP_CELLS; k++) {
+      double away_re = fabs(p->cells[k].re - c->re), away_im = fabs(p->cells[k].im - c->im);
+      re = away_re > re ? away_re : re;
+      im = away_im > im ? away_im : im;
+    }
+    if (size_of(re, im) > DIP_LEAST * c->level)
+      return true;
+  }
+  return false;
+}
+
 /* Amplitude of the cell against the cells around it: short mutes. */
 static void measure_dips(const probe *p, double *dips)
 {
@@ -350,6 +370,13 @@ static void find_steps(probe *p, const double *steps)
   }
 }
 
+/* From one cell to another, of length 1; not a number where one of them is nothing. */
+static complex_turn turn_of(const cell *a, const cell *b)
+{
+  double scale = 1.0 / sqrt((a->re * a->re + a->im * a->im) * (b->re * b->re + b->im * b->im));
+  return (complex_turn){(b->re * a->re + b->im * a->im) * scale, (b->im * a->re - b->re * a->im) * scale};
+}
+
 /* The turn of the amplitude over TURN_HZ, of length 1, its median over the cells from ... ; false where the sweep is
    not all there. */
 static bool turn_between(const probe *p, size_t from, size_t hops, double least, complex_turn *out)
@@ -368,22 +395,69 @@ static bool turn_between(const probe *p, size_t from, size_t hops, double least,
   return true;
 }
 
+/* Where the cells before and after a place are, that a turn over TURN_HZ is taken of; false: too near an end. */
+static bool place_turn(const probe *p, size_t i, size_t *before, size_t *after, size_t *hops)
+{
+  const cell *c = &p->cells[i];
+  double hz_a_hop = frequency_at(p, c[1].t_s) - frequency_at(p, c->t_s);
+  size_t reach;
+
+  *hops = (size_t)fmax(2.0, round(TURN_HZ / hz_a_hop));
+  reach = TURN_CELLS + *hops + HOPS / 2;
+  *before = i - reach;
+  *after = i + HOPS / 2 + 1;
+  return frequency_at(p, c->t_s) >= 0.5 * DELAY_FROM_HZ && i >= reach && i + reach < p->ncells;
+}
+
 /* Delay after against delay before: lost or repeated frames, whatever the phase they left off with. */
 static void measure_turns(const probe *p, double *turns)
 {
   for (size_t i = 1; i + 1 < p->ncells; i++) {
-    const cell *c = &p->cells[i];
-    double hz_a_hop = frequency_at(p, c[1].t_s) - frequency_at(p, c->t_s);
-    size_t hops = (size_t)fmax(2.0, round(TURN_HZ / hz_a_hop)), reach = TURN_CELLS + hops + HOPS / 2;
-    double least = TURN_CELL_LEAST * c->level;
+    double least = TURN_CELL_LEAST * p->cells[i].level;
+    size_t first, second, hops;
     complex_turn before, after;
-    if (frequency_at(p, c->t_s) < 0.5 * DELAY_FROM_HZ || i < reach || i + reach >= p->ncells)
+    if (!place_turn(p, i, &first, &second, &hops))
       continue;
     turns[i] = TURN_UNKNOWN;
-    if (turn_between(p, i - reach, hops, least, &before) &&
-        turn_between(p, i + HOPS / 2 + 1, hops, least, &after))
+    if (turn_between(p, first, hops, least, &before) && turn_between(p, second, hops, least, &after))
       turns[i] = size_of(after.re - before.re, after.im - before.im);
   }
+}
+
+/*
+ * Two medians are no further apart than the furthest of what they are taken of, and those are near each other in any
+ * whole sweep. Each turn is made once for all the places it counts for, as long as these reach as far.
+ */
+static bool may_have_turn(const probe *p)
+{
+  complex_turn *known = malloc((p->ncells + 1) * sizeof *known);
+  size_t *reaches = calloc(p->ncells + 1, sizeof *reaches);
+  bool may = known == NULL || reaches == NULL;
+
+  for (size_t i = 1; i + 1 < p->ncells && !may; i++) {
+    const cell *c = &p->cells[i];
+    size_t first, second, hops;
+    complex_turn low = {HUGE_VAL, HUGE_VAL}, high = {-HUGE_VAL, -HUGE_VAL};
+    if (!(c->share > TURN_LEVEL_LEAST && frequency_at(p, c->t_s) >= DELAY_FROM_HZ) ||
+        !place_turn(p, i, &first, &second, &hops))
+      continue;
+    for (size_t k = 0; k < 2 * TURN_CELLS; k++) {
+      size_t at = k < TURN_CELLS ? first + k : second + k - TURN_CELLS;
+      if (reaches[at] != hops) {
+        known[at] = turn_of(&p->cells[at], &p->cells[at + hops]);
+        reaches[at] = hops;
+      }
+      low.re = known[at].re < low.re ? known[at].re : low.re;
+      low.im = known[at].im < low.im ? known[at].im : low.im;
+      high.re = known[at].re > high.re ? known[at].re : high.re;
+      high.im = known[at].im > high.im ? known[at].im : high.im;
+    }
+    /* a cell that is nothing has no turn, and is passed over: no place it counts for is ever taken for lost frames */
+    may = !(size_of(high.re - low.re, high.im - low.im) <= TURN_LEAST);
+  }
+  free(known);
+  free(reaches);
+  return may;
 }
 
 /* One event where a run of them is highest. */
@@ -415,14 +489,18 @@ static mt_code check_cells(probe *p, mt_error *err)
 
   if (values == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
-  measure_dips(p, values);
-  find_dips(p, values);
-  memset(values, 0, p->ncells * sizeof *values);
+  if (may_have_dip(p)) {
+    measure_dips(p, values);
+    find_dips(p, values);
+    memset(values, 0, p->ncells * sizeof *values);
+  }
   measure_steps(p, values);
   find_steps(p, values);
-  memset(values, 0, p->ncells * sizeof *values);
-  measure_turns(p, values);
-  find_turns(p, values);
+  if (may_have_turn(p)) {
+    memset(values, 0, p->ncells * sizeof *values);
+    measure_turns(p, values);
+    find_turns(p, values);
+  }
   free(values);
   return MT_OK;
 }

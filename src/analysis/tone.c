@@ -61,6 +61,9 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 #define WANDER_MOST_RAD 3e-4
 #define WANDER_ABOVE_NOISE 10.0
 
+/* Frames of a tone turned from one sine and cosine */
+#define ACROSS 128
+
 /* A time constant of an eighth of the record is followed to 1e-6 of the drift. */
 #define DRIFT_DEGREE 12
 
@@ -235,6 +238,18 @@ static mt_code fit_record(const double *x, size_t n, const fit_request *request,
   return code;
 }
 
+/* What the tone of a fit changes with its phase, over `count` frames from `begin` on: -A sin(phase). The fit's time
+   is 0 in the middle of its n frames; `fine` are the turns of the first ACROSS frames. */
+static void fill_across(const mt_sine_fit *fit, size_t n, double step, const double *fine_cos,
+                        const double *fine_sin, size_t begin, size_t count, double *across)
+{
+  double phase = step * ((double)begin - 0.5 * ((double)n - 1.0)) + fit->phase_rad;
+  double coarse_cos = -fit->amplitude * cos(phase), coarse_sin = -fit->amplitude * sin(phase);
+
+  for (size_t i = 0; i < count; i++)
+    across[i] = coarse_sin * fine_cos[i] + coarse_cos * fine_sin[i];
+}
+
 /*
  * A free-running clock wanders: phase of second and third order in time, which no sine fit follows and which is
  * none of the unit's distortion. Small as it is (3e-4 rad; a lost frame is a step of more), it is taken out of what
@@ -245,11 +260,18 @@ static bool take_wander(double *residual, size_t n, double rate_hz, const mt_sin
 {
   double step = 2.0 * MT_PI * fit->freq_hz / rate_hz, middle = 0.5 * ((double)n - 1.0);
   double second = 0.0, third = 0.0, noise = mt_tone_density_beside(rest, fit->freq_hz) * rate_hz / (double)n;
+  double fine_cos[ACROSS], fine_sin[ACROSS], block[ACROSS];
 
+  for (size_t i = 0; i < ACROSS; i++) {
+    fine_cos[i] = cos(step * (double)i);
+    fine_sin[i] = sin(step * (double)i);
+  }
   for (int pass = 0; pass < 2; pass++) {
     for (size_t i = 0; i < n; i++) {
-      double u = ((double)i - middle) / (0.5 * (double)n);
-      double across = -fit->amplitude * sin(step * ((double)i - middle) + fit->phase_rad);
+      double u = ((double)i - middle) * (2.0 / (double)n), across;
+      if (i % ACROSS == 0)
+        fill_across(fit, n, step, fine_cos, fine_sin, i, n - i < ACROSS ? n - i : ACROSS, block);
+      across = block[i % ACROSS];
       double p2 = 1.5 * u * u - 0.5, p3 = (2.5 * u * u - 1.5) * u;
       if (pass == 1) {
         residual[i] -= across * (second * p2 + third * p3);
@@ -375,7 +397,7 @@ static double largest(const double *x, size_t n)
 {
   double peak = 0.0;
   for (size_t i = 0; i < n; i++)
-    peak = fmax(peak, fabs(x[i]));
+    peak = fabs(x[i]) > peak ? fabs(x[i]) : peak;
   return peak;
 }
 

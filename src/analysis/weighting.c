@@ -2,7 +2,6 @@
 
 #include "base/decibel.h"
 
-#include <complex.h>
 #include <math.h>
 
 /* IEC 61672-1 Annex E, pole frequencies in Hz */
@@ -63,27 +62,33 @@ static double weight_468(double square)
          pair_of_poles(u, NETWORK_PAIR_1) / pair_of_poles(u, NETWORK_PAIR_2);
 }
 
-/* C11's CMPLX is not to be had from every compiler; the parts here are finite, so a sum does as well. */
-static double complex complex_of(double re, double im)
+typedef struct complex_value {
+  double re, im;
+} complex_value;
+
+static complex_value times(complex_value a, complex_value b)
 {
-  return re + im * (double complex)_Complex_I;
+  return (complex_value){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
 }
 
 /* (s - p)(s - p*) of a pair of poles, at s = j f in units of 1 kHz */
-static double complex pair_at(double f_khz, double distance, double height)
+static complex_value pair_at(double f_khz, double distance, double height)
 {
-  return complex_of(distance * distance + height * height - f_khz * f_khz, 2.0 * distance * f_khz);
+  return (complex_value){distance * distance + height * height - f_khz * f_khz, 2.0 * distance * f_khz};
 }
 
 void mt_weighting_468_response(double freq_hz, double *re, double *im)
 {
   double f_khz = 1e-3 * freq_hz;
-  double complex gain = complex_of(0.0, f_khz * sqrt(NETWORK_GAIN)) / complex_of(NETWORK_POLE_1, f_khz) /
-                        complex_of(NETWORK_POLE_2, f_khz) / pair_at(f_khz, NETWORK_PAIR_1) /
-                        pair_at(f_khz, NETWORK_PAIR_2);
+  complex_value real_ones =
+      times((complex_value){NETWORK_POLE_1, f_khz}, (complex_value){NETWORK_POLE_2, f_khz});
+  complex_value pairs = times(pair_at(f_khz, NETWORK_PAIR_1), pair_at(f_khz, NETWORK_PAIR_2));
+  complex_value under = times(real_ones, pairs);
+  /* over a complex number is times its conjugate over its square; no care for overflow is needed here */
+  double scale = f_khz * sqrt(NETWORK_GAIN) / (under.re * under.re + under.im * under.im);
 
-  *re = creal(gain);
-  *im = cimag(gain);
+  *re = scale * under.im;
+  *im = scale * under.re;
 }
 
 double mt_weighting_power(mt_weighting weighting, double freq_hz)

@@ -5,9 +5,8 @@
 #include <assert.h>
 #include <math.h>
 
-/* midpoints for integrals over a window: the integrands are smooth, the error is below 1e-6 */
-#define OVERLAP_STEPS 2048
-#define OVERLAP_TURNED 64
+/* Points of a window between those whose cosine is taken afresh */
+#define FINE 64
 
 static const struct {
   size_t nterms;
@@ -48,9 +47,18 @@ void mt_window_fill(mt_window kind, size_t n, double *w)
 {
   size_t nterms;
   const double *terms = mt_window_terms(kind, &nterms);
+  double fine_cos[FINE], fine_sin[FINE], coarse_cos = 1.0, coarse_sin = 0.0, unit = 2.0 * MT_PI / (double)n;
 
+  for (size_t i = 0; i < FINE; i++) {
+    fine_cos[i] = cos(unit * (double)i);
+    fine_sin[i] = sin(unit * (double)i);
+  }
   for (size_t i = 0; i <= n / 2 && i < n; i++) {
-    w[i] = value_at_cosine(terms, nterms, cos(2.0 * MT_PI * (double)i / (double)n));
+    if (i % FINE == 0) {
+      coarse_cos = cos(unit * (double)i);
+      coarse_sin = sin(unit * (double)i);
+    }
+    w[i] = value_at_cosine(terms, nterms, coarse_cos * fine_cos[i % FINE] - coarse_sin * fine_sin[i % FINE]);
     if (i > 0)
       w[n - i] = w[i];
   }
@@ -106,30 +114,31 @@ double mt_window_kernel(mt_window kind, double offset_bins)
   return numerator * sum / terms[0];
 }
 
+/* Integral of cos(2 pi (m t + phase)) over t = 0 ... end. */
+static double integral_of_cosine(double m, double phase, double end)
+{
+  if (m == 0.0)
+    return end * cos(2.0 * MT_PI * phase);
+  return (sin(2.0 * MT_PI * (m * end + phase)) - sin(2.0 * MT_PI * phase)) / (2.0 * MT_PI * m);
+}
+
 double mt_window_overlap(mt_window kind, double shift)
 {
   size_t nterms;
   const double *terms = mt_window_terms(kind, &nterms);
-  double sum = 0.0, width = 1.0 - fabs(shift);
-  double step_cos = cos(2.0 * MT_PI * width / OVERLAP_STEPS),
-         step_sin = sin(2.0 * MT_PI * width / OVERLAP_STEPS);
-  double shift_cos = cos(2.0 * MT_PI * shift), shift_sin = sin(2.0 * MT_PI * fabs(shift));
-  double c = 1.0, s = 0.0;
+  double sum = 0.0, distance = fabs(shift), width = 1.0 - distance;
 
   if (!(width > 0.0))
     return 0.0;
-  for (unsigned i = 0; i < OVERLAP_STEPS; i++) {
-    double turned = c * step_cos - s * step_sin;
-    s = c * step_sin + s * step_cos;
-    c = turned;
-    /* turned on from step to step; afresh now and then, as errors of rounding add up */
-    if (i % OVERLAP_TURNED == 0) {
-      c = cos(2.0 * MT_PI * width * (i + 0.5) / OVERLAP_STEPS);
-      s = sin(2.0 * MT_PI * width * (i + 0.5) / OVERLAP_STEPS);
+  /* the product of two cosines is half the sum of that of the difference and that of the sum */
+  for (size_t k = 0; k < nterms; k++)
+    for (size_t l = 0; l < nterms; l++) {
+      double sign = (k + l) % 2 == 0 ? 0.5 : -0.5, first = (double)k, second = (double)l;
+      sum += sign * terms[k] * terms[l] *
+             (integral_of_cosine(first - second, -second * distance, width) +
+              integral_of_cosine(first + second, second * distance, width));
     }
-    sum += value_at_cosine(terms, nterms, c) * value_at_cosine(terms, nterms, c * shift_cos - s * shift_sin);
-  }
-  return sum * width / OVERLAP_STEPS / mean_square(terms, nterms);
+  return sum / mean_square(terms, nterms);
 }
 
 double mt_window_bin_correlation(mt_window kind, unsigned offset_bins)

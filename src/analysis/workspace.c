@@ -491,8 +491,26 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   return code;
 }
 
+mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
+                           mt_error *err)
+{
+  const mt_location *at = ws->location;
+  double start_frame = at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame;
+  mt_code code = MT_OK;
+
+  if (ws->sweep == NULL)
+    code = mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
+                                     &ws->sweep, err);
+  if (code == MT_OK && ws->swept[channel].bins == NULL)
+    code = mt_sweep_capture_init(ws->sweep, x, ws->take->nframes, start_frame, &ws->swept[channel], err);
+  return code;
+}
+
 void mt_workspace_finish(mt_workspace *ws)
 {
+  mt_sweep_reference_destroy(&ws->sweep);
+  for (int c = 0; c < MT_PAIR; c++)
+    mt_sweep_capture_finish(&ws->swept[c]);
   for (size_t i = 0; i < ws->nsections; i++)
     for (int c = 0; c < MT_PAIR; c++) {
       if (ws->sections[i].has_tone[c])

@@ -8,6 +8,7 @@
 #define ANALYSIS_WORKSPACE_H
 
 #include "analysis/lines.h"
+#include "analysis/response.h"
 #include "analysis/tone.h"
 
 #include <mendtone/analysis.h>
@@ -49,6 +50,8 @@ typedef struct mt_workspace {
   bool has_clock;
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
   bool path_is_lossy;           /**< a codec was noticed, see path.h */
+  mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
+  mt_sweep_capture swept[MT_PAIR];
 } mt_workspace;
 
 /** Cut a stimulus take into sections, fit every tone, estimate every idle density, find routes. */
@@ -75,6 +78,15 @@ mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expec
 
 /** Copy one channel of a section into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
+
+/**
+ * Transform what a channel caught of the sweep that is played on both, once for all readings.
+ *
+ * @param x  the channel, all of the take.
+ * @return as mt_sweep_reference_create() and mt_sweep_capture_init(). Both are filled if it is MT_OK.
+ */
+mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
+                           mt_error *err);
 
 /** Record a problem in the results and spoil what it touches. */
 mt_code mt_workspace_add_problem(mt_workspace *ws, mt_problem_kind kind, mt_channel channel, double begin_s,

@@ -321,6 +321,6 @@ mt_code mt_simulate_run_file(const mt_audio_request *request, const mt_audio_sin
 
   if (request->input == NULL)
     return mt_fail(err, MT_E_ARG, "the simulated unit needs the path of its description");
-  code = mt_simulate_open(request->input, &unit, err);
+  code = mt_simulate_open_state(request->input, request->state, &unit, err);
   return code == MT_OK ? mt_simulate_run(&unit, request, sink, err) : code;
 }

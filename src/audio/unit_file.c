@@ -202,19 +202,12 @@ static mt_code read_bits(mt_config_item root, mt_simulated_unit *out, mt_error *
   return MT_OK;
 }
 
-static mt_code read_unit(mt_config_item root, mt_simulated_unit *out, mt_error *err)
+/* What a state may override is what the unit itself may say, but its name and its states. */
+static mt_code read_properties(mt_config_item root, mt_simulated_unit *out, mt_error *err)
 {
-  static const char *const keys[] = {"name",         "left",   "right",    "swap",
-                                     "sum",          "hum_hz", "delay_s",  "clock_offset_ppm",
-                                     "bits",         "seed",   "dropouts", "clock_drift_ppm_per_s",
-                                     "mixer_rate_hz"};
   double seed = (double)out->seed;
-  mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
+  mt_code code = read_channel(root, "left", &out->channel[0], err);
 
-  if (code == MT_OK)
-    code = mt_config_text(root, "name", out->name, sizeof out->name, err);
-  if (code == MT_OK)
-    code = read_channel(root, "left", &out->channel[0], err);
   if (code == MT_OK)
     code = read_channel(root, "right", &out->channel[1], err);
   if (code == MT_OK)
@@ -239,14 +232,97 @@ static mt_code read_unit(mt_config_item root, mt_simulated_unit *out, mt_error *
   return code == MT_OK ? read_dropouts(root, out, err) : code;
 }
 
-static mt_code take_config(mt_config *config, mt_simulated_unit *out, mt_error *err)
+/* FNV-1a, 64 bits: names that differ give seeds that differ. */
+static uint64_t mix_name(uint64_t seed, const char *name)
+{
+  uint64_t hash = 14695981039346656037u ^ seed;
+
+  for (const char *p = name; *p != '\0'; p++)
+    hash = (hash ^ (unsigned char)*p) * 1099511628211u;
+  return hash;
+}
+
+static mt_code read_state(mt_config_item group, mt_simulated_unit *unit, char *name, size_t size,
+                          mt_error *err)
+{
+  static const char *const keys[] = {"name",         "left",   "right",    "swap",
+                                     "sum",          "hum_hz", "delay_s",  "clock_offset_ppm",
+                                     "bits",         "seed",   "dropouts", "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz"};
+  mt_config_item item;
+  mt_code code;
+
+  if (!mt_config_is_group(group))
+    return mt_config_fail(group, err,
+                          "a state is not a group; expected { name = \"lift\"; left = { ... }; }");
+  code = mt_config_check_keys(group, keys, COUNT(keys), err);
+  name[0] = '\0';
+  if (code == MT_OK)
+    code = mt_config_text(group, "name", name, size, err);
+  if (code == MT_OK && name[0] == '\0')
+    return mt_config_fail(mt_config_find(group, "name", &item) ? item : group, err,
+                          "a state has no name; expected name = \"...\"");
+  return code == MT_OK ? read_properties(group, unit, err) : code;
+}
+
+/* All of them are read, whichever is wanted: a mistake is better seen before the third take than at it. */
+static mt_code read_states(mt_config_item root, const char *wanted, mt_simulated_unit *out, mt_error *err)
+{
+  mt_simulated_unit begun = *out;
+  mt_config_item list;
+  mt_code code = MT_OK;
+
+  if (wanted != NULL && wanted[0] != '\0')
+    out->seed = mix_name(out->seed, wanted);
+  if (!mt_config_find(root, "states", &list))
+    return MT_OK;
+  if (!mt_config_is_list(list))
+    return mt_config_fail(list, err, "states is not a list; expected states = ( { name = \"lift\"; ... } );");
+  for (size_t i = 0; i < mt_config_length(list) && code == MT_OK; i++) {
+    mt_simulated_unit unit = begun;
+    char name[32];
+    code = read_state(mt_config_at(list, i), &unit, name, sizeof name, err);
+    if (code != MT_OK || wanted == NULL || strcmp(name, wanted) != 0)
+      continue;
+    unit.seed = mix_name(unit.seed, wanted);
+    *out = unit;
+  }
+  return code;
+}
+
+static mt_code read_unit(mt_config_item root, const char *state, mt_simulated_unit *out, mt_error *err)
+{
+  static const char *const keys[] = {"name",
+                                     "left",
+                                     "right",
+                                     "swap",
+                                     "sum",
+                                     "hum_hz",
+                                     "delay_s",
+                                     "clock_offset_ppm",
+                                     "bits",
+                                     "seed",
+                                     "dropouts",
+                                     "states",
+                                     "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz"};
+  mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
+
+  if (code == MT_OK)
+    code = mt_config_text(root, "name", out->name, sizeof out->name, err);
+  if (code == MT_OK)
+    code = read_properties(root, out, err);
+  return code == MT_OK ? read_states(root, state, out, err) : code;
+}
+
+static mt_code take_config(mt_config *config, const char *state, mt_simulated_unit *out, mt_error *err)
 {
   mt_simulated_unit unit;
   mt_code code;
 
   mt_simulate_init(&unit);
   unit.name[0] = '\0';
-  code = read_unit(mt_config_root(config), &unit, err);
+  code = read_unit(mt_config_root(config), state, &unit, err);
   mt_config_close(&config);
   if (code == MT_OK)
     *out = unit;
@@ -255,14 +331,25 @@ static mt_code take_config(mt_config *config, mt_simulated_unit *out, mt_error *
 
 mt_code mt_simulate_open(const char *path, mt_simulated_unit *out, mt_error *err)
 {
-  mt_config *config = NULL;
-  mt_code code = mt_config_open(path, &config, err);
-  return code == MT_OK ? take_config(config, out, err) : code;
+  return mt_simulate_open_state(path, NULL, out, err);
 }
 
 mt_code mt_simulate_parse(const char *text, const char *name, mt_simulated_unit *out, mt_error *err)
 {
+  return mt_simulate_parse_state(text, name, NULL, out, err);
+}
+
+mt_code mt_simulate_open_state(const char *path, const char *state, mt_simulated_unit *out, mt_error *err)
+{
+  mt_config *config = NULL;
+  mt_code code = mt_config_open(path, &config, err);
+  return code == MT_OK ? take_config(config, state, out, err) : code;
+}
+
+mt_code mt_simulate_parse_state(const char *text, const char *name, const char *state, mt_simulated_unit *out,
+                                mt_error *err)
+{
   mt_config *config = NULL;
   mt_code code = mt_config_parse(text, name, &config, err);
-  return code == MT_OK ? take_config(config, out, err) : code;
+  return code == MT_OK ? take_config(config, state, out, err) : code;
 }

@@ -76,6 +76,20 @@ mt_code mt_config_parse(const char *text, const char *name, mt_config **out, mt_
   return MT_OK;
 }
 
+mt_code mt_config_refuse_includes(const char *text, const char *name, mt_error *err)
+{
+  int line = 1;
+
+  for (const char *p = text; p != NULL && *p != '\0'; line++) {
+    const char *end = strchr(p, '\n');
+    p += strspn(p, " \t");
+    if (strncmp(p, "@include", strlen("@include")) == 0)
+      return mt_fail(err, MT_E_PLAN, "%s:%d: found @include; expected all of it in one file", name, line);
+    p = end != NULL ? end + 1 : NULL;
+  }
+  return MT_OK;
+}
+
 void mt_config_close(mt_config **config)
 {
   if (config == NULL || *config == NULL)

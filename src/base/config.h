@@ -22,6 +22,8 @@ typedef struct mt_config_item {
 mt_code mt_config_open(const char *path, mt_config **out, mt_error *err);
 /** From text; `name` stands for the file in messages. */
 mt_code mt_config_parse(const char *text, const char *name, mt_config **out, mt_error *err);
+/** MT_E_PLAN if a line begins with @include: it would be read from another file, whose lines no message names. */
+mt_code mt_config_refuse_includes(const char *text, const char *name, mt_error *err);
 void mt_config_close(mt_config **config);
 
 mt_config_item mt_config_root(const mt_config *config);

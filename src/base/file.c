@@ -42,29 +42,43 @@ mt_code mt_file_commit(const char *temporary, const char *path, mt_error *err)
   return MT_OK;
 }
 
+/* All of it, or errno. Written by the system call: there is no buffer that could fail unseen. */
+static int write_all(int fd, const char *data, size_t size)
+{
+  while (size > 0) {
+    ssize_t n = write(fd, data, size);
+    if (n < 0 && errno == EINTR)
+      continue;
+    if (n <= 0)
+      return n < 0 ? errno : EIO;
+    data += n;
+    size -= (size_t)n;
+  }
+  return 0;
+}
+
 mt_code mt_file_write(const char *path, const void *data, size_t size, mt_error *err)
 {
   char temporary[4096];
-  FILE *file;
-  int problem = 0;
+  bool special = is_special(path);
+  int fd, problem;
 
   if (strlen(path) + 32 > sizeof temporary)
     return mt_fail(err, MT_E_CREATE, "the file name is too long (%zu bytes)", strlen(path));
-  if (is_special(path))
+  if (special)
     snprintf(temporary, sizeof temporary, "%s", path);
   else
     mt_file_temporary_name(path, temporary, sizeof temporary);
-  file = fopen(temporary, "wb");
-  if (file == NULL)
+  fd = open(temporary, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
+  if (fd < 0)
     return mt_fail(err, MT_E_CREATE, "%.150s: cannot be created: %s", path, strerror(errno));
-  if (fwrite(data, 1, size, file) != size)
-    problem = errno != 0 ? errno : EIO;
-  if (fclose(file) != 0 && problem == 0)
+  problem = write_all(fd, data, size);
+  if (close(fd) != 0 && problem == 0)
     problem = errno;
   if (problem != 0) {
-    if (!is_special(temporary))
+    if (!special)
       unlink(temporary);
     return mt_fail(err, MT_E_IO, "%.150s: cannot be written: %s", path, strerror(problem));
   }
-  return is_special(path) ? MT_OK : mt_file_commit(temporary, path, err);
+  return special ? MT_OK : mt_file_commit(temporary, path, err);
 }

@@ -86,10 +86,21 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                              "change of balance over the travel of a volume control", "own definition"},
     [MT_Q_DROPOUTS] = {"dropouts", MT_UNIT_COUNT, false, "dropouts", "times the signal went away",
                        "own definition"},
-    [MT_Q_BOOST] = {"boost", MT_UNIT_DB, false, "boost",
-                    "largest difference of response from the reference state", "own definition"},
+    [MT_Q_BOOST] =
+        {"boost", MT_UNIT_DB, false, "boost",
+         "largest difference of response from the reference state, gain_change taken off, 20 Hz to 20 kHz",
+         "own definition"},
     [MT_Q_BOOST_FREQ] = {"boost_freq", MT_UNIT_HZ, false, "boost at", "where the largest difference lies",
                          "own definition"},
+    [MT_Q_BOOST_CORNER] = {"boost_corner", MT_UNIT_HZ, false, "half the boost at",
+                           "where a boost at one end of the band has fallen to half its decibels",
+                           "own definition; the shelf frequency of the Audio EQ Cookbook"},
+    [MT_Q_GAIN_CHANGE] = {"gain_change", MT_UNIT_DB, false, "gain change",
+                          "from the reference state: mean over the half of the band that changes most alike",
+                          "own definition"},
+    [MT_Q_TILT] = {"tilt", MT_UNIT_DB_PER_OCTAVE, false, "tilt, dB an octave",
+                   "slope of the difference from the reference state, 20 Hz to 20 kHz, by least squares",
+                   "own definition"},
     [MT_Q_CORNER_LOW] = {"corner_low", MT_UNIT_HZ, false, "low -3 dB corner",
                          "half power re the highest third octave of the middle, the first below 997 Hz",
                          "own definition; IEC 60268-3 refers to the response at 1 kHz"},
@@ -122,6 +133,8 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_GROUP_DELAY] = {"group_delay", MT_UNIT_SECOND, true, "group delay",
                           "slope of the phase over frequency, the delay of arrival taken out",
                           "own definition"},
+    [MT_Q_DIFFERENCE] = {"difference", MT_UNIT_DB, true, "difference",
+                         "gain over frequency less that in the reference state", "own definition"},
 };
 
 static const char *const unit_names[MT_UNIT_LAST] = {
@@ -142,6 +155,7 @@ static const char *const unit_names[MT_UNIT_LAST] = {
     [MT_UNIT_WATT] = "W",
     [MT_UNIT_COUNT] = "count",
     [MT_UNIT_DBFS_PER_ROOT_HZ] = "dBFS/sqrt(Hz)",
+    [MT_UNIT_DB_PER_OCTAVE] = "dB/octave",
 };
 
 const mt_quantity_info *mt_quantity_describe(mt_quantity q)

@@ -1,5 +1,7 @@
 #include <mendtone/results.h>
 
+#include "base/text.h"
+
 #include <assert.h>
 #include <math.h>
 #include <stdlib.h>
@@ -88,6 +90,117 @@ mt_code mt_results_add_problem(mt_results *results, const mt_problem *problem, m
   return append(&results->problems, &results->nproblems, problem, sizeof *problem, err);
 }
 
+mt_code mt_results_add_take(mt_results *results, const mt_take_summary *take, mt_error *err)
+{
+  return append(&results->takes, &results->ntakes, take, sizeof *take, err);
+}
+
+mt_code mt_results_add_change(mt_results *results, const mt_change *change, mt_error *err)
+{
+  if (!isfinite(change->value) || !isfinite(change->reference_value) || !isfinite(change->difference) ||
+      !(change->uncertainty >= 0.0) || !isfinite(change->uncertainty))
+    return mt_fail(err, MT_E_INTERNAL, "the change of %s is not a number",
+                   mt_quantity_describe(change->quantity)->name);
+  return append(&results->changes, &results->nchanges, change, sizeof *change, err);
+}
+
+mt_code mt_results_add_answer(mt_results *results, const mt_answer *answer, mt_error *err)
+{
+  if (answer->answered && answer->is_number && !(isfinite(answer->value) && answer->uncertainty >= 0.0))
+    return mt_fail(err, MT_E_INTERNAL, "the answer to \"%.60s\" is not a number", answer->ask);
+  return append(&results->answers, &results->nanswers, answer, sizeof *answer, err);
+}
+
+/* ---- several takes ------------------------------------------------------------------------------------ */
+
+static mt_take_summary summarise(const mt_results *take, const char *state)
+{
+  mt_take_summary summary = {.nframes = take->nframes,
+                             .valid = take->valid,
+                             .has_clock_offset = take->has_clock_offset,
+                             .clock_offset_ppm = take->clock_offset_ppm,
+                             .parts = take->stimulus_parts,
+                             .extras = take->stimulus_extras};
+
+  mt_text_copy(summary.state, sizeof summary.state, state);
+  mt_text_copy(summary.file, sizeof summary.file, take->file);
+  return summary;
+}
+
+/* What there is one of stands for the first take. */
+static void take_over_head(mt_results *results, const mt_results *other)
+{
+  mt_text_copy(results->file, sizeof results->file, other->file);
+  results->rate_hz = other->rate_hz;
+  results->nchannels = other->nchannels;
+  results->nframes = other->nframes;
+  results->is_stimulus = other->is_stimulus;
+  results->stimulus_level_dbfs = other->stimulus_level_dbfs;
+  results->stimulus_extras = other->stimulus_extras;
+  results->stimulus_parts = other->stimulus_parts;
+  results->has_clock_offset = other->has_clock_offset;
+  results->clock_offset_ppm = other->clock_offset_ppm;
+}
+
+static bool has_taken(const mt_results *results)
+{
+  for (size_t i = 0; i < results->ntakes; i++)
+    if (!results->takes[i].skipped)
+      return true;
+  return false;
+}
+
+mt_code mt_results_add_results(mt_results *results, const mt_results *other, const char *state, mt_error *err)
+{
+  mt_take_summary summary = summarise(other, state);
+  mt_code code;
+
+  if (!has_taken(results))
+    take_over_head(results, other);
+  results->valid = results->valid && other->valid;
+  code = mt_results_add_take(results, &summary, err);
+  for (size_t i = 0; i < other->nreadings && code == MT_OK; i++)
+    code = mt_results_add_reading(results, &other->readings[i], err);
+  for (size_t i = 0; i < other->ncurves && code == MT_OK; i++)
+    code = mt_results_add_curve(results, &other->curves[i], err);
+  for (size_t i = 0; i < other->nfindings && code == MT_OK; i++)
+    code = mt_results_add_finding(results, &other->findings[i], err);
+  for (size_t i = 0; i < other->nproblems && code == MT_OK; i++) {
+    mt_problem problem = other->problems[i];
+    mt_text_copy(problem.state, sizeof problem.state, state);
+    code = mt_results_add_problem(results, &problem, err);
+  }
+  return code;
+}
+
+const mt_take_summary *mt_results_find_take(const mt_results *results, const char *state)
+{
+  for (size_t i = 0; i < results->ntakes; i++)
+    if (strcmp(results->takes[i].state, state) == 0)
+      return &results->takes[i];
+  return NULL;
+}
+
+bool mt_results_is_spoilt(const mt_results *results, const char *state)
+{
+  const mt_take_summary *take = mt_results_find_take(results, state);
+
+  return take != NULL ? !take->valid && !take->skipped : !results->valid;
+}
+
+const mt_curve *mt_results_find_curve_of(const mt_results *results, mt_quantity quantity, mt_channel channel,
+                                         const char *state)
+{
+  for (size_t i = 0; i < results->ncurves; i++) {
+    const mt_curve *c = &results->curves[i];
+    if (c->quantity == quantity && c->channel == channel && strcmp(c->state, state) == 0)
+      return c;
+  }
+  return NULL;
+}
+
+/* ---- looking things up -------------------------------------------------------------------------------- */
+
 const mt_reading *mt_results_find(const mt_results *results, mt_quantity quantity, mt_channel channel,
                                   const char *segment)
 {
@@ -131,6 +244,9 @@ void mt_results_destroy(mt_results **results)
   free(r->curves);
   free(r->findings);
   free(r->judgements);
+  free(r->takes);
+  free(r->changes);
+  free(r->answers);
   free(r);
   *results = NULL;
 }

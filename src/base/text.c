@@ -81,6 +81,43 @@ const char *mt_text_nearest(const char *wrong, const char *const *names, size_t 
   return best;
 }
 
+size_t mt_text_decode(const char *text, uint32_t *rune)
+{
+  static const uint32_t least[] = {0, 0, 0x80, 0x800, 0x10000};
+  const unsigned char *p = (const unsigned char *)text;
+  size_t length = p[0] < 0x80 ? 1 : p[0] < 0xc2 ? 0 : p[0] < 0xe0 ? 2 : p[0] < 0xf0 ? 3 : p[0] < 0xf5 ? 4 : 0;
+
+  if (length == 0)
+    return 0;
+  *rune = length == 1 ? p[0] : p[0] & (0x7fu >> length);
+  for (size_t i = 1; i < length; i++) {
+    if ((p[i] & 0xc0) != 0x80)
+      return 0;
+    *rune = *rune << 6 | (p[i] & 0x3fu);
+  }
+  if (*rune < least[length] || *rune > 0x10ffff || (*rune >= 0xd800 && *rune <= 0xdfff))
+    return 0;
+  return length;
+}
+
+bool mt_text_is_control(uint32_t rune)
+{
+  return rune < 0x20 || (rune >= 0x7f && rune < 0xa0) || (rune >= 0x200b && rune <= 0x200f) ||
+         (rune >= 0x2028 && rune <= 0x202e) || (rune >= 0x2060 && rune <= 0x206f) || rune == 0xfeff;
+}
+
+void mt_text_repair(char *out, const char *text)
+{
+  while (*text != '\0') {
+    uint32_t rune = 0;
+    size_t length = mt_text_decode(text, &rune);
+    memcpy(out, length > 0 ? text : "\xef\xbf\xbd", length > 0 ? length : 3);
+    out += length > 0 ? length : 3;
+    text += length > 0 ? length : 1;
+  }
+  *out = '\0';
+}
+
 const char *mt_text_basename(const char *path)
 {
   const char *slash = strrchr(path, '/');

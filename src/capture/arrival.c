@@ -36,6 +36,11 @@
 /* Energy over h of the fourth difference, in steps of h, of a raised cosine of width 2 h: 3/4 (1 + 16 + 36 + 16 + 1)
    - 2/8 (4 + 24 + 24 + 4). */
 #define BEND_ENERGY 38.5
+/* Pieces at either end that are left out: there the chirp fades, and one of the two is below 1 kHz, where a piece holds
+   so few periods that harmonics and hum do leak in. The slope's energy goes with the square of the distance from
+   mid-band: all of it is 1.22 times what is left (quadrature, fades included), and 5 % more is for so few pieces. */
+#define END_PIECES 10
+#define ENDS_ENERGY 1.28
 
 struct cosines {
   double c;
@@ -243,8 +248,20 @@ static double middle_turn(const mt_segment *mark, double dt)
   return MT_PI * (mark->from_hz + mark->to_hz) * dt;
 }
 
+/* DC is neither signal nor noise, but in a record of no whole number of periods it moves the fit, and its pieces at the
+   low end, a few periods each, look like noise. */
+static double mean(const mt_take *take, unsigned channel, ptrdiff_t begin, ptrdiff_t end)
+{
+  double sum = 0.0;
+
+  for (ptrdiff_t i = begin; i < end; i++)
+    sum += sample_at(take, channel, i);
+  return end > begin ? sum / (double)(end - begin) : 0.0;
+}
+
 static void render_stretch(const mt_take *take, unsigned channel, const mt_segment *mark, double e,
-                           const mt_arrival *at, ptrdiff_t first, size_t count, struct stretch *out)
+                           const mt_arrival *at, ptrdiff_t first, size_t count, double dc,
+                           struct stretch *out)
 {
   double dt = (1.0 + e) / take->rate_hz;
   double t0 = ((double)first - at->frame) * dt;
@@ -257,13 +274,17 @@ static void render_stretch(const mt_take *take, unsigned channel, const mt_segme
     double omega = middle_turn(mark, dt) - 2.0 * MT_PI * dt * mt_mark_frequency(mark, c, t0);
     double bend = -2.0 * MT_PI * dt * (mt_mark_frequency(mark, c, dt) - mt_mark_frequency(mark, c, 0.0));
     mt_mark_render(mark, c, t0, dt, count, out->column[2 * c], out->column[2 * c + 1]);
-    /* only the phase's part of the slope: the envelope's is in step with the signal and tells next to nothing */
-    for (size_t i = 0; i < count; i++)
+    /* the envelope's part too: small as it is, where a unit's response is not flat it would move an upward chirp one
+       way and a downward one the other, by some nanoseconds */
+    for (size_t i = 0; i < count; i++) {
+      double growth = dt * mt_fade_growth(mark, t0 + (double)i * dt);
       slope[i] +=
-          (omega + bend * (double)i) * (at->gain[2 * c + 1] * cos_part[i] - at->gain[2 * c] * sin_part[i]);
+          (omega + bend * (double)i) * (at->gain[2 * c + 1] * cos_part[i] - at->gain[2 * c] * sin_part[i]) -
+          growth * (at->gain[2 * c] * cos_part[i] + at->gain[2 * c + 1] * sin_part[i]);
+    }
   }
   for (size_t i = 0; i < count; i++)
-    out->x[i] = sample_at(take, channel, first + (ptrdiff_t)i);
+    out->x[i] = sample_at(take, channel, first + (ptrdiff_t)i) - dc;
 }
 
 static ptrdiff_t first_frame(const mt_arrival *at)
@@ -322,9 +343,10 @@ double mt_arrival_step(const mt_take *take, unsigned channel, const mt_segment *
   struct stretch s;
   double solution[COLUMNS];
   ptrdiff_t end = end_frame(take, mark, e, io);
+  double dc = mean(take, channel, first_frame(io), end);
 
   for (ptrdiff_t first = first_frame(io); first < end; first += CHUNK) {
-    render_stretch(take, channel, mark, e, io, first, end - first < CHUNK ? (size_t)(end - first) : CHUNK,
+    render_stretch(take, channel, mark, e, io, first, end - first < CHUNK ? (size_t)(end - first) : CHUNK, dc,
                    &s);
     add_products(&s, &normal);
   }
@@ -389,12 +411,13 @@ static void fill_account(const mt_take *take, unsigned channel, const mt_segment
 {
   struct stretch s;
   ptrdiff_t begin = first_frame(at), length = end_frame(take, mark, e, at) - begin;
-  double middle = middle_turn(mark, (1.0 + e) / take->rate_hz);
+  double middle = middle_turn(mark, (1.0 + e) / take->rate_hz),
+         dc = mean(take, channel, begin, begin + length);
 
   memset(out, 0, sizeof *out);
   for (ptrdiff_t first = begin; first < begin + length; first += CHUNK) {
     ptrdiff_t left_over = begin + length - first;
-    render_stretch(take, channel, mark, e, at, first, left_over < CHUNK ? (size_t)left_over : CHUNK, &s);
+    render_stretch(take, channel, mark, e, at, first, left_over < CHUNK ? (size_t)left_over : CHUNK, dc, &s);
     add_products(&s, &out->normal);
     for (size_t i = 0; i < s.count; i++)
       add_scores(&s, i, at, (double)(first - begin) + (double)i, (double)length, middle, out);
@@ -423,11 +446,11 @@ void mt_arrival_assess(const mt_take *take, unsigned channel, const mt_segment *
   for (size_t p = 0; p <= NOISE_PIECES; p++)
     score[p] = slope_alone(account.score[p], of_gain);
   /* fourth differences, free of what changes slowly; the mark has faded out at its ends */
-  for (size_t p = 2; p + 1 < NOISE_PIECES; p++) {
+  for (size_t p = END_PIECES + 2; p + END_PIECES + 1 < NOISE_PIECES; p++) {
     double bend = score[p - 2] - 4.0 * score[p - 1] + 6.0 * score[p] - 4.0 * score[p + 1] + score[p + 2];
     variance += bend * bend / BEND_ENERGY;
   }
-  io->variance_frame = energy > 0.0 ? variance / (energy * energy) : HUGE_VAL;
+  io->variance_frame = energy > 0.0 ? ENDS_ENERGY * variance / (energy * energy) : HUGE_VAL;
   /* a clock offset acts on each frame of the mark like a shift in proportion to its place */
   io->frame_of_e = energy > 0.0 ? slope_alone(account.stretched, of_gain) / energy / (1.0 + e) : 0.0;
 }

@@ -23,7 +23,8 @@
 #define LARGEST_SKEW_S 0.25
 /* A variance is known to some 15 %: of two alike the lower one is more luck than merit, and too low. */
 #define CLEARLY_BETTER 0.5
-#define STEPS_MAX 20
+/* A filter that lifts the top end by 12 dB leaves a third of the way for each next step: 21 of them. */
+#define STEPS_MAX 60
 #define AT_REST_FRAMES 1e-7
 /* How near a sighting is to the mark. */
 #define SIGHTED_WITHIN_S 0.5e-3

@@ -362,9 +362,9 @@ mt_code mt_search_create(const mt_take *take, const mt_segment *const marks[SEAR
     return mt_fail(err, MT_E_MEMORY, "out of memory to search a take for its marks");
   code = lay_out(s, take, marks, err);
   if (code == MT_OK)
-    code = mt_transform_create_forward(s->nblock, &s->forward, err);
+    code = mt_transform_create(s->nblock, &s->forward, err);
   if (code == MT_OK)
-    code = mt_transform_create_inverse(s->npoints, &s->inverse, err);
+    code = mt_transform_create(s->npoints, &s->inverse, err);
   if (code == MT_OK)
     code = render_chirps(s, marks, err);
   if (code != MT_OK) {

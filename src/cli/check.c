@@ -1,86 +1,42 @@
-/* mendtone check: play, capture, read, judge. */
-#include "cli/cli.h"
+/*
+ * mendtone check: play, capture, read, judge. The way in: options, the session, where results go.
+ *
+ * A new option is a row here and a member of check_options (check.h); what it needs more than a line for has a
+ * file check_<what>.c of its own.
+ */
+#include "cli/check.h"
 
 #include <math.h>
-#include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
-
-typedef struct options {
-  cli_reading reading; /* first: the shared options' offsets count from here */
-  const char *input;
-  const char *output;
-  const char *simulate;
-  const char *take;
-  bool yes;
-  bool from_player;
-  double wait_s;
-  double find_level_dbfs;
-  double find_peak_dbfs;
-} options;
 
 static const cli_option table[] = {
-    {"input", 0, CLI_TEXT, offsetof(options, input), "NAME", "device that captures, or a part of its name"},
-    {"output", 0, CLI_TEXT, offsetof(options, output), "NAME", "device that plays; else the same one"},
-    {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
+    {"input", 0, CLI_TEXT, offsetof(check_options, input), "NAME",
+     "device that captures, or a part of its name"},
+    {"output", 0, CLI_TEXT, offsetof(check_options, output), "NAME", "device that plays; else the same one"},
+    {"simulate", 0, CLI_TEXT, offsetof(check_options, simulate), "UNIT.cfg",
      "a simulated unit instead of hardware"},
-    {"take", 0, CLI_TEXT, offsetof(options, take), "FILE", "keep the take, a float WAV file"},
-    {"from-player", 0, CLI_FLAG, offsetof(options, from_player), NULL,
+    {"take", 0, CLI_TEXT, offsetof(check_options, take), "FILE", "keep the take, a float WAV file"},
+    {"keep", 0, CLI_TEXT, offsetof(check_options, keep), "FOLDER",
+     "keep what is taken of a plan's states, to go on later"},
+    {"assume-set", 0, CLI_FLAG, offsetof(check_options, assume_set), NULL,
+     "ask nobody: each state of the plan is set as it comes"},
+    {"from-player", 0, CLI_FLAG, offsetof(check_options, from_player), NULL,
      "play nothing: listen to a player with the file of mendtone stimulus"},
-    {"wait", 0, CLI_NUMBER, offsetof(options, wait_s), "SECONDS", "with --from-player: how long; else 120"},
-    {"find-level", 0, CLI_NUMBER, offsetof(options, find_level_dbfs), "DBFS",
+    {"wait", 0, CLI_NUMBER, offsetof(check_options, wait_s), "SECONDS",
+     "with --from-player: how long; else 120"},
+    {"find-level", 0, CLI_NUMBER, offsetof(check_options, find_level_dbfs), "DBFS",
      "find the level to play first: from quiet up to at most this"},
-    {"find-peak", 0, CLI_NUMBER, offsetof(options, find_peak_dbfs), "DBFS",
+    {"find-peak", 0, CLI_NUMBER, offsetof(check_options, find_peak_dbfs), "DBFS",
      "with --find-level: the peak wanted at the input; else -12"},
-    {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
+    {"yes", 'y', CLI_FLAG, offsetof(check_options, yes), NULL, "do not wait after the cautions"},
 };
 
-static const char cautions[] =
-    "Before it plays:\n"
-    "  - Nothing on your head: the tones are steady and may be loud. Load the outputs\n"
-    "    with resistors, not with ears.\n"
-    "  - Start with the volume low, and turn it up step by step.\n"
-    "  - A bridged output must not be grounded through the sound card: use one with a\n"
-    "    floating or differential input. A power amplifier needs a divider before it.\n"
-    "  - An open unit on the mains: isolating transformer, and only if you are licensed\n"
-    "    and your local codes allow it.\n";
-
-/* Only a person at a terminal can be asked. @return false if the answer was no. */
-static bool ask(options *given, const mt_stimulus *stimulus)
-{
-  bool offers = !given->from_player && isnan(given->find_level_dbfs);
-  int c;
-
-  if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
-    return true;
-  fputs(cautions, stderr);
-  if (stimulus->max_level_dbfs > stimulus->level_dbfs)
-    fprintf(stderr,
-            "  - One tone rises in steps to %g dBFS, %g dB above the others, until the unit\n"
-            "    may clip: what is connected to its outputs must bear that.\n",
-            stimulus->max_level_dbfs, stimulus->max_level_dbfs - stimulus->level_dbfs);
-  if (offers)
-    fprintf(stderr,
-            "Press Enter to play at %g dBFS, f and Enter to find the level first, from quiet up to at most\n"
-            "that, or Ctrl-C to stop. ",
-            stimulus->level_dbfs);
-  else
-    fprintf(stderr, "Press Enter to %s, or Ctrl-C to stop. ", given->from_player ? "listen" : "play");
-  fflush(stderr);
-  while ((c = getchar()) != EOF)
-    if (c == '\n')
-      return true;
-    else if (offers && (c == 'f' || c == 'F'))
-      given->find_level_dbfs = stimulus->level_dbfs;
-  fputc('\n', stderr);
-  return false;
-}
-
 /* The take is renamed into place, so it must not be a device or a pipe. */
-static mt_code check_outputs(const options *given, mt_error *err)
+static mt_code check_outputs(const check_options *given, mt_error *err)
 {
-  const char *const inputs[] = {given->reading.plan, given->simulate};
-  mt_code code = cli_check_output(given->reading.json, inputs, 2, err);
+  const char *const inputs[] = {given->reading.plan, given->simulate, given->reading.answers};
+  mt_code code = cli_check_output(given->reading.json, inputs, 3, err);
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
@@ -90,65 +46,199 @@ static mt_code check_outputs(const options *given, mt_error *err)
   if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
       strcmp(given->take, given->reading.json) == 0)
     return mt_fail(err, MT_E_ARG, "--take and --json are the same file %.100s", given->take);
-  return code == MT_OK ? cli_check_output(given->take, inputs, 2, err) : code;
+  return code == MT_OK ? cli_check_output(given->take, inputs, 3, err) : code;
 }
 
-static mt_code play(mt_session_options *session, mt_results **results, mt_error *err)
+/* Every option that concerns the take goes into the session here. */
+static mt_code open_session(const check_options *given, mt_session_options *session, mt_plan **plan,
+                            mt_error *err)
 {
+  session->simulate = given->simulate;
+  session->input = given->input;
+  session->output = given->output;
+  session->save_take = given->take;
+  return cli_open_session(&given->reading, session, plan, err);
+}
+
+/* Answers to a take that was judged without them. */
+typedef struct answered {
+  mt_answer *answers; /* owned by whoever made the list: room for all that the plan asks */
+  size_t n;
+} answered;
+
+static const mt_answer *find_answer(void *ctx, const char *ask)
+{
+  const answered *list = ctx;
+
+  for (size_t i = 0; i < list->n; i++)
+    if (strcmp(list->answers[i].ask, ask) == 0)
+      return &list->answers[i];
+  return NULL;
+}
+
+static mt_code file_answer(void *ctx, const mt_answer *answer, mt_error *err)
+{
+  answered *list = ctx;
+
+  (void)err;
+  list->answers[list->n++] = *answer;
+  return MT_OK;
+}
+
+static mt_code ask_by_hand(const check_options *given, mt_session_options *session, mt_results *results,
+                           mt_error *err)
+{
+  const mt_plan *plan = session->plan;
+  size_t most = plan != NULL ? plan->nby_hand : 0;
+  answered list = {calloc(most + session->nanswers + 1, sizeof *list.answers), session->nanswers};
   mt_code code;
 
-  cli_start_progress(session);
-  code = mt_session_check(session, results, err);
-  cli_end_progress();
+  if (list.answers == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for answers");
+  if (list.n > 0)
+    memcpy(list.answers, session->answers, list.n * sizeof *list.answers);
+  code = check_by_hand(given, plan, find_answer, file_answer, &list, err);
+  if (code == MT_OK && list.n > session->nanswers) {
+    session->answers = list.answers;
+    session->nanswers = list.n;
+    code = mt_session_answer(session, results, err);
+  }
+  free(list.answers);
   return code;
 }
 
-static mt_code listen(mt_session_options *session, const options *given, mt_results **results, mt_error *err)
+static mt_code listen(const check_options *given, mt_session_options *session, mt_results **results,
+                      mt_error *err)
 {
   mt_code code;
 
-  session->wait_s = given->wait_s;
+  session->wait_s = isnan(given->wait_s) ? MT_DEFAULT_WAIT_S : given->wait_s;
   cli_start_listening(session);
   code = mt_session_listen(session, results, err);
   cli_end_listening();
   return code;
 }
 
-static mt_code check(options *given, mt_results **results, mt_error *err)
+static mt_code find_level(const check_options *given, mt_session_options *session, double max_dbfs,
+                          mt_error *err)
+{
+  double target_dbfs = isnan(given->find_peak_dbfs) ? MT_DEFAULT_TARGET_DBFS : given->find_peak_dbfs;
+  return cli_find_level(session, max_dbfs, target_dbfs, err);
+}
+
+/* One take of one state. */
+static mt_code check_once(const check_options *given, mt_session_options *session, mt_results **results,
+                          mt_error *err)
+{
+  mt_stimulus stimulus = {0};
+  double max_dbfs = given->find_level_dbfs;
+  bool finds = false, may_find = !given->from_player && isnan(max_dbfs);
+  mt_code code = mt_session_stimulus(session, &stimulus, err);
+
+  if (code == MT_OK && given->keep != NULL)
+    return mt_fail(err, MT_E_ARG,
+                   "--keep is for a plan with states to visit one by one; expected --take FILE");
+  if (code == MT_OK &&
+      !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs, may_find ? &finds : NULL))
+    code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  if (finds)
+    max_dbfs = stimulus.level_dbfs;
+  if (code == MT_OK && !isnan(max_dbfs))
+    code = find_level(given, session, max_dbfs, err);
+  if (code == MT_OK)
+    code =
+        given->from_player ? listen(given, session, results, err) : mt_session_check(session, results, err);
+  cli_end_progress();
+  return code == MT_OK ? ask_by_hand(given, session, *results, err) : code;
+}
+
+static bool visits_states(const mt_session_options *session)
+{
+  return session->plan != NULL && session->plan->nstates > 0 && session->state == NULL;
+}
+
+/* The stage of a job: a take goes into it as it is made; a walk keeps all it has there, and goes on there. */
+static mt_code open_stage(check_options *given, mt_session_options *session, cli_filing *filing,
+                          mt_error *err)
+{
+  const char *job = given->reading.job, *stage = given->reading.stage;
+  mt_code code;
+
+  if (!visits_states(session)) {
+    code = cli_filing_begin(job, stage, filing, err);
+    if (filing->stage != NULL)
+      session->save_take = filing->take;
+    return code;
+  }
+  if (given->keep != NULL && stage != NULL)
+    return mt_fail(err, MT_E_ARG, "with --stage the takes are kept in the job; leave out --keep");
+  code = cli_filing_begin_walk(job, stage, filing, err);
+  if (code == MT_OK && filing->stage != NULL)
+    given->keep = mt_job_stage_folder(filing->stage);
+  return code;
+}
+
+static mt_code check(check_options *given, cli_filing *filing, mt_results **results, bool *stopped,
+                     mt_error *err)
 {
   mt_session_options session = mt_session_defaults();
   mt_plan *plan = NULL;
-  mt_stimulus stimulus = {0};
+  mt_answer *answers = NULL;
   mt_code code = check_outputs(given, err);
 
   if (code == MT_OK)
-    code = cli_open_session(&given->reading, &session, &plan, err);
+    code = open_session(given, &session, &plan, err);
   if (code == MT_OK)
-    code = mt_session_stimulus(&session, &stimulus, err);
-  if (code == MT_OK && !ask(given, &stimulus))
-    code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
-  if (code == MT_OK) {
-    session.simulate = given->simulate;
-    session.input = given->input;
-    session.output = given->output;
-    session.save_take = given->take;
-    if (!isnan(given->find_level_dbfs))
-      code = cli_find_level(&session, given->find_level_dbfs, given->find_peak_dbfs, err);
-  }
+    code = open_stage(given, &session, filing, err);
   if (code == MT_OK)
-    code = given->from_player ? listen(&session, given, results, err) : play(&session, results, err);
+    code = cli_open_answers(given->reading.answers, plan, &answers, &session.nanswers, err);
+  session.answers = answers;
+  if (code == MT_OK && visits_states(&session) && (given->from_player || !isnan(given->find_level_dbfs)))
+    code = mt_fail(err, MT_E_ARG,
+                   "--from-player and --find-level take one state of a plan; name it with --state");
+  cli_start_progress(&session);
+  if (code == MT_OK && visits_states(&session))
+    code = check_states(given, &session, results, stopped, err);
+  else if (code == MT_OK)
+    code = check_once(given, &session, results, err);
+  free(answers);
   mt_plan_destroy(&plan);
   return code;
 }
 
+/* What goes with a player, and with the search for a level. */
+static bool check_player_options(const check_options *given, int *status)
+{
+  bool finds = !isnan(given->find_level_dbfs);
+
+  *status = CLI_PASS;
+  if (given->from_player && given->output != NULL)
+    *status = cli_refuse(&cli_check, "--from-player plays nothing; leave out --output");
+  else if (!given->from_player && !isnan(given->wait_s))
+    *status = cli_refuse(&cli_check, "--wait belongs to --from-player");
+  else if (given->from_player && finds)
+    *status = cli_refuse(&cli_check,
+                         "--from-player plays nothing; set the player's volume instead of --find-level");
+  else if (!finds && !isnan(given->find_peak_dbfs))
+    *status = cli_refuse(&cli_check, "--find-peak belongs to --find-level");
+  else if (finds && !isnan(given->reading.level_dbfs))
+    *status = cli_refuse(&cli_check, "--find-level finds the level; leave out --level");
+  else if (!isnan(given->wait_s) && !(given->wait_s >= 1.0 && given->wait_s <= MT_WAIT_MAX_S))
+    *status = cli_refuse(&cli_check, "--wait is %g s; expected 1 to %g", given->wait_s, MT_WAIT_MAX_S);
+  return *status == CLI_PASS;
+}
+
 static int run(int argc, char **argv)
 {
-  options given = {.reading = CLI_READING_NONE,
-                   .wait_s = (double)NAN,
-                   .find_level_dbfs = (double)NAN,
-                   .find_peak_dbfs = (double)NAN};
+  check_options given = {.reading = CLI_READING_NONE,
+                         .wait_s = (double)NAN,
+                         .find_level_dbfs = (double)NAN,
+                         .find_peak_dbfs = (double)NAN};
+  cli_filing filing = {.stage = NULL};
   mt_results *results = NULL;
   mt_error err = {0};
+  bool stopped = false;
+  mt_code code;
   char **operands;
   int status;
 
@@ -156,24 +246,18 @@ static int run(int argc, char **argv)
     return status;
   if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
     return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
-  if (given.from_player && given.output != NULL)
-    return cli_refuse(&cli_check, "--from-player plays nothing; leave out --output");
-  if (!given.from_player && !isnan(given.wait_s))
-    return cli_refuse(&cli_check, "--wait belongs to --from-player");
-  if (given.from_player && !isnan(given.find_level_dbfs))
-    return cli_refuse(&cli_check,
-                      "--from-player plays nothing; set the player's volume instead of --find-level");
-  if (isnan(given.find_level_dbfs) && !isnan(given.find_peak_dbfs))
-    return cli_refuse(&cli_check, "--find-peak belongs to --find-level");
-  if (!isnan(given.find_level_dbfs) && !isnan(given.reading.level_dbfs))
-    return cli_refuse(&cli_check, "--find-level finds the level; leave out --level");
-  if (isnan(given.find_peak_dbfs))
-    given.find_peak_dbfs = MT_DEFAULT_TARGET_DBFS;
-  if (isnan(given.wait_s))
-    given.wait_s = MT_DEFAULT_WAIT_S;
-  if (!(given.wait_s >= 1.0 && given.wait_s <= MT_WAIT_MAX_S))
-    return cli_refuse(&cli_check, "--wait is %g s; expected 1 to %g", given.wait_s, MT_WAIT_MAX_S);
-  return cli_finish(&cli_check, check(&given, &results, &err), &results, given.reading.json, &err);
+  if (!check_player_options(&given, &status))
+    return status;
+  if (given.take != NULL && given.reading.stage != NULL)
+    return cli_refuse(&cli_check, "with --stage the take is filed in the job; leave out --take");
+  code = check(&given, &filing, &results, &stopped, &err);
+  if (code == MT_OK && stopped) {
+    mt_job_leave_stage(&filing.stage);
+    return CLI_UNDECIDED;
+  }
+  return cli_file_and_finish(&cli_check, &filing,
+                             &(cli_filed){.plan = given.reading.plan, .simulate = given.simulate}, code,
+                             &results, given.reading.json, &err);
 }
 
 const cli_command cli_check = {
@@ -183,7 +267,10 @@ const cli_command cli_check = {
     .details =
         "Connect the unit between the sound card's output and input, then run this: it plays the\n"
         "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
-        "it first says what to be careful about, and waits.\n"
+        "it first says what to be careful about, and waits.\n\n"
+        "A plan with states is visited state by state: it says what to set, and waits; --keep FOLDER\n"
+        "keeps each take, so that the same command goes on where it was stopped. --state NAME takes\n"
+        "one of them alone. What the plan asks by hand is asked at the end.\n\n"
         "A unit that only takes music from a phone or player: write the tones to a file with mendtone\n"
         "stimulus, start mendtone check --from-player, then the file.",
     .options = table,

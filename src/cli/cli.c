@@ -172,7 +172,11 @@ static int set_option(const cli_command *command, const cli_option *option, void
   case CLI_NUMBER:
     if (!mt_text_parse_number(optarg, (double *)(void *)place))
       return cli_refuse(command, "--%s is \"%.40s\"; expected a plain number, like --%s %s", option->name,
-                        optarg, option->name, strcmp(option->argument, "HZ") == 0 ? "48000" : "-20");
+                        optarg, option->name,
+                        strcmp(option->argument, "HZ") == 0      ? "48000"
+                        : strcmp(option->argument, "MONEY") == 0 ? "0.45"
+                        : strcmp(option->argument, "COUNT") == 0 ? "2"
+                                                                 : "-20");
     return CLI_PASS;
   }
   return CLI_PASS;
@@ -286,7 +290,15 @@ mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_optio
 
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 {
-  return path != NULL ? mt_plan_open(path, out, err) : MT_OK;
+  const char *shipped = path != NULL ? mt_plan_shipped_text(path) : NULL;
+  struct stat there;
+
+  if (path == NULL)
+    return MT_OK;
+  /* a file of that name is somebody's own */
+  if (shipped != NULL && stat(path, &there) != 0)
+    return mt_plan_parse(shipped, path, out, err);
+  return mt_plan_open(path, out, err);
 }
 
 /* ---- progress --------------------------------------------------------------------------------- */

@@ -6,6 +6,7 @@
 #ifndef CLI_CLI_H
 #define CLI_CLI_H
 
+#include <mendtone/job.h>
 #include <mendtone/report.h>
 #include <mendtone/session.h>
 
@@ -53,9 +54,12 @@ typedef struct cli_reading {
   const char *json;
   const char *state;
   const char *extras;
+  const char *answers;
   double rate_hz;
   double level_dbfs;
   double max_level_dbfs;
+  const char *job;
+  const char *stage;
 } cli_reading;
 
 /** Nothing given. */
@@ -68,7 +72,17 @@ typedef struct cli_reading {
 extern const cli_option cli_reading_rows[];
 extern const size_t cli_reading_noptions;
 
-extern const cli_command cli_demo, cli_devices, cli_stimulus, cli_check, cli_analyse, cli_chart, cli_plan;
+extern const cli_command cli_demo;
+extern const cli_command cli_devices;
+extern const cli_command cli_stimulus;
+extern const cli_command cli_check;
+extern const cli_command cli_analyse;
+extern const cli_command cli_compare;
+extern const cli_command cli_chart;
+extern const cli_command cli_report;
+extern const cli_command cli_plan;
+extern const cli_command cli_job;
+extern const cli_command cli_jobs;
 
 /**
  * Read options into the command's record and count the operands.
@@ -120,7 +134,7 @@ void cli_end_listening(void);
  */
 mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_options *options, mt_error *err);
 
-/** Open a plan if a path is given; *out stays NULL if not. */
+/** Open a plan if a path is given, or the name of one that comes with the tool; *out stays NULL if not. */
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err);
 
 /**
@@ -132,6 +146,15 @@ mt_code cli_open_session(const cli_reading *given, mt_session_options *session, 
                          mt_error *err);
 
 /**
+ * Read a file of answers to the questions a plan asks: answers = ( { ask = "supply voltage"; is = 5.02; }, ... ), each
+ * checked against the plan.
+ *
+ * @param path  NULL: none; *out stays NULL. Caller frees *out.
+ * @param plan  NULL: no plan, so no question.
+ */
+mt_code cli_open_answers(const char *path, const mt_plan *plan, mt_answer **out, size_t *n, mt_error *err);
+
+/**
  * The end of such a command: write the results, or say why there are none.
  *
  * @param code     of what made the results; not MT_OK: they are NULL.
@@ -140,5 +163,47 @@ mt_code cli_open_session(const cli_reading *given, mt_session_options *session, 
  */
 int cli_finish(const cli_command *command, mt_code code, mt_results **results, const char *json,
                mt_error *err);
+
+/* ---- the job book ---------------------------------------------------------------------------------- */
+
+/** A stage being filed. */
+typedef struct cli_filing {
+  mt_open_stage *stage; /**< NULL: nothing is filed */
+  char job[MT_JOB_PATH_MAX];
+  char label[MT_JOB_LABEL_MAX + 1];
+  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
+} cli_filing;
+
+/** What is filed beside take and results; each may be NULL. */
+typedef struct cli_filed {
+  const char *plan; /**< paths */
+  const char *rig;
+  const char *simulate;
+  const char *take; /**< the take's name, if the results say another */
+  bool is_again;    /**< a stage read again keeps the plan it has */
+} cli_filed;
+
+/** mt_job_find() where jobs live. @param jobs  may be NULL. */
+mt_code cli_find_job(const char *name, const char *jobs, char *out, mt_error *err);
+
+/** Begin a stage as --job and --stage say; nothing if neither is given. The job may be the folder we stand in. */
+mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt_error *err);
+
+/** The same for several takes: goes on with a stage of that label that was stopped, if there is one. */
+mt_code cli_filing_begin_walk(const char *job, const char *label, cli_filing *out, mt_error *err);
+
+/** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
+mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
+                               mt_session_options *session, mt_plan **plan, mt_error *err);
+
+/** Copy a recording into the stage, if there is one. */
+mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err);
+
+/**
+ * cli_finish(), and file the results before, if there is a stage. A take of which nothing could be read is filed
+ * with the reason. Results that cannot be filed are still shown.
+ */
+int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_code code,
+                        mt_results **results, const char *json, mt_error *err);
 
 #endif

@@ -10,7 +10,8 @@
 #include <unistd.h>
 
 static const cli_command *const commands[] = {&cli_demo,    &cli_devices, &cli_stimulus, &cli_check,
-                                              &cli_analyse, &cli_chart,   &cli_plan};
+                                              &cli_analyse, &cli_compare, &cli_chart,    &cli_report,
+                                              &cli_plan,    &cli_job,     &cli_jobs};
 #define NCOMMANDS (sizeof commands / sizeof commands[0])
 
 static void print_usage(FILE *out)

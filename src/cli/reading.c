@@ -2,10 +2,12 @@
 #include "cli/cli.h"
 
 const cli_option cli_reading_rows[] = {
-    {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE", "limits to judge by; else the built-in plan"},
+    {"plan", 0, CLI_TEXT, offsetof(cli_reading, plan), "FILE",
+     "limits to judge by, or a name of mendtone plan"},
     {"json", 0, CLI_TEXT, offsetof(cli_reading, json), "FILE",
      "write the results as JSON; - is standard output"},
     {"state", 0, CLI_TEXT, offsetof(cli_reading, state), "NAME", "name of the unit's switch positions"},
+    {"answers", 0, CLI_TEXT, offsetof(cli_reading, answers), "FILE", "answers to what the plan asks by hand"},
     {"rate", 0, CLI_NUMBER, offsetof(cli_reading, rate_hz), "HZ",
      "sample rate of the stimulus; else the plan's"},
     {"level", 0, CLI_NUMBER, offsetof(cli_reading, level_dbfs), "DBFS",
@@ -14,6 +16,10 @@ const cli_option cli_reading_rows[] = {
      "in it also intermodulation,levels,crosstalk"},
     {"max-level", 0, CLI_NUMBER, offsetof(cli_reading, max_level_dbfs), "DBFS",
      "highest level of the extra levels; else --level"},
+    {"job", 'j', CLI_TEXT, offsetof(cli_reading, job), "JOB",
+     "file it in this job; else in the one you stand in"},
+    {"stage", 's', CLI_TEXT, offsetof(cli_reading, stage), "NAME",
+     "file it as before, after or another name"},
 };
 
 const size_t cli_reading_noptions = sizeof cli_reading_rows / sizeof cli_reading_rows[0];

@@ -4,7 +4,7 @@
 #pragma GCC diagnostic ignored "-Woverlength-strings"
 
 static const char default_text[] =
-    "# The built-in plan, for a line or headphone output, two channels, in and out of a sound card.\n"
+    "# The built-in plan: a line or headphone output, between two ends of a sound card.\n"
     "#\n"
     "# Every limit below is common practice of the repair bench, no source: a sound unit of ordinary\n"
     "# quality meets it, a faulty one mostly does not. None is from a standard or a maker's sheet. If you\n"

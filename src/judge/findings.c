@@ -7,6 +7,7 @@
 
 #include "base/decibel.h"
 #include "base/text.h"
+#include "judge/find_switch.h"
 #include "judge/wording.h"
 
 #include <math.h>
@@ -851,13 +852,40 @@ static const struct cause {
     {"switching-noise", false, find_switching},
 };
 
+/* A response that a switch is there to change is held against its reference state, not against a flat one. */
+static bool is_meant_to_differ(const scene *s, const struct cause *cause)
+{
+  if (cause->find != find_low_end && cause->find != find_top_end)
+    return false;
+  for (size_t i = 0; s->plan != NULL && i < s->plan->nstates; i++)
+    if (strcmp(s->plan->states[i].name, s->state) == 0)
+      return s->plan->states[i].compare_with[0] != '\0';
+  return false;
+}
+
+/* What is so in several states is said once, with the names of all. @return false if it was not said yet. */
+static bool add_state(const scene *s, const mt_finding *found, mt_results *results)
+{
+  for (size_t i = 0; i < results->nfindings; i++) {
+    mt_finding *f = &results->findings[i];
+    char *last = f->evidence[f->nevidence > 0 ? f->nevidence - 1 : 0];
+    size_t length = strlen(last);
+    if (strcmp(f->id, found->id) != 0 || f->channel != found->channel || strncmp(last, "in state", 8) != 0)
+      continue;
+    if (length + strlen(s->state) + 5 < sizeof f->evidence[0])
+      snprintf(last + length, sizeof f->evidence[0] - length, ", \"%s\"", s->state);
+    return true;
+  }
+  return false;
+}
+
 static mt_code ask(const scene *s, const struct cause *cause, mt_channel channel, mt_results *results,
                    mt_error *err)
 {
   mt_finding f = {.channel = cause->of_pair ? MT_CHANNEL_BOTH : channel};
 
   mt_text_copy(f.id, sizeof f.id, cause->id);
-  if (!cause->find(s, channel, &f))
+  if (is_meant_to_differ(s, cause) || !cause->find(s, channel, &f) || add_state(s, &f, results))
     return MT_OK;
   if (s->state[0] != '\0' && strcmp(s->state, "default") != 0)
     cite(&f, "in state \"%s\"", s->state);
@@ -883,8 +911,8 @@ static void drop_earlier(mt_results *results)
 {
   size_t kept = 0;
 
-  for (size_t i = 0; i < results->nfindings && results->valid; i++) {
-    bool is_ours = false;
+  for (size_t i = 0; i < results->nfindings && (results->valid || results->ntakes > 0); i++) {
+    bool is_ours = strncmp(results->findings[i].id, MT_FIND_SWITCH, strlen(MT_FIND_SWITCH)) == 0;
     for (size_t k = 0; k < sizeof causes / sizeof causes[0]; k++)
       is_ours = is_ours || strcmp(results->findings[i].id, causes[k].id) == 0;
     if (!is_ours)
@@ -898,15 +926,13 @@ mt_code mt_judge_find_causes(const mt_plan *plan, mt_results *results, mt_error 
   mt_code code = MT_OK;
 
   drop_earlier(results);
-  if (!results->valid)
-    return MT_OK;
   for (size_t i = 0; i < results->nreadings + results->ncurves; i++) {
     scene s = {plan, results, state_of(results, i)};
-    if (!is_new_state(results, i))
+    if (!is_new_state(results, i) || mt_results_is_spoilt(results, s.state))
       continue;
     for (size_t k = 0; k < sizeof causes / sizeof causes[0] && code == MT_OK; k++)
       for (mt_channel c = MT_LEFT; c <= (causes[k].of_pair ? MT_LEFT : MT_RIGHT) && code == MT_OK; c++)
         code = ask(&s, &causes[k], c, results, err);
   }
-  return code;
+  return code == MT_OK ? mt_find_switches(plan, results, err) : code;
 }

@@ -1,6 +1,7 @@
 #include <mendtone/plan.h>
 
 #include "base/text.h"
+#include "judge/by_hand.h"
 #include "judge/wording.h"
 
 #include <math.h>
@@ -104,10 +105,14 @@ static mt_judgement start_judgement(const mt_limit *limit, mt_channel channel, c
 /* Nothing at all may be concluded from a spoilt take, not even a fail. */
 static void refuse_spoilt(const mt_results *results, mt_judgement *j)
 {
+  const mt_problem *problem = NULL;
   char why[200];
 
-  snprintf(why, sizeof why, "the take is spoilt%s%s", results->nproblems > 0 ? ": " : "",
-           results->nproblems > 0 ? results->problems[0].text : "");
+  for (size_t i = 0; i < results->nproblems && problem == NULL; i++)
+    if (results->ntakes == 0 || strcmp(results->problems[i].state, j->state) == 0)
+      problem = &results->problems[i];
+  snprintf(why, sizeof why, "the take is spoilt%s%s", problem != NULL ? ": " : "",
+           problem != NULL ? problem->text : "");
   j->verdict = MT_VERDICT_UNDECIDED;
   mt_wording_undecided(j, why);
 }
@@ -132,7 +137,7 @@ static mt_code judge_reading(const mt_limit *limit, mt_results *results, mt_read
     j.at_hz = r->freq_hz;
   if (is_number)
     set_value(&j, r->value, r->uncertainty);
-  if (!results->valid) {
+  if (mt_results_is_spoilt(results, r->state)) {
     refuse_spoilt(results, &j);
   } else if (!own_bounds(limit, &b)) {
     mt_wording_undecided(&j, "the limit's unit does not fit the quantity");
@@ -289,7 +294,7 @@ static mt_code judge_curve(const mt_limit *limit, mt_results *results, const mt_
     j.from_hz = limit->from_hz;
     j.to_hz = isfinite(limit->to_hz) ? limit->to_hz : 0.0;
   }
-  if (!results->valid)
+  if (mt_results_is_spoilt(results, c->state))
     refuse_spoilt(results, &j);
   else if (!own_bounds(limit, &b))
     mt_wording_undecided(&j, "the limit's unit does not fit the quantity");
@@ -334,6 +339,13 @@ static mt_code judge_missing(const mt_limit *limit, mt_results *results, mt_chan
   return mt_results_add_judgement(results, &j, err);
 }
 
+/* Quantities that only a state with a reference state has. */
+static bool limit_compares(mt_quantity q)
+{
+  return q == MT_Q_BOOST || q == MT_Q_BOOST_FREQ || q == MT_Q_BOOST_CORNER || q == MT_Q_GAIN_CHANGE ||
+         q == MT_Q_TILT || q == MT_Q_DIFFERENCE;
+}
+
 /* Where readings and curves that a limit met came from. */
 typedef struct met {
   bool any, left, right;
@@ -375,15 +387,76 @@ static mt_code judge_met(const mt_limit *limit, mt_results *results, met *m, mt_
   return code;
 }
 
+static bool is_skipped(const mt_results *results, const char *state)
+{
+  const mt_take_summary *take = mt_results_find_take(results, state);
+  return take != NULL && take->skipped;
+}
+
+static const mt_plan_state *find_plan_state(const mt_plan *plan, const char *name)
+{
+  for (size_t i = 0; i < plan->nstates; i++)
+    if (strcmp(plan->states[i].name, name) == 0)
+      return &plan->states[i];
+  return NULL;
+}
+
+/* Would the state, had it been visited, have given the limit something to hold? */
+static bool would_measure(const mt_plan_state *state, mt_quantity quantity)
+{
+  for (size_t i = 0; i < state->nmeasure; i++)
+    if (state->measure[i] == quantity)
+      return true;
+  return state->nmeasure == 0;
+}
+
+static mt_code judge_unseen(const mt_limit *limit, mt_results *results, const char *state, const char *why,
+                            mt_error *err)
+{
+  mt_judgement j = start_judgement(limit, limit->channel == MT_CHANNEL_ANY ? MT_CHANNEL_BOTH : limit->channel,
+                                   limit->segment, state, limit->order);
+  mt_wording_undecided(&j, why);
+  return mt_results_add_judgement(results, &j, err);
+}
+
+/* A limit holds in every state it does not exclude: what was skipped, or compared with what was, has not met it. */
+static mt_code judge_skipped(const mt_plan *plan, const mt_limit *limit, mt_results *results, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  for (size_t i = 0; i < results->ntakes && code == MT_OK; i++) {
+    const mt_take_summary *take = &results->takes[i];
+    const mt_plan_state *state = find_plan_state(plan, take->state);
+    bool is_meant = limit->state[0] == '\0' ? state != NULL && would_measure(state, limit->quantity)
+                                            : strcmp(limit->state, take->state) == 0;
+    bool compares = limit_compares(limit->quantity);
+    char why[80];
+    if (!is_meant || (compares && (state == NULL || state->compare_with[0] == '\0')))
+      continue;
+    if (take->skipped) {
+      code = judge_unseen(limit, results, take->state, "the state was skipped", err);
+    } else if (compares && is_skipped(results, state->compare_with)) {
+      snprintf(why, sizeof why, "state \"%s\", which it is compared with, was skipped", state->compare_with);
+      code = judge_unseen(limit, results, take->state, why, err);
+    }
+  }
+  return code;
+}
+
 /* A limit for whichever channel is not met by one of two: the other must not pass unseen. */
-static mt_code judge_limit(const mt_limit *limit, mt_results *results, mt_error *err)
+static mt_code judge_limit(const mt_plan *plan, const mt_limit *limit, mt_results *results, mt_error *err)
 {
   bool is_pair = results->is_stimulus || results->nchannels >= 2;
+  size_t njudgements = results->njudgements;
   met m = {false, false, false};
   mt_code code = judge_met(limit, results, &m, err);
 
+  if (code == MT_OK)
+    code = judge_skipped(plan, limit, results, err);
   if (code != MT_OK)
     return code;
+  if (!m.any && results->njudgements > njudgements)
+    return MT_OK;
   if (!m.any)
     return judge_missing(limit, results, limit->channel == MT_CHANNEL_ANY ? MT_CHANNEL_BOTH : limit->channel,
                          err);
@@ -485,10 +558,10 @@ static mt_code judge_implied(mt_results *results, mt_quantity quantity, mt_chann
     j.has_value = true;
     j.value = r->value;
   }
-  if (!results->valid) {
+  if (mt_results_is_spoilt(results, state)) {
     refuse_spoilt(results, &j);
   } else if (r == NULL) {
-    mt_wording_undecided(&j, "it was not read");
+    mt_wording_undecided(&j, is_skipped(results, state) ? "the state was skipped" : "it was not read");
   } else if (!is_word) {
     mt_wording_undecided(&j, mt_wording_reason(r->validity, r->why));
   } else {
@@ -540,8 +613,15 @@ static mt_code judge_all_implied(const mt_plan *plan, mt_results *results, mt_er
     mt_text_copy(state, sizeof state, results->readings[i].state);
     code = judge_implied_state(plan, results, state, err);
   }
-  /* a stimulus take without any route was not read as it should have been */
-  if (!found && results->is_stimulus && code == MT_OK)
+  for (size_t i = 0; i < results->ntakes && code == MT_OK; i++)
+    if (results->takes[i].skipped) {
+      char state[sizeof results->takes[i].state];
+      mt_text_copy(state, sizeof state, results->takes[i].state);
+      code = judge_implied_state(plan, results, state, err);
+    }
+  /* a stimulus take without any route was not read as it should have been; noise alone has none */
+  if (!found && results->is_stimulus && results->ntakes == 0 && results->stimulus_parts != MT_PARTS_NOISE &&
+      code == MT_OK)
     code = judge_implied_state(plan, results, "", err);
   return code;
 }
@@ -558,12 +638,17 @@ mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err
     results->readings[i].verdict = MT_VERDICT_NONE;
   mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
   mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);
+  results->load_ohm = plan->load_ohm;
 
   code = judge_all_implied(plan, results, err);
   for (size_t i = 0; i < plan->nlimits && code == MT_OK; i++)
-    code = judge_limit(&plan->limits[i], results, err);
+    code = judge_limit(plan, &plan->limits[i], results, err);
+  if (code == MT_OK)
+    code = mt_judge_by_hand(plan, results, err);
   for (size_t i = 0; i < results->njudgements; i++)
     results->verdict = worse(results->verdict, results->judgements[i].verdict);
+  for (size_t i = 0; i < results->nanswers; i++)
+    results->verdict = worse(results->verdict, results->answers[i].verdict);
   if (code != MT_OK)
     results->verdict = worse(results->verdict, MT_VERDICT_UNDECIDED);
   return code;

@@ -13,6 +13,7 @@
 #define MAX_BYTES ((size_t)1 << 20)
 #define MAX_LIMITS 1000
 #define MAX_STATES 100
+#define MAX_BY_HAND 100
 #define MAX_NUMBER 1e12
 #define MAX_ORDER 32.0
 
@@ -328,7 +329,9 @@ static mt_code read_order(mt_config_item group, mt_limit *limit, mt_error *err)
 
 static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
 {
-  bool compares = limit->quantity == MT_Q_BOOST || limit->quantity == MT_Q_BOOST_FREQ;
+  bool compares = limit->quantity == MT_Q_BOOST || limit->quantity == MT_Q_BOOST_FREQ ||
+                  limit->quantity == MT_Q_BOOST_CORNER || limit->quantity == MT_Q_GAIN_CHANGE ||
+                  limit->quantity == MT_Q_TILT || limit->quantity == MT_Q_DIFFERENCE;
   const mt_plan_state *state;
   mt_config_item item;
   mt_code code;
@@ -526,7 +529,7 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
   static const char *const keys[] = {
       "unit",   "load_ohm",     "level_dbfs",      "rate_hz",        "states",
       "limits", "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
-      "extras"};
+      "extras", "by_hand"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)
@@ -544,6 +547,98 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
   return code;
 }
 
+/* ---- what no sound card sees ----------------------------------------------------------------------- */
+
+static mt_code read_expect(mt_config_item group, mt_by_hand *item, mt_error *err)
+{
+  mt_config_item found;
+  const char *word;
+
+  if (!mt_config_find(group, "expect", &found))
+    return MT_OK;
+  word = mt_config_text_value(found);
+  if (word == NULL || (strcmp(word, "yes") != 0 && strcmp(word, "no") != 0 && strcmp(word, "either") != 0))
+    return mt_config_fail(found, err, "expect is neither; expected \"yes\", \"no\" or \"either\"");
+  item->expect = strcmp(word, "yes") == 0 ? 1 : strcmp(word, "no") == 0 ? -1 : 0;
+  return MT_OK;
+}
+
+/* Either a number, which has a unit, or yes and no, which has an expectation. */
+static mt_code read_kind(mt_config_item group, mt_by_hand *item, mt_error *err)
+{
+  static const char *const of_numbers[] = {"min", "max", "uncertainty"};
+  mt_config_item found;
+  bool has_unit = mt_config_find(group, "unit", &found), has_expect = mt_config_find(group, "expect", &found);
+
+  if (has_unit && has_expect)
+    return mt_config_fail(found, err,
+                          "\"%s\" has unit and expect; expected unit for a number, or expect for yes "
+                          "or no",
+                          item->ask);
+  if (!has_unit && !has_expect)
+    return mt_config_fail(group, err,
+                          "\"%s\" is neither; expected unit = \"V\" or another for a number, or "
+                          "expect = \"yes\"",
+                          item->ask);
+  for (size_t i = 0; i < COUNT(of_numbers) && !has_unit; i++)
+    if (mt_config_find(group, of_numbers[i], &found))
+      return mt_config_fail(found, err, "%s is for numbers; expected a unit, too, or expect alone",
+                            of_numbers[i]);
+  item->is_number = has_unit;
+  return MT_OK;
+}
+
+static mt_code read_by_hand_item(const mt_plan *plan, mt_config_item group, mt_by_hand *item, mt_error *err)
+{
+  static const char *const keys[] = {"ask", "unit", "min", "max", "uncertainty", "expect", "why"};
+  mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
+
+  item->min = -HUGE_VAL;
+  item->max = HUGE_VAL;
+  item->line = mt_config_line(group);
+  if (code == MT_OK)
+    code = mt_config_text(group, "ask", item->ask, sizeof item->ask, err);
+  if (code == MT_OK && item->ask[0] == '\0')
+    return mt_config_fail(at_key(group, "ask"), err, "nothing is asked; expected ask = \"...\"");
+  for (size_t i = 0; i < plan->nby_hand && code == MT_OK; i++)
+    if (strcmp(plan->by_hand[i].ask, item->ask) == 0)
+      return mt_config_fail(at_key(group, "ask"), err, "\"%s\" is asked twice; once is enough", item->ask);
+  if (code == MT_OK)
+    code = read_kind(group, item, err);
+  if (code == MT_OK)
+    code = mt_config_text(group, "unit", item->unit, sizeof item->unit, err);
+  if (code == MT_OK)
+    code = mt_config_number(group, "min", -MAX_NUMBER, MAX_NUMBER, &item->min, err);
+  if (code == MT_OK)
+    code = mt_config_number(group, "max", -MAX_NUMBER, MAX_NUMBER, &item->max, err);
+  if (code == MT_OK && item->min > item->max)
+    return mt_config_fail(at_key(group, "min"), err, "min %g is above max %g; expected min at or below max",
+                          item->min, item->max);
+  if (code == MT_OK)
+    code = mt_config_number(group, "uncertainty", 0.0, MAX_NUMBER, &item->uncertainty, err);
+  if (code == MT_OK)
+    code = read_expect(group, item, err);
+  return code == MT_OK ? mt_config_text(group, "why", item->why, sizeof item->why, err) : code;
+}
+
+static mt_code read_by_hand(mt_plan *plan, mt_config_item root, mt_error *err)
+{
+  mt_config_item list;
+  size_t n;
+  mt_code code = open_list(root, "by_hand", MAX_BY_HAND, &list, &n, err);
+
+  if (code != MT_OK || n == 0)
+    return code;
+  plan->by_hand = calloc(n, sizeof *plan->by_hand);
+  if (plan->by_hand == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu questions", n);
+  for (size_t i = 0; i < n && code == MT_OK; i++) {
+    code = read_by_hand_item(plan, mt_config_at(list, i), &plan->by_hand[i], err);
+    plan->nby_hand += code == MT_OK;
+  }
+  return code;
+}
+
 static mt_code read_plan(mt_plan *plan, mt_config_item root, mt_error *err)
 {
   mt_code code = read_head(plan, root, err);
@@ -556,6 +651,8 @@ static mt_code read_plan(mt_plan *plan, mt_config_item root, mt_error *err)
     code = read_expect_route(plan, root, err);
   if (code == MT_OK)
     code = read_expect_polarity(plan, root, err);
+  if (code == MT_OK)
+    code = read_by_hand(plan, root, err);
   return code;
 }
 
@@ -576,22 +673,6 @@ static mt_plan *create(const char *name)
   return plan;
 }
 
-/* An include would be read from another file, whose lines a message could not name. */
-static mt_code refuse_includes(const char *text, const char *name, mt_error *err)
-{
-  int line = 1;
-
-  for (const char *p = text; p != NULL && *p != '\0'; line++) {
-    const char *end = strchr(p, '\n');
-    p += strspn(p, " \t");
-    if (strncmp(p, "@include", strlen("@include")) == 0)
-      return mt_fail(err, MT_E_PLAN, "%s:%d: found @include; expected the whole plan in one file", name,
-                     line);
-    p = end != NULL ? end + 1 : NULL;
-  }
-  return MT_OK;
-}
-
 static mt_code refuse_size(const char *name, mt_error *err)
 {
   return mt_fail(err, MT_E_PLAN, "%s:1: the plan is larger than expected, at most %zu bytes; is it a plan?",
@@ -608,14 +689,17 @@ mt_code mt_plan_parse(const char *text, const char *name, mt_plan **out, mt_erro
 
   if (strnlen(text, MAX_BYTES + 1) > MAX_BYTES)
     return refuse_size(shown, err);
-  code = refuse_includes(text, shown, err);
+  code = mt_config_refuse_includes(text, shown, err);
   if (code == MT_OK)
     code = mt_config_parse(text, shown, &config, err);
   if (code != MT_OK)
     return code;
   plan = create(mt_text_basename(name));
-  code = plan != NULL ? read_plan(plan, mt_config_root(config), err)
-                      : mt_fail(err, MT_E_MEMORY, "out of memory for the plan %s", shown);
+  if (plan != NULL)
+    plan->text = strdup(text);
+  code = plan != NULL && plan->text != NULL
+             ? read_plan(plan, mt_config_root(config), err)
+             : mt_fail(err, MT_E_MEMORY, "out of memory for the plan %s", shown);
   mt_config_close(&config);
   if (code == MT_OK)
     *out = plan;
@@ -685,6 +769,8 @@ void mt_plan_destroy(mt_plan **plan)
     return;
   free((*plan)->states);
   free((*plan)->limits);
+  free((*plan)->by_hand);
+  free((*plan)->text);
   free(*plan);
   *plan = NULL;
 }

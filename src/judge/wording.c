@@ -57,7 +57,7 @@ static const char *noun(const mt_judgement *j, char *out, size_t size)
 
 static bool is_logarithmic(mt_unit unit)
 {
-  return unit == MT_UNIT_DB || unit == MT_UNIT_DBFS || unit == MT_UNIT_DBV;
+  return unit == MT_UNIT_DB || unit == MT_UNIT_DB_PER_OCTAVE || unit == MT_UNIT_DBFS || unit == MT_UNIT_DBV;
 }
 
 /* A ratio in % is known to so many dB; both ways to the same number of %. */

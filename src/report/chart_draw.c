@@ -4,20 +4,25 @@
 #include "base/text.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
-#define HEX(rgb)                                                                                             \
+/* A colour and the key under which a page's style has it. */
+#define HEX(rgb, key)                                                                                        \
   {                                                                                                          \
     (double)((rgb) >> 16 & 255) / 255.0, (double)((rgb) >> 8 & 255) / 255.0, (double)((rgb)&255) / 255.0,    \
-        1.0                                                                                                  \
+        1.0, key                                                                                             \
   }
 
-static const chart_theme light = {HEX(0xffffff), HEX(0x1a1a1a), HEX(0x5f5f5f),
-                                  HEX(0xdcdcdc), HEX(0x606060), false};
-static const chart_theme dark = {HEX(0x15171a), HEX(0xe8e8e8), HEX(0xa4a4a4),
-                                 HEX(0x33373c), HEX(0x8a8a8a), true};
+/* Keys behind those of the roles. */
+enum { KEY_PAGE = MT_CHART_REFERENCE + 1, KEY_INK, KEY_FAINT, KEY_GRID, KEY_FRAME };
+
+static const chart_theme light = {HEX(0xffffff, KEY_PAGE), HEX(0x1a1a1a, KEY_INK),   HEX(0x5f5f5f, KEY_FAINT),
+                                  HEX(0xdcdcdc, KEY_GRID), HEX(0x606060, KEY_FRAME), false};
+static const chart_theme dark = {HEX(0x15171a, KEY_PAGE), HEX(0xe8e8e8, KEY_INK),   HEX(0xa4a4a4, KEY_FAINT),
+                                 HEX(0x33373c, KEY_GRID), HEX(0x8a8a8a, KEY_FRAME), true};
 
 const chart_theme *chart_theme_of(bool is_dark)
 {
@@ -36,25 +41,57 @@ typedef struct line_look {
 
 /* Left and right after Okabe and Ito; the others are darkened until they stand out 3:1 from the page. */
 static const line_look looks[] = {
-    [MT_CHART_LEFT] = {HEX(0x0072b2), HEX(0x56b4e9), 1.6, {0}, 0, true},
-    [MT_CHART_RIGHT] = {HEX(0xd55e00), HEX(0xf0883e), 1.6, {6, 3}, 2, true},
-    [MT_CHART_PAIR] = {HEX(0x00785a), HEX(0x2fc79b), 1.6, {0}, 0, true},
-    [MT_CHART_OTHER] = {HEX(0x9b4c7e), HEX(0xcc79a7), 1.4, {8, 2, 2, 2}, 4, true},
-    [MT_CHART_LEFT_EARLIER] = {HEX(0x767676), HEX(0x9a9a9a), 1.2, {0}, 0, false},
-    [MT_CHART_RIGHT_EARLIER] = {HEX(0x767676), HEX(0x9a9a9a), 1.2, {6, 3}, 2, false},
-    [MT_CHART_PAIR_EARLIER] = {HEX(0x767676), HEX(0x9a9a9a), 1.2, {2, 2}, 2, false},
-    [MT_CHART_TOTAL] = {HEX(0x1a1a1a), HEX(0xe8e8e8), 1.8, {0}, 0, false},
-    [MT_CHART_ORDER_2] = {HEX(0x00785a), HEX(0x2fc79b), 1.2, {7, 2}, 2, false},
-    [MT_CHART_ORDER_3] = {HEX(0x9b4c7e), HEX(0xcc79a7), 1.2, {4, 2}, 2, false},
-    [MT_CHART_ORDER_4] = {HEX(0x976800), HEX(0xe69f00), 1.2, {7, 2, 1.5, 2}, 4, false},
-    [MT_CHART_ORDER_5] = {HEX(0x2f6f9e), HEX(0x56b4e9), 1.2, {2, 1.5}, 2, false},
-    [MT_CHART_FLOOR] = {HEX(0x767676), HEX(0x9a9a9a), 0.9, {1, 2}, 2, false},
-    [MT_CHART_REFERENCE] = {HEX(0x000000), HEX(0xffffff), 0.7, {0}, 0, false},
+    [MT_CHART_LEFT] = {HEX(0x0072b2, MT_CHART_LEFT), HEX(0x56b4e9, MT_CHART_LEFT), 1.6, {0}, 0, true},
+    [MT_CHART_RIGHT] = {HEX(0xd55e00, MT_CHART_RIGHT), HEX(0xf0883e, MT_CHART_RIGHT), 1.6, {6, 3}, 2, true},
+    [MT_CHART_PAIR] = {HEX(0x00785a, MT_CHART_PAIR), HEX(0x2fc79b, MT_CHART_PAIR), 1.6, {0}, 0, true},
+    [MT_CHART_OTHER] =
+        {HEX(0x9b4c7e, MT_CHART_OTHER), HEX(0xcc79a7, MT_CHART_OTHER), 1.4, {8, 2, 2, 2}, 4, true},
+    [MT_CHART_LEFT_EARLIER] =
+        {HEX(0x767676, MT_CHART_LEFT_EARLIER), HEX(0x9a9a9a, MT_CHART_LEFT_EARLIER), 1.2, {0}, 0, false},
+    [MT_CHART_RIGHT_EARLIER] =
+        {HEX(0x767676, MT_CHART_RIGHT_EARLIER), HEX(0x9a9a9a, MT_CHART_RIGHT_EARLIER), 1.2, {6, 3}, 2, false},
+    [MT_CHART_PAIR_EARLIER] =
+        {HEX(0x767676, MT_CHART_PAIR_EARLIER), HEX(0x9a9a9a, MT_CHART_PAIR_EARLIER), 1.2, {2, 2}, 2, false},
+    [MT_CHART_TOTAL] = {HEX(0x1a1a1a, MT_CHART_TOTAL), HEX(0xe8e8e8, MT_CHART_TOTAL), 1.8, {0}, 0, false},
+    [MT_CHART_ORDER_2] =
+        {HEX(0x00785a, MT_CHART_ORDER_2), HEX(0x2fc79b, MT_CHART_ORDER_2), 1.2, {7, 2}, 2, false},
+    [MT_CHART_ORDER_3] =
+        {HEX(0x9b4c7e, MT_CHART_ORDER_3), HEX(0xcc79a7, MT_CHART_ORDER_3), 1.2, {4, 2}, 2, false},
+    [MT_CHART_ORDER_4] =
+        {HEX(0x976800, MT_CHART_ORDER_4), HEX(0xe69f00, MT_CHART_ORDER_4), 1.2, {7, 2, 1.5, 2}, 4, false},
+    [MT_CHART_ORDER_5] =
+        {HEX(0x2f6f9e, MT_CHART_ORDER_5), HEX(0x56b4e9, MT_CHART_ORDER_5), 1.2, {2, 1.5}, 2, false},
+    [MT_CHART_FLOOR] = {HEX(0x767676, MT_CHART_FLOOR), HEX(0x9a9a9a, MT_CHART_FLOOR), 0.9, {1, 2}, 2, false},
+    [MT_CHART_REFERENCE] =
+        {HEX(0x000000, MT_CHART_REFERENCE), HEX(0xffffff, MT_CHART_REFERENCE), 0.7, {0}, 0, false},
 };
 
 static paint_colour colour_of(mt_chart_role role, const chart_theme *theme)
 {
   return theme->is_dark ? looks[role].on_dark : looks[role].on_light;
+}
+
+static unsigned rgb_of(paint_colour colour)
+{
+  return (unsigned)lround(255.0 * colour.red) << 16 | (unsigned)lround(255.0 * colour.green) << 8 |
+         (unsigned)lround(255.0 * colour.blue);
+}
+
+static void put_style(FILE *out, paint_colour colour)
+{
+  fprintf(out, ".s%d{stroke:#%06x}.f%d{fill:#%06x}", colour.key, rgb_of(colour), colour.key, rgb_of(colour));
+}
+
+void chart_write_style(FILE *out, bool is_dark)
+{
+  const chart_theme *theme = chart_theme_of(is_dark);
+  const paint_colour own[] = {theme->page, theme->ink, theme->faint, theme->grid, theme->frame};
+
+  for (size_t role = 0; role <= MT_CHART_REFERENCE; role++)
+    put_style(out, is_dark ? looks[role].on_dark : looks[role].on_light);
+  for (size_t i = 0; i < sizeof own / sizeof own[0]; i++)
+    put_style(out, own[i]);
+  fputc('\n', out);
 }
 
 static paint_colour faded(paint_colour colour, double alpha)
@@ -266,7 +303,7 @@ mt_chart_look mt_chart_look_default(void)
   return (mt_chart_look){MT_PICTURE_SVG, false, 0.0, (double)NAN, (double)NAN};
 }
 
-static mt_code lay_out(const mt_chart *chart, const mt_chart_look *look, chart_layout *layout, mt_error *err)
+mt_code chart_lay_out(const mt_chart *chart, const mt_chart_look *look, chart_layout *layout, mt_error *err)
 {
   mt_chart_look mine = *look;
   unsigned char *bytes = NULL;
@@ -295,7 +332,7 @@ mt_code mt_chart_draw(const mt_chart *chart, const mt_chart_look *look, unsigned
 
   if (layout == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a chart");
-  code = lay_out(chart, look, layout, err);
+  code = chart_lay_out(chart, look, layout, err);
   if (code == MT_OK)
     code = paint_begin(kinds[look->picture], layout->width, layout->height, &painter, err);
   if (code == MT_OK) {
@@ -304,6 +341,36 @@ mt_code mt_chart_draw(const mt_chart *chart, const mt_chart_look *look, unsigned
     chart_draw_on(painter, chart, layout, theme);
     code = paint_finish(&painter, bytes, nbytes, err);
   }
+  free(layout);
+  return code;
+}
+
+mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, char **out, mt_error *err)
+{
+  chart_layout *layout = malloc(sizeof *layout);
+  const mt_chart_look look = mt_chart_look_default();
+  paint *painter = NULL;
+  unsigned char *bytes = NULL;
+  char *words = NULL;
+  size_t nbytes;
+  mt_code code;
+
+  if (layout == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a chart");
+  code = mt_chart_describe(chart, &words, err);
+  if (code == MT_OK)
+    code = chart_lay_out(chart, &look, layout, err);
+  if (code == MT_OK)
+    code = paint_begin(PAINT_WEB, layout->width, layout->height, &painter, err);
+  if (code == MT_OK) {
+    paint_set_prefix(painter, prefix);
+    paint_set_title(painter, words);
+    chart_draw_on(painter, chart, layout, chart_theme_of(false));
+    code = paint_finish(&painter, &bytes, &nbytes, err);
+  }
+  if (code == MT_OK)
+    *out = (char *)bytes;
+  free(words);
   free(layout);
   return code;
 }

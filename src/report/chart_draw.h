@@ -4,6 +4,8 @@
 
 #include "report/chart_layout.h"
 
+#include <stdio.h>
+
 /** Colours of the page and of what stands on it. */
 typedef struct chart_theme {
   paint_colour page, ink, faint, grid, frame;
@@ -11,6 +13,15 @@ typedef struct chart_theme {
 } chart_theme;
 
 const chart_theme *chart_theme_of(bool is_dark);
+
+/** The colours of PAINT_WEB pictures as style rules. */
+void chart_write_style(FILE *out, bool is_dark);
+
+/** The chart as an <svg> element; its description is read out instead of it. @param out  malloc'ed. */
+mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, char **out, mt_error *err);
+
+/** Where everything lies; the painter for measuring is its own. */
+mt_code chart_lay_out(const mt_chart *chart, const mt_chart_look *look, chart_layout *layout, mt_error *err);
 
 /** Draw with the layout's top left corner at the painter's origin. */
 void chart_draw_on(paint *painter, const mt_chart *chart, const chart_layout *layout,

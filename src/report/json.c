@@ -110,10 +110,55 @@ static json_t *new_array(writer *w, json_t *root, const char *key)
   return array;
 }
 
+/* @param state  NULL: all of them. */
+static void put_problems(writer *w, json_t *take, const mt_results *r, const char *state)
+{
+  json_t *problems = new_array(w, take, "problems");
+
+  for (size_t i = 0; i < r->nproblems; i++) {
+    const mt_problem *p = &r->problems[i];
+    json_t *object;
+    if (state != NULL && strcmp(p->state, state) != 0)
+      continue;
+    object = new_object(w, problems);
+    put(w, object, "kind", json_string((size_t)p->kind < MT_PROBLEM_LAST ? problem_names[p->kind] : NULL));
+    put_channel(w, object, p->channel);
+    put_number(w, object, "begin_s", p->begin_s);
+    put_number(w, object, "end_s", p->end_s);
+    put_text(w, object, "text", p->text);
+  }
+}
+
+static void put_clock_offset(writer *w, json_t *take, bool is_known, double offset_ppm)
+{
+  if (is_known)
+    put_number(w, take, "clock_offset_ppm", offset_ppm);
+  else
+    put(w, take, "clock_offset_ppm", json_null());
+}
+
+static void put_extras(writer *w, json_t *object, unsigned extras)
+{
+  json_t *array = extras != 0 ? new_array(w, object, "extras") : NULL;
+
+  for (unsigned i = 0; i < MT_EXTRAS_COUNT; i++)
+    if ((extras & 1u << i) != 0 && json_array_append_new(array, json_string(mt_extra_name(i))) != 0 &&
+        w->code == MT_OK)
+      w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for the results");
+}
+
+/* The first one that was made. */
+static const char *state_of_take(const mt_results *r)
+{
+  for (size_t i = 0; i < r->ntakes; i++)
+    if (!r->takes[i].skipped)
+      return r->takes[i].state;
+  return NULL;
+}
+
 static void put_take(writer *w, json_t *root, const mt_results *r)
 {
   json_t *take = json_object();
-  json_t *problems;
 
   put(w, root, "take", take);
   put_text_or_null(w, take, "file", r->file);
@@ -121,25 +166,29 @@ static void put_take(writer *w, json_t *root, const mt_results *r)
   put(w, take, "channels", json_integer((json_int_t)r->nchannels));
   put(w, take, "frames", json_integer((json_int_t)r->nframes));
   put(w, take, "valid", json_boolean(r->valid));
-  problems = new_array(w, take, "problems");
-  for (size_t i = 0; i < r->nproblems; i++) {
-    const mt_problem *p = &r->problems[i];
-    json_t *object = new_object(w, problems);
-    put(w, object, "kind", json_string((size_t)p->kind < MT_PROBLEM_LAST ? problem_names[p->kind] : NULL));
-    put_channel(w, object, p->channel);
-    put_number(w, object, "begin_s", p->begin_s);
-    put_number(w, object, "end_s", p->end_s);
-    put_text(w, object, "text", p->text);
-  }
+  put_problems(w, take, r, state_of_take(r));
   if (r->nruns > 0) {
     put(w, take, "runs", json_integer((json_int_t)r->nruns));
     put(w, take, "run_follows", json_boolean(r->is_followed));
     put_number(w, take, "run_begin_s", r->run_begin_s);
   }
-  if (r->has_clock_offset)
-    put_number(w, take, "clock_offset_ppm", r->clock_offset_ppm);
-  else
-    put(w, take, "clock_offset_ppm", json_null());
+  put_clock_offset(w, take, r->has_clock_offset, r->clock_offset_ppm);
+}
+
+/* One of several takes: the unit in one state. */
+static void put_summary(writer *w, json_t *object, const mt_results *r, const mt_take_summary *t)
+{
+  put_text(w, object, "state", t->state);
+  put(w, object, "skipped", json_boolean(t->skipped));
+  if (t->skipped)
+    return;
+  put_text_or_null(w, object, "file", t->file);
+  put(w, object, "frames", json_integer((json_int_t)t->nframes));
+  put(w, object, "valid", json_boolean(t->valid));
+  put_text(w, object, "parts", mt_parts_name(t->parts));
+  put_extras(w, object, t->extras);
+  put_problems(w, object, r, t->state);
+  put_clock_offset(w, object, t->has_clock_offset, t->clock_offset_ppm);
 }
 
 static void put_reading(writer *w, json_t *object, const mt_reading *r)
@@ -196,6 +245,10 @@ static void put_curve(writer *w, json_t *object, const mt_curve *c)
   put_text(w, object, "y_unit", mt_unit_name(info->unit));
   if (c->bandwidth_hz != 0.0)
     put_number(w, object, "bandwidth_hz", c->bandwidth_hz);
+  if (c->has_reference) {
+    put_number(w, object, "reference_db", c->reference_db);
+    put_number(w, object, "reference_uncertainty_db", c->reference_uncertainty_db);
+  }
   put_text(w, object, "validity", mt_validity_name(c->validity));
   if (c->validity != MT_VALID)
     put_text(w, object, "why", c->why);
@@ -260,26 +313,83 @@ static void put_judgement(writer *w, json_t *object, const mt_judgement *j)
   put_text(w, object, "text", j->text);
 }
 
+static void put_change(writer *w, json_t *object, const mt_change *c)
+{
+  const mt_quantity_info *info = mt_quantity_describe(c->quantity);
+  bool is_word = c->quantity == MT_Q_ROUTE || c->quantity == MT_Q_POLARITY;
+
+  put_text(w, object, "quantity", info->name);
+  put_channel(w, object, c->channel);
+  put_text(w, object, "segment", c->segment);
+  put_text(w, object, "state", c->state);
+  put_text(w, object, "compared_with", c->reference);
+  if (c->order != 0)
+    put(w, object, "order", json_integer(c->order));
+  put_value(w, object, "value", c->quantity, c->value);
+  put_value(w, object, "reference_value", c->quantity, c->reference_value);
+  put_text(w, object, "unit", mt_unit_name(info->unit));
+  if (!is_word) {
+    put_number(w, object, "difference", c->difference);
+    put_number(w, object, "uncertainty", c->uncertainty);
+  }
+  put(w, object, "at_least", json_boolean(c->at_least));
+  put(w, object, "significant", json_boolean(c->significant));
+}
+
+static void put_answer(writer *w, json_t *object, const mt_answer *a)
+{
+  put_text(w, object, "ask", a->ask);
+  put(w, object, "answered", json_boolean(a->answered));
+  if (a->is_number) {
+    put_text(w, object, "unit", a->unit);
+    if (a->answered)
+      put_number(w, object, "answer", a->value);
+    else
+      put(w, object, "answer", json_null());
+    put_number(w, object, "uncertainty", a->uncertainty);
+    put_bound(w, object, "min", MT_Q_LEVEL, a->min);
+    put_bound(w, object, "max", MT_Q_LEVEL, a->max);
+  } else {
+    put(w, object, "answer", a->answered ? json_string(a->yes ? "yes" : "no") : json_null());
+    put(w, object, "expect", a->expect != 0 ? json_string(a->expect > 0 ? "yes" : "no") : json_null());
+  }
+  put_verdict(w, object, a->verdict);
+  put_text(w, object, "text", a->text);
+}
+
+static void put_several(writer *w, json_t *root, const mt_results *r)
+{
+  json_t *array = r->ntakes > 0 ? new_array(w, root, "takes") : NULL;
+
+  for (size_t i = 0; i < r->ntakes; i++)
+    put_summary(w, new_object(w, array), r, &r->takes[i]);
+  array = r->nchanges > 0 ? new_array(w, root, "changes") : NULL;
+  for (size_t i = 0; i < r->nchanges; i++)
+    put_change(w, new_object(w, array), &r->changes[i]);
+  array = r->nanswers > 0 ? new_array(w, root, "by_hand") : NULL;
+  for (size_t i = 0; i < r->nanswers; i++)
+    put_answer(w, new_object(w, array), &r->answers[i]);
+}
+
 static void put_results(writer *w, json_t *root, const mt_results *r)
 {
   json_t *array = NULL;
 
   put_text(w, root, "format", MT_RESULTS_FORMAT);
   put(w, root, "format_version", json_integer(MT_RESULTS_FORMAT_VERSION));
-  put_text(w, root, "tool_version", MT_VERSION);
+  put_text(w, root, "tool_version", r->tool_version[0] != '\0' ? r->tool_version : MT_VERSION);
   put_text_or_null(w, root, "unit", r->unit_name);
   put_text_or_null(w, root, "plan", r->plan_name);
+  if (r->load_ohm != 0.0)
+    put_number(w, root, "load_ohm", r->load_ohm);
   put_take(w, root, r);
   if (r->is_stimulus) {
     json_t *stimulus = json_object();
     put(w, root, "stimulus", stimulus);
     put_number(w, stimulus, "level_dbfs", r->stimulus_level_dbfs);
-    if (r->stimulus_extras != 0)
-      array = new_array(w, stimulus, "extras");
-    for (unsigned i = 0; i < MT_EXTRAS_COUNT; i++)
-      if ((r->stimulus_extras & 1u << i) != 0 &&
-          json_array_append_new(array, json_string(mt_extra_name(i))) != 0 && w->code == MT_OK)
-        w->code = mt_fail(w->err, MT_E_MEMORY, "out of memory for the results");
+    put_extras(w, stimulus, r->stimulus_extras);
+    if (r->stimulus_parts != MT_PARTS_ALL)
+      put_text(w, stimulus, "parts", mt_parts_name(r->stimulus_parts));
   }
   array = new_array(w, root, "readings");
   for (size_t i = 0; i < r->nreadings; i++)
@@ -293,6 +403,7 @@ static void put_results(writer *w, json_t *root, const mt_results *r)
   array = new_array(w, root, "judgements");
   for (size_t i = 0; i < r->njudgements; i++)
     put_judgement(w, new_object(w, array), &r->judgements[i]);
+  put_several(w, root, r);
   put_verdict(w, root, r->verdict);
 }
 
@@ -571,14 +682,33 @@ static void read_problem(reader *r, const json_t *object, mt_results *results)
 }
 
 /* One that this version does not know is passed over: its readings are too. */
-static void read_extra(reader *r, const json_t *value, mt_results *results)
+static bool get_extras(reader *r, const json_t *object, unsigned *out)
 {
-  unsigned bit = 0;
+  const json_t *array = json_object_get(object, "extras");
 
-  if (!json_is_string(value))
-    refuse(r, "extras", "an array of text");
-  else if (mt_extra_parse(json_string_value(value), &bit))
-    results->stimulus_extras |= bit;
+  if (array != NULL && !json_is_array(array))
+    return refuse(r, "extras", "an array of text");
+  for (size_t i = 0; i < json_array_size(array); i++) {
+    const char *name = json_string_value(json_array_get(array, i));
+    unsigned bit = 0;
+    if (name == NULL)
+      return refuse(r, "extras", "an array of text");
+    if (mt_extra_parse(name, &bit))
+      *out |= bit;
+  }
+  return true;
+}
+
+/* Absent or not known: whatever there is was read. */
+static bool get_parts(reader *r, const json_t *object, mt_parts *out)
+{
+  const json_t *value = json_object_get(object, "parts");
+
+  if (value != NULL && !json_is_string(value))
+    return refuse(r, "parts", "text");
+  if (value != NULL)
+    mt_parts_parse(json_string_value(value), out);
+  return true;
 }
 
 static void read_reading(reader *r, const json_t *object, mt_results *results)
@@ -656,8 +786,11 @@ static void read_curve(reader *r, const json_t *object, mt_results *results)
   if (!get_channel(r, object, &c.channel) || !get_text(r, object, "segment", c.segment, sizeof c.segment) ||
       !get_text(r, object, "state", c.state, sizeof c.state) ||
       !get_text(r, object, "why", c.why, sizeof c.why) ||
-      !get_number_if(r, object, "bandwidth_hz", 0.0, 1e6, &c.bandwidth_hz))
+      !get_number_if(r, object, "bandwidth_hz", 0.0, 1e6, &c.bandwidth_hz) ||
+      !get_number_if(r, object, "reference_db", -1e6, 1e6, &c.reference_db) ||
+      !get_number_if(r, object, "reference_uncertainty_db", 0.0, 1e6, &c.reference_uncertainty_db))
     return;
+  c.has_reference = json_object_get(object, "reference_db") != NULL;
   c.npoints = json_array_size(json_object_get(object, "x"));
   points = calloc(4 * c.npoints + 1, sizeof *points);
   if (points == NULL) {
@@ -780,9 +913,98 @@ static void read_take(reader *r, const json_t *root, mt_results *results)
   results->is_followed = json_is_true(json_object_get(take, "run_follows"));
   results->nchannels = (unsigned)channels;
   results->nframes = (size_t)frames;
-  read_array(r, take, "problems", false, read_problem, results);
-  if (r->code == MT_OK && results->is_stimulus)
-    read_array(r, stimulus, "extras", false, read_extra, results);
+  if (results->is_stimulus && (!get_extras(r, stimulus, &results->stimulus_extras) ||
+                               !get_parts(r, stimulus, &results->stimulus_parts)))
+    return;
+  /* of several takes each has its own, the first one, too */
+  if (json_object_get(root, "takes") == NULL)
+    read_array(r, take, "problems", false, read_problem, results);
+}
+
+static void read_summary(reader *r, const json_t *object, mt_results *results)
+{
+  const json_t *offset = json_object_get(object, "clock_offset_ppm");
+  const size_t index = r->index, nproblems = results->nproblems;
+  mt_take_summary t = {0};
+  double frames = 0.0;
+
+  if (!get_text(r, object, "state", t.state, sizeof t.state) || !get_bool(r, object, "skipped", &t.skipped))
+    return;
+  t.has_clock_offset = offset != NULL && !json_is_null(offset);
+  if (!t.skipped && (!get_text(r, object, "file", t.file, sizeof t.file) || !get_parts(r, object, &t.parts) ||
+                     !get_extras(r, object, &t.extras) || !get_bool(r, object, "valid", &t.valid) ||
+                     !get_number(r, object, "frames", 0.0, 9007199254740992.0, &frames) ||
+                     !get_number_if(r, object, "clock_offset_ppm", -1e6, 1e6, &t.clock_offset_ppm)))
+    return;
+  t.nframes = (size_t)frames;
+  r->code = mt_results_add_take(results, &t, r->err);
+  if (r->code == MT_OK)
+    read_array(r, object, "problems", false, read_problem, results);
+  for (size_t i = nproblems; i < results->nproblems; i++)
+    mt_text_copy(results->problems[i].state, sizeof results->problems[i].state, t.state);
+  r->part = "takes";
+  r->index = index;
+}
+
+static void read_change(reader *r, const json_t *object, mt_results *results)
+{
+  mt_change c = {0};
+  mt_unit unit;
+  double order = 0.0;
+
+  if (!is_known(r, object, "unit", &c.quantity, &unit) || unit != mt_quantity_describe(c.quantity)->unit)
+    return;
+  if (!get_channel(r, object, &c.channel) || !get_text(r, object, "segment", c.segment, sizeof c.segment) ||
+      !get_text(r, object, "state", c.state, sizeof c.state) ||
+      !get_text(r, object, "compared_with", c.reference, sizeof c.reference) ||
+      !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
+      !get_value(r, object, "value", c.quantity, &c.value) ||
+      !get_value(r, object, "reference_value", c.quantity, &c.reference_value) ||
+      !get_number_if(r, object, "difference", -HUGE_VAL, HUGE_VAL, &c.difference) ||
+      !get_number_if(r, object, "uncertainty", 0.0, HUGE_VAL, &c.uncertainty) ||
+      !get_bool(r, object, "at_least", &c.at_least) || !get_bool(r, object, "significant", &c.significant))
+    return;
+  c.order = (int)order;
+  r->code = mt_results_add_change(results, &c, r->err);
+}
+
+/* "yes" or "no", or nothing. */
+static bool get_yes(reader *r, const json_t *object, const char *key, int *out)
+{
+  const json_t *value = json_object_get(object, key);
+  const char *word = json_string_value(value);
+
+  *out = 0;
+  if (value == NULL || json_is_null(value))
+    return true;
+  if (word == NULL || (strcmp(word, "yes") != 0 && strcmp(word, "no") != 0))
+    return refuse(r, key, "yes or no");
+  *out = strcmp(word, "yes") == 0 ? 1 : -1;
+  return true;
+}
+
+static void read_answer(reader *r, const json_t *object, mt_results *results)
+{
+  mt_answer a = {.min = -HUGE_VAL, .max = HUGE_VAL};
+  int yes = 0;
+
+  if (!json_is_object(object)) {
+    refuse(r, "ask", "text");
+    return;
+  }
+  a.is_number = json_object_get(object, "unit") != NULL;
+  if (!get_text(r, object, "ask", a.ask, sizeof a.ask) ||
+      !get_text(r, object, "unit", a.unit, sizeof a.unit) ||
+      !get_text(r, object, "text", a.text, sizeof a.text) || !get_bool(r, object, "answered", &a.answered) ||
+      !get_verdict(r, object, &a.verdict) ||
+      (a.is_number && (!get_bound(r, object, "min", MT_Q_LEVEL, -HUGE_VAL, &a.min) ||
+                       !get_bound(r, object, "max", MT_Q_LEVEL, HUGE_VAL, &a.max) ||
+                       !get_number_if(r, object, "uncertainty", 0.0, HUGE_VAL, &a.uncertainty))) ||
+      (a.is_number && a.answered && !get_number(r, object, "answer", -HUGE_VAL, HUGE_VAL, &a.value)) ||
+      (!a.is_number && (!get_yes(r, object, "answer", &yes) || !get_yes(r, object, "expect", &a.expect))))
+    return;
+  a.yes = yes > 0;
+  r->code = mt_results_add_answer(results, &a, r->err);
 }
 
 static void check_format(reader *r, const json_t *root)
@@ -811,6 +1033,8 @@ static void read_root(reader *r, const json_t *root, mt_results *results)
   r->part = "results";
   if (!get_text(r, root, "unit", results->unit_name, sizeof results->unit_name) ||
       !get_text(r, root, "plan", results->plan_name, sizeof results->plan_name) ||
+      !get_text(r, root, "tool_version", results->tool_version, sizeof results->tool_version) ||
+      !get_number_if(r, root, "load_ohm", 0.0, 1e9, &results->load_ohm) ||
       !get_verdict(r, root, &results->verdict))
     return;
   read_take(r, root, results);
@@ -822,6 +1046,12 @@ static void read_root(reader *r, const json_t *root, mt_results *results)
     read_array(r, root, "findings", false, read_finding, results);
   if (r->code == MT_OK)
     read_array(r, root, "judgements", false, read_judgement, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "takes", false, read_summary, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "changes", false, read_change, results);
+  if (r->code == MT_OK)
+    read_array(r, root, "by_hand", false, read_answer, results);
 }
 
 static mt_code load(const char *path, json_t **out, mt_error *err)

@@ -1,5 +1,7 @@
 #include "report/layout.h"
 
+#include "base/text.h"
+
 #include <math.h>
 #include <stdbool.h>
 #include <stdint.h>
@@ -8,65 +10,31 @@
 
 #define REPLACEMENT "\xef\xbf\xbd"
 
-/* Length of the well-formed sequence at p (RFC 3629: no overlong forms, no surrogates), or 0. */
-static size_t decode(const unsigned char *p, uint32_t *rune)
-{
-  static const uint32_t least[] = {0, 0, 0x80, 0x800, 0x10000};
-  size_t length = p[0] < 0x80 ? 1 : p[0] < 0xc2 ? 0 : p[0] < 0xe0 ? 2 : p[0] < 0xf0 ? 3 : p[0] < 0xf5 ? 4 : 0;
-
-  if (length == 0)
-    return 0;
-  *rune = length == 1 ? p[0] : p[0] & (0x7fu >> length);
-  for (size_t i = 1; i < length; i++) {
-    if ((p[i] & 0xc0) != 0x80)
-      return 0;
-    *rune = *rune << 6 | (p[i] & 0x3fu);
-  }
-  if (*rune < least[length] || *rune > 0x10ffff || (*rune >= 0xd800 && *rune <= 0xdfff))
-    return 0;
-  return length;
-}
-
-/* What a terminal would obey instead of show. */
-static bool is_control(uint32_t rune)
-{
-  return rune < 0x20 || (rune >= 0x7f && rune < 0xa0) || (rune >= 0x200b && rune <= 0x200f) ||
-         (rune >= 0x2028 && rune <= 0x202e) || (rune >= 0x2060 && rune <= 0x206f) || rune == 0xfeff;
-}
-
-static char *repair(char *out, const char *text, bool clean)
-{
-  const unsigned char *p = (const unsigned char *)text;
-
-  while (*p != '\0') {
-    uint32_t rune = 0;
-    size_t length = decode(p, &rune);
-    if (length == 0) {
-      memcpy(out, REPLACEMENT, 3);
-      out += 3;
-      p++;
-      continue;
-    }
-    if (clean && is_control(rune)) {
-      *out++ = (rune >= '\t' && rune <= '\r') || rune == 0x2028 || rune == 0x2029 ? ' ' : '?';
-    } else {
-      memcpy(out, p, length);
-      out += length;
-    }
-    p += length;
-  }
-  *out = '\0';
-  return out;
-}
-
 void mt_layout_repair(char *out, const char *text)
 {
-  repair(out, text, false);
+  mt_text_repair(out, text);
 }
 
 void mt_layout_clean(char *out, const char *text)
 {
-  repair(out, text, true);
+  while (*text != '\0') {
+    uint32_t rune = 0;
+    size_t length = mt_text_decode(text, &rune);
+    if (length == 0) {
+      memcpy(out, REPLACEMENT, 3);
+      out += 3;
+      text++;
+      continue;
+    }
+    if (mt_text_is_control(rune)) {
+      *out++ = (rune >= '\t' && rune <= '\r') || rune == 0x2028 || rune == 0x2029 ? ' ' : '?';
+    } else {
+      memcpy(out, text, length);
+      out += length;
+    }
+    text += length;
+  }
+  *out = '\0';
 }
 
 typedef struct range {
@@ -111,7 +79,7 @@ static size_t fit_columns(const char *text, size_t length, size_t width, size_t 
 
   while (bytes < length) {
     uint32_t rune = '?';
-    size_t n = decode((const unsigned char *)text + bytes, &rune);
+    size_t n = mt_text_decode(text + bytes, &rune);
     size_t needs = columns_of(rune);
     if (used + needs > width)
       break;
@@ -183,10 +151,11 @@ int mt_layout_decimals(mt_unit unit, double uncertainty)
 {
   /* finer than the finest effect that could be reproduced on a bench, or than eyes can use */
   static const int most[MT_UNIT_LAST] = {
-      [MT_UNIT_NONE] = 0, [MT_UNIT_HZ] = 4,  [MT_UNIT_DBFS] = 4,    [MT_UNIT_DBV] = 4,
-      [MT_UNIT_VOLT] = 6, [MT_UNIT_DB] = 4,  [MT_UNIT_PERCENT] = 6, [MT_UNIT_DEGREE] = 3,
-      [MT_UNIT_BIT] = 2,  [MT_UNIT_PPM] = 3, [MT_UNIT_SECOND] = 6,  [MT_UNIT_MILLISECOND] = 4,
-      [MT_UNIT_FS] = 6,   [MT_UNIT_OHM] = 4, [MT_UNIT_WATT] = 5,    [MT_UNIT_COUNT] = 0};
+      [MT_UNIT_NONE] = 0,         [MT_UNIT_HZ] = 4,  [MT_UNIT_DBFS] = 4,    [MT_UNIT_DBV] = 4,
+      [MT_UNIT_VOLT] = 6,         [MT_UNIT_DB] = 4,  [MT_UNIT_PERCENT] = 6, [MT_UNIT_DEGREE] = 3,
+      [MT_UNIT_BIT] = 2,          [MT_UNIT_PPM] = 3, [MT_UNIT_SECOND] = 6,  [MT_UNIT_MILLISECOND] = 4,
+      [MT_UNIT_FS] = 6,           [MT_UNIT_OHM] = 4, [MT_UNIT_WATT] = 5,    [MT_UNIT_COUNT] = 0,
+      [MT_UNIT_DB_PER_OCTAVE] = 4};
   double exponent;
 
   if (!(uncertainty > 0.0) || !isfinite(uncertainty))

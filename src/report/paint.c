@@ -1,5 +1,7 @@
 #include "report/paint.h"
 
+#include "report/paint_web.h"
+
 #include <cairo/cairo-pdf.h>
 #include <cairo/cairo-svg.h>
 #include <cairo/cairo.h>
@@ -14,6 +16,7 @@
 
 struct paint {
   paint_kind kind;
+  paint_web *web; /* PAINT_WEB: what is drawn goes there, text is measured here */
   cairo_surface_t *surface;
   cairo_t *cairo;
   PangoLayout *layout;
@@ -47,6 +50,7 @@ static void let_go(paint *p)
     cairo_destroy(p->cairo);
   if (p->surface != NULL)
     cairo_surface_destroy(p->surface);
+  paint_web_destroy(&p->web);
   free(p->bytes);
   free(p);
 }
@@ -63,6 +67,7 @@ static void open_surface(paint *p, double width, double height)
                                             (int)(height * PIXELS_PER_POINT + 0.5));
     cairo_surface_set_device_scale(p->surface, PIXELS_PER_POINT, PIXELS_PER_POINT);
     break;
+  case PAINT_WEB: p->surface = cairo_image_surface_create(CAIRO_FORMAT_A8, 1, 1); break;
   case PAINT_PDF: p->surface = cairo_pdf_surface_create_for_stream(keep, p, width, height); break;
   }
 }
@@ -77,7 +82,10 @@ mt_code paint_begin(paint_kind kind, double width, double height, paint **out, m
   open_surface(p, width, height);
   p->cairo = cairo_create(p->surface);
   p->layout = pango_cairo_create_layout(p->cairo);
-  if (cairo_status(p->cairo) != CAIRO_STATUS_SUCCESS || p->layout == NULL) {
+  if (kind == PAINT_WEB)
+    p->web = paint_web_create(width, height);
+  if (cairo_status(p->cairo) != CAIRO_STATUS_SUCCESS || p->layout == NULL ||
+      (kind == PAINT_WEB && p->web == NULL)) {
     let_go(p);
     return mt_fail(err, MT_E_MEMORY, "out of memory for a picture of %.0f x %.0f points", width, height);
   }
@@ -100,6 +108,11 @@ mt_code paint_finish(paint **painter, unsigned char **bytes, size_t *nbytes, mt_
   cairo_status_t status;
 
   *painter = NULL;
+  if (p->kind == PAINT_WEB) {
+    mt_code code = paint_web_finish(p->web, bytes, nbytes, err);
+    let_go(p);
+    return code;
+  }
   status = cairo_status(p->cairo);
   if (status == CAIRO_STATUS_SUCCESS && p->kind == PAINT_PNG)
     status = cairo_surface_write_to_png_stream(p->surface, keep, p);
@@ -127,12 +140,24 @@ void paint_next_page(paint *painter)
 
 void paint_set_title(paint *painter, const char *title)
 {
+  if (painter->web != NULL)
+    paint_web_title(painter->web, title);
   if (painter->kind == PAINT_PDF)
     cairo_pdf_surface_set_metadata(painter->surface, CAIRO_PDF_METADATA_TITLE, title);
 }
 
+void paint_set_prefix(paint *painter, unsigned prefix)
+{
+  if (painter->web != NULL)
+    paint_web_prefix(painter->web, prefix);
+}
+
 void paint_clip(paint *painter, double x, double y, double width, double height)
 {
+  if (painter->web != NULL) {
+    paint_web_clip(painter->web, x, y, width, height);
+    return;
+  }
   cairo_save(painter->cairo);
   cairo_rectangle(painter->cairo, x, y, width, height);
   cairo_clip(painter->cairo);
@@ -140,7 +165,10 @@ void paint_clip(paint *painter, double x, double y, double width, double height)
 
 void paint_unclip(paint *painter)
 {
-  cairo_restore(painter->cairo);
+  if (painter->web != NULL)
+    paint_web_unclip(painter->web);
+  else
+    cairo_restore(painter->cairo);
 }
 
 void paint_shift(paint *painter, double x, double y)
@@ -166,6 +194,10 @@ static void trace(paint *p, const double *xy, size_t n)
 void paint_stroke(paint *painter, const double *xy, size_t n, paint_colour colour, double width,
                   const double *dash, size_t ndash)
 {
+  if (painter->web != NULL) {
+    paint_web_stroke(painter->web, xy, n, colour, width, dash, ndash);
+    return;
+  }
   trace(painter, xy, n);
   set_colour(painter, colour);
   cairo_set_line_width(painter->cairo, width);
@@ -176,6 +208,10 @@ void paint_stroke(paint *painter, const double *xy, size_t n, paint_colour colou
 
 void paint_fill(paint *painter, const double *xy, size_t n, paint_colour colour)
 {
+  if (painter->web != NULL) {
+    paint_web_fill(painter->web, xy, n, colour);
+    return;
+  }
   trace(painter, xy, n);
   cairo_close_path(painter->cairo);
   set_colour(painter, colour);
@@ -226,6 +262,12 @@ void paint_text(paint *painter, double x, double y, const char *text, paint_font
     lay_out(painter, text, font, max_width, false);
     size_of_layout(painter, &width, &height);
   }
+  if (painter->web != NULL) {
+    double left = x - (anchor == PAINT_CENTRE ? width / 2.0 : anchor == PAINT_RIGHT ? width : 0.0);
+    double baseline = (double)pango_layout_get_baseline(painter->layout) / PANGO_SCALE;
+    paint_web_text(painter->web, left, y + baseline, width, text, font, colour);
+    return;
+  }
   set_colour(painter, colour);
   cairo_move_to(painter->cairo,
                 x - (anchor == PAINT_CENTRE  ? width / 2.0
@@ -233,19 +275,6 @@ void paint_text(paint *painter, double x, double y, const char *text, paint_font
                                              : 0.0),
                 y);
   pango_cairo_show_layout(painter->cairo, painter->layout);
-}
-
-void paint_text_upward(paint *painter, double x, double y, const char *text, paint_font font,
-                       double max_width, paint_colour colour)
-{
-  double width, height;
-
-  paint_measure(painter, text, font, &width, &height);
-  cairo_save(painter->cairo);
-  cairo_translate(painter->cairo, x, y);
-  cairo_rotate(painter->cairo, -1.5707963267948966);
-  paint_text(painter, 0.0, -height / 2.0, text, font, PAINT_CENTRE, max_width, colour);
-  cairo_restore(painter->cairo);
 }
 
 double paint_paragraph(paint *painter, double x, double y, double width, double bottom, const char *text,
@@ -266,7 +295,15 @@ double paint_paragraph(paint *painter, double x, double y, double width, double 
       continue;
     if (y + height + line_height > bottom)
       break;
-    if (colour != NULL) {
+    if (colour != NULL && painter->web != NULL) {
+      PangoLayoutLine *piece = pango_layout_iter_get_line_readonly(iter);
+      double ascent = (double)(pango_layout_iter_get_baseline(iter) - logical.y) / PANGO_SCALE;
+      char *words = strndup(text + piece->start_index, (size_t)piece->length);
+      if (words != NULL)
+        paint_web_text(painter->web, x, y + height + ascent, (double)logical.width / PANGO_SCALE, words, font,
+                       *colour);
+      free(words);
+    } else if (colour != NULL) {
       double ascent = (double)(pango_layout_iter_get_baseline(iter) - logical.y) / PANGO_SCALE;
       set_colour(painter, *colour);
       cairo_move_to(painter->cairo, x + (double)logical.x / PANGO_SCALE, y + height + ascent);

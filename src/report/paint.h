@@ -17,11 +17,13 @@ typedef struct paint paint;
 typedef enum paint_kind {
   PAINT_SVG, /**< text as outlines: looks the same wherever it is opened */
   PAINT_PNG, /**< two pixels a point */
-  PAINT_PDF  /**< text stays text, fonts embedded */
+  PAINT_PDF, /**< text stays text, fonts embedded */
+  PAINT_WEB  /**< an <svg> element for a page: text stays text, colours by their keys from the page's style */
 } paint_kind;
 
 typedef struct paint_colour {
   double red, green, blue, alpha; /**< 0 ... 1 */
+  int key;                        /**< PAINT_WEB: class "sN" for lines, "fN" for areas and text */
 } paint_colour;
 
 typedef enum paint_anchor { PAINT_LEFT, PAINT_CENTRE, PAINT_RIGHT } paint_anchor;
@@ -40,8 +42,11 @@ mt_code paint_finish(paint **painter, unsigned char **bytes, size_t *nbytes, mt_
 /** PDF: go on on a new page. */
 void paint_next_page(paint *painter);
 
-/** PDF: what a reader of documents shows. UTF-8. */
+/** What a reader of documents shows; PAINT_WEB: what is read out instead of the picture. Valid UTF-8. */
 void paint_set_title(paint *painter, const char *title);
+
+/** PAINT_WEB: begins the names within the picture; a different one for each picture of a page. */
+void paint_set_prefix(paint *painter, unsigned prefix);
 
 /** Confine what follows to a rectangle, until paint_unclip(). Not nested. */
 void paint_clip(paint *painter, double x, double y, double width, double height);
@@ -63,10 +68,6 @@ void paint_measure(paint *painter, const char *text, paint_font font, double *wi
 /** One line, its top at y, valid UTF-8; cut with an ellipsis beyond `max_width` (0: never). */
 void paint_text(paint *painter, double x, double y, const char *text, paint_font font, paint_anchor anchor,
                 double max_width, paint_colour colour);
-
-/** One line read from below, centred on (x, y). */
-void paint_text_upward(paint *painter, double x, double y, const char *text, paint_font font,
-                       double max_width, paint_colour colour);
 
 /**
  * A paragraph, broken at words, else anywhere. Draws the lines that fit between y and `bottom`.

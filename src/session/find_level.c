@@ -110,6 +110,7 @@ static mt_code play_step(const mt_session_options *options, double rate_hz, doub
       .rate_hz = rate_hz,
       .duration_s = BEFORE_S + TONE_S + AFTER_S,
       .source = &source,
+      .state = options->state,
   };
   mt_take *take = NULL;
   mt_code code = mt_capture_run(mt_audio_find_backend(options->simulate != NULL ? "simulate" : "portaudio"),

@@ -6,9 +6,15 @@
 
 #include "base/text.h"
 #include "session/mend.h"
+#include "session/session.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
+
+/* Every one of them differs in length from the others. */
+#define MT_LAYOUTS (MT_PARTS_COUNT * (MT_EXTRAS_ALL + 1u))
+_Static_assert((MT_PARTS_COUNT & (MT_PARTS_COUNT - 1)) == 0, "layouts are counted through by exclusive or");
 
 /* A sound card starts late and a unit delays: listen on for this long after the stimulus. */
 #define AFTER_S 1.0
@@ -23,7 +29,10 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
 {
   double rate_hz = options->rate_hz, level_dbfs = options->level_dbfs;
   double max_level_dbfs = options->max_level_dbfs;
-  unsigned extras = options->has_extras ? options->extras : 0;
+  const mt_plan_state *state = mt_session_plan_state(options);
+  unsigned extras = options->has_extras ? options->extras : 0, needed = 0;
+  mt_parts parts = state != NULL ? mt_parts_for(state->measure, state->nmeasure, &needed) : MT_PARTS_ALL;
+  bool is_part = state != NULL && state->nmeasure > 0;
 
   if (rate_hz == 0.0 && options->plan != NULL)
     rate_hz = options->plan->rate_hz;
@@ -34,14 +43,75 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
   if (isnan(level_dbfs))
     level_dbfs = MT_DEFAULT_LEVEL_DBFS;
   if (!options->has_extras && options->plan != NULL)
-    extras = options->plan->extras;
+    extras = is_part ? needed : options->plan->extras;
+  /* said of the plan as a whole, or of the command: it holds where there are levels */
+  if (is_part && (extras & MT_EXTRA_LEVELS) == 0)
+    max_level_dbfs = (double)NAN;
   if (isnan(max_level_dbfs) && options->plan != NULL && (extras & MT_EXTRA_LEVELS) != 0)
     max_level_dbfs = options->plan->max_level_dbfs;
-  return mt_stimulus_init(rate_hz, level_dbfs, extras, max_level_dbfs, out, err);
+  return mt_stimulus_init_parts(rate_hz, level_dbfs, parts, extras, max_level_dbfs, out, err);
 }
 
-/* Judge by the plan; a stimulus take without one by the built-in plan, a plain recording not at all. */
-static mt_code judge(const mt_session_options *options, mt_results *results, mt_error *err)
+const mt_plan_state *mt_session_plan_state(const mt_session_options *options)
+{
+  for (size_t i = 0; options->plan != NULL && options->state != NULL && i < options->plan->nstates; i++)
+    if (strcmp(options->plan->states[i].name, options->state) == 0)
+      return &options->plan->states[i];
+  return NULL;
+}
+
+/* ---- what is kept of a take --------------------------------------------------------------------------- */
+
+static bool is_difference(mt_quantity quantity)
+{
+  return quantity == MT_Q_BOOST || quantity == MT_Q_BOOST_FREQ || quantity == MT_Q_BOOST_CORNER ||
+         quantity == MT_Q_GAIN_CHANGE || quantity == MT_Q_TILT || quantity == MT_Q_DIFFERENCE;
+}
+
+/* Route and polarity are implied wherever they can be told; a difference is made of responses. */
+static bool is_wanted(const mt_plan_state *state, mt_quantity quantity)
+{
+  bool is_compared = state->compare_with[0] != '\0';
+
+  if (quantity == MT_Q_ROUTE || quantity == MT_Q_POLARITY)
+    return true;
+  for (size_t i = 0; i < state->nmeasure; i++) {
+    if (state->measure[i] == quantity)
+      return true;
+    if (quantity == MT_Q_RESPONSE && is_compared && is_difference(state->measure[i]))
+      return true;
+  }
+  return false;
+}
+
+/* What a take holds besides what it was made for is not what the plan's limits are about. */
+static void keep_wanted(const mt_plan_state *state, mt_results *results)
+{
+  size_t nreadings = 0, ncurves = 0;
+
+  if (state == NULL || state->nmeasure == 0)
+    return;
+  for (size_t i = 0; i < results->nreadings; i++)
+    if (is_wanted(state, results->readings[i].quantity))
+      results->readings[nreadings++] = results->readings[i];
+  results->nreadings = nreadings;
+  for (size_t i = 0; i < results->ncurves; i++) {
+    mt_curve curve = results->curves[i];
+    if (is_wanted(state, curve.quantity)) {
+      results->curves[ncurves++] = curve;
+      continue;
+    }
+    free(curve.x);
+    free(curve.y);
+    free(curve.uncertainty);
+    free(curve.floor);
+  }
+  results->ncurves = ncurves;
+}
+
+/* ---- from take to verdicts ---------------------------------------------------------------------------- */
+
+mt_code mt_session_judge(const mt_session_options *options, mt_results *results, mt_error *err)
 {
   mt_plan *built_in = NULL;
   const mt_plan *plan = options->plan;
@@ -51,6 +121,8 @@ static mt_code judge(const mt_session_options *options, mt_results *results, mt_
     code = mt_plan_create_default(&built_in, err);
     plan = built_in;
   }
+  for (size_t i = 0; i < options->nanswers && code == MT_OK; i++)
+    code = mt_results_add_answer(results, &options->answers[i], err);
   if (code == MT_OK && plan != NULL) {
     mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
     mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);
@@ -60,6 +132,12 @@ static mt_code judge(const mt_session_options *options, mt_results *results, mt_
     code = mt_judge_find_causes(plan, results, err);
   mt_plan_destroy(&built_in);
   return code;
+}
+
+mt_code mt_session_answer(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  results->nanswers = 0;
+  return mt_session_judge(options, results, err);
 }
 
 /* A plain recording of which nothing but its samples' extremes can be told is of no use to anybody. */
@@ -114,6 +192,13 @@ static mt_code mend(const mt_take *take, const mt_stimulus *stimulus, const mt_l
   return code;
 }
 
+/* Of what was read what the state is about, judged. */
+static mt_code conclude(const mt_session_options *options, mt_results *results, mt_error *err)
+{
+  keep_wanted(mt_session_plan_state(options), results);
+  return options->unjudged ? MT_OK : mt_session_judge(options, results, err);
+}
+
 /* From take to verdicts. `location` is NULL when neither mark was found. */
 static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                          const mt_session_options *options, mt_results **out, mt_error *err)
@@ -130,7 +215,7 @@ static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_lo
   if (code == MT_OK && location != NULL && find_loss(results) != NULL)
     code = mend(take, stimulus, location, &measure, &results, err);
   if (code == MT_OK)
-    code = judge(options, results, err);
+    code = conclude(options, results, err);
   if (code != MT_OK) {
     mt_results_destroy(&results);
     return code;
@@ -154,7 +239,7 @@ static mt_code read_broken(const mt_take *take, const mt_stimulus *stimuli, size
   if (code == MT_OK && broken)
     code = mt_mend_read(take, &stimuli[which], &measure, start_frame, late_frames, &results, err);
   if (code == MT_OK && results != NULL)
-    code = judge(options, results, err);
+    code = conclude(options, results, err);
   if (code == MT_OK)
     *out = results;
   else
@@ -237,6 +322,7 @@ mt_code mt_session_check(const mt_session_options *options, mt_results **out, mt
   request.source = &source;
   request.progress = options->progress;
   request.progress_ctx = options->progress_ctx;
+  request.state = options->state;
   code = mt_capture_run(backend, &request, &take, err);
   if (code != MT_OK)
     return code;
@@ -268,30 +354,35 @@ static mt_code lay_out_expected(const mt_session_options *options, double rate_h
                                 size_t *n, mt_error *err)
 {
   mt_session_options mine = *options;
-  unsigned expected = options->has_extras ? options->extras : 0;
+  mt_stimulus expected;
+  mt_code code;
 
   *n = 0;
-  if (!options->has_extras && options->plan != NULL)
-    expected = options->plan->extras;
   if (mine.rate_hz == 0.0 && mine.plan != NULL)
     mine.rate_hz = mine.plan->rate_hz;
   if (mine.rate_hz == 0.0)
     mine.rate_hz = rate_hz;
   if (!(mine.rate_hz >= 44100.0 && mine.rate_hz <= 192000.0))
     return MT_OK;
-  mine.has_extras = true;
-  for (unsigned other = 0; other <= MT_EXTRAS_ALL; other++) {
-    mt_error unfit = {0};
-    mt_code code;
-    mine.extras = expected ^ other;
-    mine.max_level_dbfs = (mine.extras & MT_EXTRA_LEVELS) != 0 ? options->max_level_dbfs : (double)NAN;
-    code = mt_session_stimulus(&mine, &out[*n], &unfit);
-    if (code == MT_OK)
+  /* a maximum level may be said of levels that are not expected, and yet found */
+  mine.max_level_dbfs = (double)NAN;
+  code = mt_session_stimulus(&mine, &expected, err);
+  mine.max_level_dbfs = options->max_level_dbfs;
+  if (code == MT_OK && (expected.extras & MT_EXTRA_LEVELS) != 0)
+    code = mt_session_stimulus(&mine, &expected, err);
+  for (unsigned i = 0; i < MT_LAYOUTS && code == MT_OK; i++) {
+    unsigned extras = expected.extras ^ (i % (MT_EXTRAS_ALL + 1));
+    mt_parts parts = (mt_parts)((unsigned)expected.parts ^ (i / (MT_EXTRAS_ALL + 1)));
+    double max_level_dbfs = options->max_level_dbfs;
+    if (isnan(max_level_dbfs) && options->plan != NULL)
+      max_level_dbfs = options->plan->max_level_dbfs;
+    if ((extras & MT_EXTRA_LEVELS) == 0)
+      max_level_dbfs = (double)NAN;
+    if (mt_stimulus_init_parts(mine.rate_hz, expected.level_dbfs, parts, extras, max_level_dbfs, &out[*n],
+                               NULL) == MT_OK)
       (*n)++;
-    else if (other == 0)
-      return mt_fail(err, code, "%s", unfit.message);
   }
-  return MT_OK;
+  return code;
 }
 
 /* From what was recorded to verdicts: of the stimulus if both marks are there, else of a plain recording. */
@@ -299,12 +390,14 @@ static mt_code read_recorded(mt_take *take, const mt_session_options *options, m
                              mt_error *err)
 {
   const char *name = mt_text_basename(take->file);
-  mt_stimulus stimuli[MT_EXTRAS_ALL + 1];
+  mt_stimulus *stimuli = calloc(MT_LAYOUTS, sizeof *stimuli);
   mt_location location;
   mt_marks_found found = MT_MARKS_NONE;
   size_t nstimuli = 0, which = 0;
   mt_results *in_part = NULL;
-  mt_code code = mt_capture_inspect(take, err);
+  mt_code code = stimuli != NULL
+                     ? mt_capture_inspect(take, err)
+                     : mt_fail(err, MT_E_MEMORY, "out of memory for %u layouts of the stimulus", MT_LAYOUTS);
 
   if (code == MT_OK)
     code = refuse_dead(take, err);
@@ -325,6 +418,7 @@ static mt_code read_recorded(mt_take *take, const mt_session_options *options, m
     *out = in_part;
   else if (code == MT_OK)
     code = read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, out, err);
+  free(stimuli);
   return code;
 }
 
@@ -389,6 +483,7 @@ mt_code mt_session_listen(const mt_session_options *options, mt_results **out, m
       (mt_audio_source){render_player, &stimulus, MT_STIMULUS_CHANNELS, MT_LEAD_IN_S + stimulus.duration_s};
   request.input = options->simulate != NULL ? options->simulate : options->input;
   request.rate_hz = stimulus.rate_hz;
+  request.state = options->state;
   request.source = options->simulate != NULL ? &source : NULL;
   listening.stimulus = &stimulus;
   listening.longest_s = longest_run_s(&stimulus);

@@ -154,27 +154,60 @@ mt_code mt_stimulus_init_default(double rate_hz, double level_dbfs, mt_stimulus 
 mt_code mt_stimulus_init(double rate_hz, double level_dbfs, unsigned extras, double max_level_dbfs,
                          mt_stimulus *out, mt_error *err)
 {
+  return mt_stimulus_init_parts(rate_hz, level_dbfs, MT_PARTS_ALL, extras, max_level_dbfs, out, err);
+}
+
+/* How long each segment of the default check is, 0: left out. The odd lengths keep all layouts 0.35 s apart. */
+static const struct part_lengths {
+  double idle_s, alone_s, both_s, low_s;
+  bool sweeps;
+} lengths[MT_PARTS_COUNT] = {
+    [MT_PARTS_ALL] = {1.60, 1.25, 1.50, 1.50, true},
+    [MT_PARTS_RESPONSE] = {0.65, 0.50, 0.80, 0.0, true},
+    [MT_PARTS_TONES] = {2.00, 1.25, 1.80, 0.0, false},
+    [MT_PARTS_NOISE] = {1.75, 0.0, 0.0, 0.0, false},
+};
+
+static void append_parts(mt_stimulus *s, double amplitude)
+{
+  const struct part_lengths *part = &lengths[s->parts];
+  double low = amplitude * mt_ratio_of_db(LOW_DB);
+  mt_segment *idle = append(s, "idle", MT_SEGMENT_SILENCE, 0.05, part->idle_s);
+
+  idle->settle_s = 0.30; /* let the unit's low end forget the mark */
+  if (part->alone_s > 0.0) {
+    append_tone(s, "left", part->alone_s, amplitude, 0.0);
+    append_tone(s, "right", part->alone_s, 0.0, amplitude);
+  }
+  if (part->both_s > 0.0)
+    append_tone(s, "both", part->both_s, amplitude, amplitude);
+  if (part->low_s > 0.0)
+    append_tone(s, "low", part->low_s, low, low);
+  if (part->sweeps)
+    append_sweep(s, "sweep", 0.10, amplitude, amplitude);
+}
+
+mt_code mt_stimulus_init_parts(double rate_hz, double level_dbfs, mt_parts parts, unsigned extras,
+                               double max_level_dbfs, mt_stimulus *out, mt_error *err)
+{
   mt_stimulus s = {0};
   double amplitude;
-  mt_segment *segment;
   mt_code code = check_values(rate_hz, level_dbfs, extras, max_level_dbfs, err);
+
+  if (code == MT_OK && (size_t)parts >= MT_PARTS_COUNT)
+    code = mt_fail(err, MT_E_ARG, "the parts are %d; expected 0 to %d", (int)parts, MT_PARTS_COUNT - 1);
 
   if (code != MT_OK)
     return code;
   amplitude = mt_ratio_of_db(level_dbfs);
   s.rate_hz = rate_hz;
   s.level_dbfs = level_dbfs;
+  s.parts = parts;
   s.extras = extras;
   s.max_level_dbfs = isnan(max_level_dbfs) ? level_dbfs : max_level_dbfs;
 
   append_mark(&s, "mark-a", LEAD_IN_S, MARK_A_S, amplitude);
-  segment = append(&s, "idle", MT_SEGMENT_SILENCE, 0.05, 1.60);
-  segment->settle_s = 0.30; /* let the unit's low end forget the mark */
-  append_tone(&s, "left", 1.25, amplitude, 0.0);
-  append_tone(&s, "right", 1.25, 0.0, amplitude);
-  append_tone(&s, "both", 1.50, amplitude, amplitude);
-  append_tone(&s, "low", 1.50, amplitude * mt_ratio_of_db(LOW_DB), amplitude * mt_ratio_of_db(LOW_DB));
-  append_sweep(&s, "sweep", 0.10, amplitude, amplitude);
+  append_parts(&s, amplitude);
   if ((extras & MT_EXTRA_INTERMODULATION) != 0)
     append_pairs(&s, amplitude);
   if ((extras & MT_EXTRA_LEVELS) != 0)

@@ -1,4 +1,4 @@
-/** @file transform.h  The real Fourier transform, in float. The only file that includes KissFFT is transform.c. */
+/** @file transform.h  The real Fourier transform, in float. */
 #ifndef SIGNAL_TRANSFORM_H
 #define SIGNAL_TRANSFORM_H
 
@@ -19,9 +19,6 @@ size_t mt_transform_length(size_t n);
 
 /** @param n  even, >= 2; lengths from mt_transform_length() are fast, others slow. MT_E_ARG, MT_E_MEMORY. */
 mt_code mt_transform_create(size_t n, mt_transform **out, mt_error *err);
-/** The same for one direction alone, in half the time; the other one must not be asked of it. */
-mt_code mt_transform_create_forward(size_t n, mt_transform **out, mt_error *err);
-mt_code mt_transform_create_inverse(size_t n, mt_transform **out, mt_error *err);
 /** The length it was made for. */
 size_t mt_transform_points(const mt_transform *transform);
 /** out[n/2+1] = sum over in[n] exp(-j 2 pi k i / n). Not scaled. */

@@ -1,8 +1,9 @@
 /* What a full analysis of a minute of stereo costs, as ratios to the same readings in SciPy, to the
- * transforms alone by KissFFT and FFTW, and to reading the samples once. All contenders take turns in one
+ * transforms alone by FFTW, and to reading the samples once. All contenders take turns in one
  * run, so that what else the machine does meets all alike; medians are compared, never single times.
  *
- * bench_analysis [PYTHON SCRIPT]: without them the row of SciPy says that it was not measured. */
+ * bench_analysis [PYTHON SCRIPT]: without them the row of SciPy says that it was not measured.
+ * bench_analysis check|plain [TIMES]: one of the two analyses alone and nothing else, for a profiler. */
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
 #include <mendtone/plan.h>
@@ -29,7 +30,7 @@ typedef enum contender {
   CHECK,
   ANALYSIS,
   SCIPY,
-  KISSFFT,
+  OURS,
   FFTW_FLOAT,
   FFTW_DOUBLE,
   ONE_PASS,
@@ -52,6 +53,7 @@ typedef struct bench {
   welch *transforms[WELCH_LAST];
   child scipy;
   bool has[CONTENDERS];
+  double plain[MT_Q_LAST]; /* what the left channel of the plain recording reads */
   double seconds[CONTENDERS][REPETITIONS];
 } bench;
 
@@ -134,6 +136,17 @@ static void check_level(double level_dbfs, const char *who)
   }
 }
 
+/* Both must have read the same, or comparing their times means nothing. */
+static void check_same(const bench *b, mt_quantity quantity, double theirs, double tolerance)
+{
+  double ours = b->plain[quantity];
+  if (fabs(theirs - ours) <= tolerance)
+    return;
+  fprintf(stderr, "bench_analysis: %s is %.9g here and %.9g by SciPy\n", mt_quantity_describe(quantity)->name,
+          ours, theirs);
+  exit(1);
+}
+
 static double run_analysis(bench *b)
 {
   mt_results *results = NULL;
@@ -147,6 +160,10 @@ static double run_analysis(bench *b)
     die(err.message);
   const mt_reading *level = mt_results_find(results, MT_Q_LEVEL, MT_LEFT, NULL);
   check_level(level != NULL && level->validity == MT_VALID ? level->value : (double)NAN, "mendtone");
+  for (mt_quantity quantity = 0; quantity < MT_Q_LAST; quantity++) {
+    const mt_reading *reading = mt_results_find(results, quantity, MT_LEFT, NULL);
+    b->plain[quantity] = reading != NULL ? reading->value : (double)NAN;
+  }
   mt_results_destroy(&results);
   return elapsed;
 }
@@ -234,6 +251,7 @@ static void start_scipy(bench *b, char *python, char *script)
     dup2(up[1], STDOUT_FILENO);
     close(down[1]);
     close(up[0]);
+    setenv("OPENBLAS_NUM_THREADS", "1", 1); /* one core, as we: threads that wait would count as work */
     execv(python, argv);
     _exit(127);
   }
@@ -248,13 +266,19 @@ static void start_scipy(bench *b, char *python, char *script)
 
 static double run_scipy(bench *b)
 {
-  char line[128];
-  double elapsed = (double)NAN, level_dbfs = (double)NAN;
+  char line[256];
+  double elapsed = (double)NAN, level_dbfs = (double)NAN, freq_hz = (double)NAN, thd_db = (double)NAN,
+         thd_n_db = (double)NAN;
   fputs("read\n", b->scipy.to);
   fflush(b->scipy.to);
-  if (fgets(line, sizeof line, b->scipy.from) == NULL || sscanf(line, "%lf %lf", &elapsed, &level_dbfs) != 2)
+  if (fgets(line, sizeof line, b->scipy.from) == NULL ||
+      sscanf(line, "%lf %lf %lf %lf %lf", &elapsed, &level_dbfs, &freq_hz, &thd_db, &thd_n_db) != 5)
     die("SciPy gave no answer");
   check_level(level_dbfs, "SciPy");
+  check_same(b, MT_Q_FREQUENCY, freq_hz, 1e-6);
+  /* a tenth of what their noise makes of them, and of a band's edge that ends within a bin */
+  check_same(b, MT_Q_THD_F, thd_db, 0.01);
+  check_same(b, MT_Q_THD_N, thd_n_db, 0.01);
   return elapsed;
 }
 
@@ -278,7 +302,7 @@ static double run(bench *b, contender who)
   case CHECK: return run_check(b);
   case ANALYSIS: return run_analysis(b);
   case SCIPY: return run_scipy(b);
-  case KISSFFT: return run_welch(b, WELCH_KISSFFT);
+  case OURS: return run_welch(b, WELCH_OURS);
   case FFTW_FLOAT: return run_welch(b, WELCH_FFTW_FLOAT);
   case FFTW_DOUBLE: return run_welch(b, WELCH_FFTW_DOUBLE);
   default: return run_one_pass(b);
@@ -336,12 +360,19 @@ static void print_table(bench *b)
   print_latency(b);
   printf("plain recording of %g s: read\n", DURATION_S);
   print_factor(b, "times faster than real time", ANALYSIS, DURATION_S);
-  print_ratio(b, "full analysis / level to THD+N by transforms in SciPy", ANALYSIS, SCIPY);
+  print_ratio(b, "the same readings in SciPy / full analysis", SCIPY, ANALYSIS);
   print_ratio(b, "full analysis / reading the samples once", ANALYSIS, ONE_PASS);
   print_ratio(b, "full analysis / Welch transforms alone by FFTW, float", ANALYSIS, FFTW_FLOAT);
-  print_ratio(b, "Welch transforms alone: KissFFT float / FFTW float", KISSFFT, FFTW_FLOAT);
-  print_ratio(b, "Welch transforms alone: KissFFT float / FFTW double", KISSFFT, FFTW_DOUBLE);
-  print_ratio(b, "full analysis / Welch transforms alone by KissFFT", ANALYSIS, KISSFFT);
+  print_ratio(b, "Welch transforms alone: ours / FFTW float", OURS, FFTW_FLOAT);
+  print_ratio(b, "Welch transforms alone: ours / FFTW double", OURS, FFTW_DOUBLE);
+}
+
+static void run_alone(bench *b, contender who, const char *times)
+{
+  unsigned long count = times != NULL ? strtoul(times, NULL, 10) : 1;
+
+  for (unsigned long i = 0; i < count; i++)
+    printf("%.4f s of processor time\n", run(b, who));
 }
 
 int main(int argc, char **argv)
@@ -349,9 +380,13 @@ int main(int argc, char **argv)
   static bench b;
   make_take(&b);
   make_check(&b);
-  for (welch_kind kind = WELCH_KISSFFT; kind < WELCH_LAST; kind++) {
+  if (argc >= 2 && (strcmp(argv[1], "check") == 0 || strcmp(argv[1], "plain") == 0)) {
+    run_alone(&b, argv[1][0] == 'c' ? CHECK : ANALYSIS, argv[2]);
+    return 0;
+  }
+  for (welch_kind kind = WELCH_OURS; kind < WELCH_LAST; kind++) {
     b.transforms[kind] = welch_create(kind);
-    b.has[KISSFFT + kind] = b.transforms[kind] != NULL;
+    b.has[OURS + kind] = b.transforms[kind] != NULL;
   }
   b.has[CHECK] = b.has[ANALYSIS] = b.has[ONE_PASS] = true;
   if (argc == 3)

@@ -14,7 +14,7 @@ struct welch {
   double window[WELCH_LENGTH];
   float in[WELCH_LENGTH];
   double in_double[WELCH_LENGTH];
-  mt_transform *kissfft;
+  mt_transform *ours;
   mt_bin out[WELCH_LENGTH / 2 + 1];
 #ifdef BENCH_HAVE_FFTW
   fftwf_plan fftw_float;
@@ -27,7 +27,7 @@ struct welch {
 static bool make_plan(welch *w)
 {
   switch (w->kind) {
-  case WELCH_KISSFFT: return mt_transform_create(WELCH_LENGTH, &w->kissfft, NULL) == MT_OK;
+  case WELCH_OURS: return mt_transform_create(WELCH_LENGTH, &w->ours, NULL) == MT_OK;
 #ifdef BENCH_HAVE_FFTW
   case WELCH_FFTW_FLOAT:
     w->fftw_float = fftwf_plan_dft_r2c_1d((int)WELCH_LENGTH, w->in, w->out_float, FFTW_MEASURE);
@@ -72,8 +72,8 @@ static double segment_power(welch *w, const float *x)
     for (size_t i = 0; i < WELCH_LENGTH; i++)
       w->in[i] = (float)(w->window[i] * (double)x[i]);
   switch (w->kind) {
-  case WELCH_KISSFFT:
-    mt_transform_forward(w->kissfft, w->in, w->out);
+  case WELCH_OURS:
+    mt_transform_forward(w->ours, w->in, w->out);
     for (size_t k = 1; k < WELCH_LENGTH / 2; k++)
       sum += power_of((double)w->out[k].re, (double)w->out[k].im);
     break;
@@ -109,7 +109,7 @@ void welch_destroy(welch **w)
 {
   if (*w == NULL)
     return;
-  mt_transform_destroy(&(*w)->kissfft);
+  mt_transform_destroy(&(*w)->ours);
 #ifdef BENCH_HAVE_FFTW
   if ((*w)->fftw_float != NULL)
     fftwf_destroy_plan((*w)->fftw_float);

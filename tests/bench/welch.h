@@ -7,7 +7,7 @@
 
 #define WELCH_LENGTH ((size_t)65536)
 
-typedef enum welch_kind { WELCH_KISSFFT, WELCH_FFTW_FLOAT, WELCH_FFTW_DOUBLE, WELCH_LAST } welch_kind;
+typedef enum welch_kind { WELCH_OURS, WELCH_FFTW_FLOAT, WELCH_FFTW_DOUBLE, WELCH_LAST } welch_kind;
 
 typedef struct welch welch;
 

@@ -1,27 +1,21 @@
 /**
- * @file coverage.h  Are the stated uncertainties true? Simulated units of random properties, each reading
- * held against what must be read, counted by quantity.
- *
- * The truths come from the units' parameters in closed form: harmonics from the polynomial, levels and phases
- * from the filters' transfer functions, noise from the integral of its density. None comes from the analysis;
- * the weighting curves are shared with it, and test_weighting.c holds those against the standards.
+ * @file coverage.h  Are the stated uncertainties true? Simulated units of random properties (coverage_unit.h), each
+ * reading held against what must be read, counted by quantity.
  */
 #ifndef COVERAGE_H
 #define COVERAGE_H
 
-#include <mendtone/results.h>
-#include <mendtone/simulate.h>
-#include <mendtone/stimulus.h>
-
-#include "base/random.h"
-
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
 #include <stdio.h>
 
-#define COVERAGE_ROWS_MAX 48
+#define COVERAGE_ROWS_MAX 120
+#define COVERAGE_NAME 48
 
 /** One quantity over all units. */
 typedef struct coverage_row {
-  char name[32];
+  char name[COVERAGE_NAME];
   bool is_fact;    /**< route, polarity: right or wrong, no interval */
   bool is_nothing; /**< the truth is that there is none: any valid reading is a false one */
   bool is_floored; /**< a stated floor, not noise, makes most intervals: they may hold the truth more often */
@@ -41,18 +35,13 @@ typedef struct coverage_table {
   coverage_row rows[COVERAGE_ROWS_MAX];
 } coverage_table;
 
-/** A random unit, and the take's rate and level. */
-typedef struct coverage_case {
-  mt_simulated_unit unit;
-  double rate_hz;
-  double level_dbfs;
-} coverage_case;
-
-/** Draw a unit that does not clip anywhere. */
-void coverage_draw(mt_random *random, coverage_case *out);
-
-/** Measure `nunits` random units and count. Each failing reading goes to `log` when that is not NULL. */
-void coverage_run(uint64_t seed, size_t nunits, FILE *log, coverage_table *out);
+/**
+ * Measure `nunits` random units and count.
+ *
+ * @param extras_every  each so-manieth unit is measured with all extras; 0: none.
+ * @param log           where each statement that does not hold goes, with its unit; NULL: nowhere.
+ */
+void coverage_run(uint64_t seed, size_t nunits, size_t extras_every, FILE *log, coverage_table *out);
 
 /** Wilson's 95 % interval of a share (Wilson 1927). */
 void coverage_wilson(size_t hits, size_t count, double *low, double *high);

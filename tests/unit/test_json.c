@@ -43,7 +43,7 @@ static mt_results *sample_results(void)
   mt_curve curve = {
       .quantity = MT_Q_RESPONSE, .segment = "sweep", .state = "flat", .npoints = 3, .bandwidth_hz = 5.25};
   mt_finding finding = {.id = "channel-silent", .channel = MT_RIGHT, .text = "a break", .nevidence = 2};
-  mt_problem problem = {MT_PROBLEM_SILENT_INPUT, MT_RIGHT, 0.5, 1.25, "all zero"};
+  mt_problem problem = {MT_PROBLEM_SILENT_INPUT, MT_RIGHT, 0.5, 1.25, "all zero", ""};
   mt_judgement route = {.quantity = MT_Q_ROUTE,
                         .channel = MT_RIGHT,
                         .has_value = true,
@@ -370,6 +370,92 @@ static void definition_floor_and_axis_are_read_back(void **state)
   mt_results_destroy(&back);
 }
 
+/* Two states, one of them skipped, what changed, what was seen by hand. */
+static mt_results *sample_of_several(void)
+{
+  mt_results *results = new_results(), *flat = sample_results(), *lift = sample_results();
+  mt_take_summary skipped = {.state = "pad", .skipped = true};
+  mt_change change = {.quantity = MT_Q_NOISE_A,
+                      .channel = MT_LEFT,
+                      .segment = "idle",
+                      .state = "lift",
+                      .reference = "flat",
+                      .value = -90.5,
+                      .reference_value = -95.25,
+                      .difference = 4.75,
+                      .uncertainty = 0.5,
+                      .significant = true};
+  mt_change swap = {.quantity = MT_Q_ROUTE,
+                    .channel = MT_LEFT,
+                    .state = "lift",
+                    .reference = "flat",
+                    .value = MT_ROUTE_RIGHT,
+                    .reference_value = MT_ROUTE_LEFT,
+                    .significant = true};
+  mt_answer volts = {.ask = "supply voltage",
+                     .is_number = true,
+                     .unit = "V",
+                     .answered = true,
+                     .value = 4.98,
+                     .uncertainty = 0.02,
+                     .min = 4.75,
+                     .max = HUGE_VAL,
+                     .verdict = MT_VERDICT_PASS,
+                     .text = "fine"};
+  mt_answer lamp = {.ask = "lamp lit",
+                    .answered = true,
+                    .yes = false,
+                    .expect = 1,
+                    .verdict = MT_VERDICT_FAIL,
+                    .text = "not"};
+  mt_answer knob = {.ask = "knob smooth", .min = -HUGE_VAL, .max = HUGE_VAL};
+  mt_error err = {0};
+
+  lift->valid = false;
+  lift->curves[0].has_reference = true;
+  lift->curves[0].reference_db = -0.125;
+  lift->curves[0].reference_uncertainty_db = 0.0625;
+  lift->stimulus_parts = MT_PARTS_RESPONSE;
+  assert_ok(mt_results_add_results(results, flat, "flat", &err), err);
+  assert_ok(mt_results_add_take(results, &skipped, &err), err);
+  assert_ok(mt_results_add_results(results, lift, "lift", &err), err);
+  assert_ok(mt_results_add_change(results, &change, &err), err);
+  assert_ok(mt_results_add_change(results, &swap, &err), err);
+  assert_ok(mt_results_add_answer(results, &volts, &err), err);
+  assert_ok(mt_results_add_answer(results, &lamp, &err), err);
+  assert_ok(mt_results_add_answer(results, &knob, &err), err);
+  mt_results_destroy(&flat);
+  mt_results_destroy(&lift);
+  return results;
+}
+
+static void several_takes_survive_a_file(void **state)
+{
+  mt_results *results = sample_of_several(), *back = NULL;
+  char *before = NULL, *after = NULL;
+  mt_error err = {0};
+  (void)state;
+  assert_false(results->valid);
+  assert_int_equal(results->nproblems, 2);
+  assert_true(mt_results_is_spoilt(results, "lift") && !mt_results_is_spoilt(results, "flat"));
+  assert_ok(mt_report_json(results, &before, &err), err);
+  assert_ok(read_text(before, &back, &err), err);
+  assert_ok(mt_report_json(back, &after, &err), err);
+  assert_string_equal(before, after);
+  assert_int_equal(back->ntakes, 3);
+  assert_int_equal(back->nproblems, 2);
+  assert_string_equal(back->problems[1].state, "lift");
+  assert_true(back->takes[1].skipped && back->takes[2].parts == MT_PARTS_RESPONSE);
+  assert_near(back->curves[1].reference_db, -0.125, 0.0, "dB");
+  assert_true(back->answers[2].answered == false && isinf(back->answers[0].max));
+  assert_non_null(strstr(before, "\"by_hand\":["));
+  assert_non_null(strstr(before, "\"compared_with\":\"flat\""));
+  free(before);
+  free(after);
+  mt_results_destroy(&results);
+  mt_results_destroy(&back);
+}
+
 static void every_double_survives_bit_for_bit(void **state)
 {
   mt_results *results = new_results();
@@ -550,6 +636,7 @@ int main(void)
       cmocka_unit_test(what_is_in_the_way_is_not_replaced),
       cmocka_unit_test(what_is_written_is_read_back),
       cmocka_unit_test(definition_floor_and_axis_are_read_back),
+      cmocka_unit_test(several_takes_survive_a_file),
       cmocka_unit_test(every_double_survives_bit_for_bit),
       cmocka_unit_test(what_a_newer_version_adds_is_passed_over),
       cmocka_unit_test(damage_is_named_in_one_line),

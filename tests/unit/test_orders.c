@@ -150,6 +150,7 @@ static void floor_is_what_noise_alone_reads(void **state)
                         .from_hz = 5.0,
                         .to_hz = 23500.0};
     mt_sweep_reference *reference = NULL;
+    mt_sweep_capture capture = {0};
     mt_orders *orders = NULL;
     mt_random random;
     mt_error err = {0};
@@ -157,7 +158,8 @@ static void floor_is_what_noise_alone_reads(void **state)
     for (size_t i = 0; i < sizeof x / sizeof x[0]; i++)
       x[i] = 1e-3 * mt_random_normal(&random);
     assert_ok(mt_sweep_reference_create(&sweep, 48000.0, 1.0, &reference, &err), err);
-    assert_ok(mt_orders_create(reference, x, sizeof x / sizeof x[0], 0.0, &orders, &err), err);
+    assert_ok(mt_sweep_capture_init(reference, x, sizeof x / sizeof x[0], 0.0, &capture, &err), err);
+    assert_ok(mt_orders_create(reference, &capture, &orders, &err), err);
     for (int order = 1; order <= MT_SWEPT_ORDERS; order++)
       for (double f = 300.0; f < 20000.0; f *= 1.2) {
         mt_order_reading r;
@@ -167,6 +169,7 @@ static void floor_is_what_noise_alone_reads(void **state)
         n++;
       }
     mt_orders_destroy(&orders);
+    mt_sweep_capture_finish(&capture);
     mt_sweep_reference_destroy(&reference);
   }
   /* 480 exponentials: their mean is known to 5 %, three of that; the middle two of four looks are 5 % below their

@@ -160,7 +160,7 @@ static void mistakes_in_the_head_are_named(void **state)
   refuse("limits = ( \"balance\" );\n", "p.cfg:1: an entry of limits is not a group; expected { ... }");
   refuse("unit = \"a\n", "p.cfg:2: syntax error; expected name = value; entries");
   refuse("unit = \"a\";\nunit = \"b\";\n", "p.cfg:2: duplicate setting name; expected name = value; entries");
-  refuse("# own\n  @include \"other.cfg\"\n", "p.cfg:2: found @include; expected the whole plan in one file");
+  refuse("# own\n  @include \"other.cfg\"\n", "p.cfg:2: found @include; expected all of it in one file");
 }
 
 static void mistakes_in_a_limit_are_named(void **state)

@@ -401,8 +401,7 @@ static void noise_of_80_db_below_costs_thousandths_of_a_decibel(void **state)
   /* noise power in a gate of T: T x S x rate^2 / (4 rate); sweep's |X|^2 in samples: A^2 L rate^2 / (4 f) */
   rate_x = 5.2 / log(0.4896 * 48000.0 / 5.0) / (4.0 * 20000.0);
   sigma = sqrt(0.5 * 0.077 * 0.25 * 1e-8 / 24000.0 / (mt_power_of_db(-6.0) * rate_x));
-  assert_between(sqrt(t.uncertainty_db[2] * t.uncertainty_db[2] - 9e-6) / (8.686 * 2.0 * sigma), 0.6, 1.5,
-                 "ratio");
+  assert_between(t.uncertainty_db[2] / (8.686 * 2.0 * sigma), 0.6, 1.5, "ratio");
   for (size_t i = 0; i < 3; i++) {
     assert_near(t.gain_db[i], 0.0, t.uncertainty_db[i], "dB");
     assert_between(t.uncertainty_db[i], 0.0, 0.01, "dB");
@@ -486,6 +485,7 @@ static void shared_reference_reads_as_a_new_one(void **state)
   assert_ok(mt_sweep_reference_create(&sweep, 48000.0, 1.0, &reference, &err), err);
   for (int channel = 0; channel < 3; channel++) {
     setting s = plain;
+    mt_sweep_capture capture = {0};
     mt_transfer alone, shared;
     filter f = first_order(30.0 + 100.0 * channel, 48000.0, false);
     size_t n;
@@ -493,9 +493,10 @@ static void shared_reference_reads_as_a_new_one(void **state)
     s.start_frame += 0.37 * channel;
     x = make_take(&s, &f, NULL, &n);
     assert_ok(measure(&s, x, n, NULL, freq, 4, &alone, &err), err);
-    assert_ok(mt_response_with_reference(reference, x, n, s.start_frame, sweep.amplitude[0], NULL, freq, 4,
-                                         &shared, &err),
+    assert_ok(mt_sweep_capture_init(reference, x, n, s.start_frame, &capture, &err), err);
+    assert_ok(mt_response_of_capture(reference, &capture, sweep.amplitude[0], NULL, freq, 4, &shared, &err),
               err);
+    mt_sweep_capture_finish(&capture);
     for (size_t i = 0; i < 4; i++)
       assert_near(shared.gain_db[i], alone.gain_db[i], 0.0, "dB");
     mt_transfer_finish(&alone);

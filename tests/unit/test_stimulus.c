@@ -136,6 +136,47 @@ static void any_two_layouts_differ_in_length(void **state)
   }
 }
 
+/* A clock 1500 ppm off, the most that is looked for, makes 0.065 s of the longest, 43 s. */
+static void any_two_layouts_of_parts_and_extras_differ_in_length(void **state)
+{
+  double length[MT_PARTS_COUNT * (MT_EXTRAS_ALL + 1)], nearest = 99.0;
+  size_t n = 0;
+  mt_error err = {0};
+  (void)state;
+  for (int parts = 0; parts < MT_PARTS_COUNT; parts++)
+    for (unsigned extras = 0; extras <= MT_EXTRAS_ALL; extras++) {
+      mt_stimulus s;
+      double end = 0.0;
+      assert_ok(mt_stimulus_init_parts(48000.0, -20.0, (mt_parts)parts, extras, (double)NAN, &s, &err), err);
+      assert_int_equal(s.parts, parts);
+      for (size_t i = 0; i < s.nsegments; i++) {
+        assert_true(s.segments[i].start_s >= end);
+        end = s.segments[i].start_s + s.segments[i].duration_s;
+      }
+      for (size_t i = 0; i < n; i++)
+        nearest = fmin(nearest, fabs(length[i] - s.duration_s));
+      length[n++] = s.duration_s;
+    }
+  assert_between(nearest, 0.349, 1.5, "s");
+}
+
+static void a_part_is_as_short_as_it_is_said_to_be(void **state)
+{
+  static const double most_s[] = {14.3, 9.6, 8.15, 3.45};
+  mt_error err = {0};
+  (void)state;
+  for (int parts = 0; parts < MT_PARTS_COUNT; parts++) {
+    mt_stimulus s = {0};
+    assert_ok(mt_stimulus_init_parts(48000.0, -20.0, (mt_parts)parts, 0, (double)NAN, &s, &err), err);
+    assert_between(s.duration_s, most_s[parts] - 1e-9, most_s[parts] + 1e-9, "s");
+  }
+  {
+    mt_stimulus s = {0};
+    assert_int_equal(mt_stimulus_init_parts(48000.0, -20.0, MT_PARTS_COUNT, 0, (double)NAN, &s, &err),
+                     MT_E_ARG);
+  }
+}
+
 static void extras_exceed_neither_the_level_nor_the_maximum_level(void **state)
 {
   mt_stimulus s;
@@ -200,6 +241,8 @@ int main(void)
       cmocka_unit_test(rendering_in_pieces_or_at_another_clock_gives_the_same_function),
       cmocka_unit_test(rate_and_level_out_of_range_are_refused),
       cmocka_unit_test(any_two_layouts_differ_in_length),
+      cmocka_unit_test(any_two_layouts_of_parts_and_extras_differ_in_length),
+      cmocka_unit_test(a_part_is_as_short_as_it_is_said_to_be),
       cmocka_unit_test(extras_exceed_neither_the_level_nor_the_maximum_level),
       cmocka_unit_test(steps_rise_from_80_db_below_to_the_maximum),
       cmocka_unit_test(extras_that_cannot_be_are_refused),

@@ -193,12 +193,65 @@ static void the_examples_describe_what_their_comments_say(void **state)
   assert_true(before.channel[0].clip < 0.1 * pow(10.0, -0.2 / 20.0));
 }
 
+static void a_state_overrides_what_the_rest_says_and_nothing_else(void **state)
+{
+  static const char text[] =
+      "left = { gain_db = -3.0; noise_dbfs = -90.0; }; seed = 5;\n"
+      "states = ( { name = \"lift\"; left = { shelf_db = 6.5; shelf_hz = 100.0; }; },\n"
+      "  { name = \"pad\"; left = { gain_db = -13.0; }; swap = true; } );\n";
+  mt_simulated_unit begun, lift, pad, other, again;
+  mt_error err = {0};
+  (void)state;
+  assert_ok(mt_simulate_parse(text, "u.cfg", &begun, &err), err);
+  assert_ok(mt_simulate_parse_state(text, "u.cfg", "lift", &lift, &err), err);
+  assert_ok(mt_simulate_parse_state(text, "u.cfg", "pad", &pad, &err), err);
+  assert_ok(mt_simulate_parse_state(text, "u.cfg", "dim", &other, &err), err);
+  assert_ok(mt_simulate_parse_state(text, "u.cfg", "lift", &again, &err), err);
+  assert_near(begun.channel[0].shelf_db, 0.0, 0.0, "dB");
+  assert_near(lift.channel[0].shelf_db, 6.5, 0.0, "dB");
+  assert_near(lift.channel[0].gain_db, -3.0, 0.0, "dB");
+  assert_near(lift.channel[0].noise_dbfs, -90.0, 0.0, "dBFS");
+  assert_near(lift.channel[1].shelf_db, 0.0, 0.0, "dB");
+  assert_near(pad.channel[0].gain_db, -13.0, 0.0, "dB");
+  assert_near(pad.channel[0].shelf_db, 0.0, 0.0, "dB");
+  assert_true(pad.swap && !lift.swap);
+  assert_near(other.channel[0].gain_db, -3.0, 0.0, "dB");
+  /* two takes of a unit do not hold the same noise; the same state again does, so that it can be repeated */
+  assert_true(begun.seed == 5 && lift.seed != 5 && lift.seed != pad.seed && other.seed != lift.seed);
+  assert_true(again.seed == lift.seed);
+}
+
+static void a_wrong_state_is_named_whichever_is_wanted(void **state)
+{
+  static const struct {
+    const char *text, *want;
+  } cases[] = {
+      {"states = 3;", "u.cfg:1: states is not a list"},
+      {"states = ( 3 );", "a state is not a group"},
+      {"states = (\n{ left = { gain_db = 1.0; }; } );", "u.cfg:2: a state has no name"},
+      {"states = ( { name = \"a\"; gain_db = 1.0; } );", "unknown key \"gain_db\""},
+      {"states = ( { name = \"a\"; },\n{ name = \"b\"; left = { gian_db = 1.0; }; } );",
+       "u.cfg:2: unknown key \"gian_db\"; did you mean \"gain_db\""},
+      {"states = ( { name = \"a\"; states = (); } );", "unknown key \"states\""},
+  };
+  (void)state;
+  for (size_t i = 0; i < COUNT(cases); i++) {
+    mt_simulated_unit unit = {.seed = 77};
+    mt_error err = {0};
+    assert_int_equal(mt_simulate_parse_state(cases[i].text, "u.cfg", "a", &unit, &err), MT_E_PLAN);
+    assert_non_null(strstr(err.message, cases[i].want));
+    assert_int_equal(unit.seed, 77);
+  }
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(an_empty_description_is_a_wire),
       cmocka_unit_test(every_key_arrives_where_it_belongs),
       cmocka_unit_test(what_is_wrong_is_named_with_its_line),
+      cmocka_unit_test(a_state_overrides_what_the_rest_says_and_nothing_else),
+      cmocka_unit_test(a_wrong_state_is_named_whichever_is_wanted),
       cmocka_unit_test(too_many_dropouts_are_refused),
       cmocka_unit_test(a_missing_file_and_a_folder_are_no_input),
       cmocka_unit_test(the_back_end_opens_the_description_itself),

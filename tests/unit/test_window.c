@@ -142,7 +142,7 @@ static void overlap_and_bin_correlation_are_sums_over_the_window(void **state)
     }
   }
   /* Hann at half a length, 1/6: Harris 1978 table I has 16.7 % (from memory) */
-  assert_near(mt_window_overlap(MT_WINDOW_HANN, 0.5), 1.0 / 6.0, 1e-6, "");
+  assert_near(mt_window_overlap(MT_WINDOW_HANN, 0.5), 1.0 / 6.0, 1e-15, "");
   /* 4-sample Blackman-Harris, 3.8 % there */
   assert_near(mt_window_overlap(MT_WINDOW_BLACKMAN_HARRIS_4, 0.5), 0.038, 0.0006, "");
 }

@@ -1,0 +1,217 @@
+/* What check and analyse file in the job book: take, results, plan and what else was used. */
+#include "cli/cli.h"
+
+#include "base/text.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+mt_code cli_find_job(const char *name, const char *jobs, char *out, mt_error *err)
+{
+  char base[MT_JOB_PATH_MAX];
+  mt_code code = mt_job_base(jobs, base, err);
+
+  return code == MT_OK ? mt_job_find(base, name, out, err) : code;
+}
+
+static mt_code name_inside(const cli_filing *filing, const char *name, char *out, mt_error *err)
+{
+  int n = snprintf(out, MT_JOB_PATH_MAX, "%s/%s", mt_job_stage_folder(filing->stage), name);
+
+  if (n < 0 || n >= MT_JOB_PATH_MAX)
+    return mt_fail(err, MT_E_ARG, "the path of the stage is too long (%d bytes)", n);
+  return MT_OK;
+}
+
+static mt_code find_for_filing(const char *job, const char *label, cli_filing *out, mt_error *err)
+{
+  if (label == NULL)
+    return mt_fail(err, MT_E_ARG, "--stage is missing: before, after or another name to file it under");
+  mt_text_copy(out->label, sizeof out->label, label);
+  return cli_find_job(job, NULL, out->job, err);
+}
+
+mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt_error *err)
+{
+  mt_code code;
+
+  memset(out, 0, sizeof *out);
+  if (job == NULL && label == NULL)
+    return MT_OK;
+  code = find_for_filing(job, label, out, err);
+  if (code == MT_OK)
+    code = mt_job_begin_stage(out->job, label, &out->stage, err);
+  if (code == MT_OK)
+    code = name_inside(out, "take.wav", out->take, err);
+  if (code != MT_OK)
+    mt_job_drop_stage(&out->stage);
+  return code;
+}
+
+mt_code cli_filing_begin_walk(const char *job, const char *label, cli_filing *out, mt_error *err)
+{
+  mt_error none = {0};
+  mt_code code;
+
+  memset(out, 0, sizeof *out);
+  if (job == NULL && label == NULL)
+    return MT_OK;
+  code = find_for_filing(job, label, out, err);
+  if (code != MT_OK)
+    return code;
+  code = mt_job_resume_stage(out->job, label, &out->stage, &none);
+  if (code == MT_E_NO_INPUT)
+    return mt_job_begin_stage(out->job, label, &out->stage, err);
+  return code == MT_OK ? MT_OK : mt_fail(err, code, "%s", none.message);
+}
+
+/* Any format that can be read keeps the ending that says so. */
+mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err)
+{
+  const char *dot = strrchr(mt_text_basename(path), '.');
+  char name[16];
+
+  if (filing->stage == NULL)
+    return MT_OK;
+  snprintf(name, sizeof name, "take.%s",
+           dot != NULL && strlen(dot) < 6 &&
+                   strspn(dot + 1, "abcdefghijklmnopqrstuvwxyz0123456789") == strlen(dot + 1) &&
+                   dot[1] != '\0'
+               ? dot + 1
+               : "wav");
+  return mt_job_stage_copy(filing->stage, name, path, err);
+}
+
+/* ---- reading a stage again -------------------------------------------------------------------------- */
+
+/* Level and state as they were: the take cannot tell. */
+static void take_over_conditions(const char *folder, mt_session_options *session)
+{
+  char path[MT_JOB_PATH_MAX + 16];
+  mt_results *old = NULL;
+
+  snprintf(path, sizeof path, "%s/results.json", folder);
+  if (mt_report_read_json(path, &old, NULL) != MT_OK)
+    return;
+  if (old->is_stimulus && !(session->level_dbfs <= 0.0))
+    session->level_dbfs = old->stimulus_level_dbfs;
+  mt_results_destroy(&old);
+}
+
+static mt_code open_filed_plan(const mt_stage *old, mt_plan **plan, mt_error *err)
+{
+  char path[MT_JOB_PATH_MAX + 16];
+  mt_code code;
+
+  snprintf(path, sizeof path, "%s/plan.cfg", old->folder);
+  if (access(path, F_OK) != 0)
+    return MT_OK;
+  code = cli_open_plan(path, plan, err);
+  /* not "plan.cfg": what it was called when it was filed */
+  if (code == MT_OK && old->plan_name[0] != '\0')
+    mt_text_copy((*plan)->name, sizeof(*plan)->name, old->plan_name);
+  return code;
+}
+
+mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
+                               mt_session_options *session, mt_plan **plan, mt_error *err)
+{
+  static const char *const endings[] = {"wav", "flac", "w64", "rf64"};
+  bool found = false;
+  mt_stage old;
+  mt_code code;
+
+  memset(out, 0, sizeof *out);
+  code = find_for_filing(job, label, out, err);
+  if (code == MT_OK)
+    code = mt_job_load_stage(out->job, label, &old, err);
+  if (code == MT_OK && *plan == NULL)
+    code = open_filed_plan(&old, plan, err);
+  if (code != MT_OK)
+    return code;
+  session->plan = *plan;
+  take_over_conditions(old.folder, session);
+  code = mt_job_begin_again(out->job, label, &out->stage, err);
+  for (size_t i = 0; i < sizeof endings / sizeof endings[0] && code == MT_OK && !found; i++) {
+    char name[16];
+    snprintf(name, sizeof name, "take.%s", endings[i]);
+    code = name_inside(out, name, out->take, err);
+    found = code == MT_OK && access(out->take, F_OK) == 0;
+  }
+  if (code == MT_OK && !found)
+    code =
+        mt_fail(err, MT_E_NO_INPUT, "the stage \"%.64s\" has no single take that could be read again", label);
+  if (code != MT_OK)
+    mt_job_drop_stage(&out->stage);
+  return code;
+}
+
+/* ---- the end ---------------------------------------------------------------------------------------- */
+
+static mt_code write_plan(cli_filing *filing, const cli_filed *with, const mt_results *results, mt_error *err)
+{
+  if (with->plan != NULL && access(with->plan, F_OK) != 0 && mt_plan_shipped_text(with->plan) != NULL)
+    return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_shipped_text(with->plan), err);
+  if (with->plan != NULL)
+    return mt_job_stage_copy(filing->stage, "plan.cfg", with->plan, err);
+  if (with->is_again || results == NULL || strcmp(results->plan_name, "default") != 0)
+    return MT_OK;
+  return mt_job_stage_write(filing->stage, "plan.cfg", mt_plan_default_text(), err);
+}
+
+static mt_code write_all(cli_filing *filing, mt_results *results, const cli_filed *with, mt_error *err)
+{
+  char path[MT_JOB_PATH_MAX], file[sizeof results->file];
+  mt_code code = write_plan(filing, with, results, err);
+
+  if (code == MT_OK && with->rig != NULL)
+    code = mt_job_stage_copy(filing->stage, "rig.cfg", with->rig, err);
+  if (code == MT_OK && with->simulate != NULL)
+    code = mt_job_stage_copy(filing->stage, "simulated-unit.cfg", with->simulate, err);
+  if (code == MT_OK && results != NULL)
+    code = name_inside(filing, "results.json", path, err);
+  if (code != MT_OK || results == NULL)
+    return code;
+  /* the folder has no name yet, and may be moved: the take lies beside its results */
+  mt_text_copy(file, sizeof file, mt_text_basename(with->take != NULL ? with->take : results->file));
+  mt_text_copy(results->file, sizeof results->file, file);
+  for (size_t i = 0; i < results->ntakes; i++) {
+    mt_text_copy(file, sizeof file, mt_text_basename(results->takes[i].file));
+    mt_text_copy(results->takes[i].file, sizeof results->takes[i].file, file);
+  }
+  return mt_report_write_json(results, path, err);
+}
+
+static void say_filed(const cli_command *command, const mt_stage *stage, bool has_results)
+{
+  fprintf(stderr, "mendtone %s: %s as \"%s\" in %s\n", command->name,
+          has_results ? "filed" : "the take is filed without readings", stage->label, stage->folder);
+}
+
+int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_code code,
+                        mt_results **results, const char *json, mt_error *err)
+{
+  mt_error failure = {0};
+  mt_code filed = MT_OK;
+  mt_stage stage;
+  int status;
+
+  /* nothing came back, or not all of it: that is what was found, and the take shows it */
+  if (filing->stage != NULL &&
+      (code == MT_OK || (code == MT_E_DATA && filing->take[0] != '\0' && access(filing->take, F_OK) == 0))) {
+    filed = write_all(filing, *results, with, &failure);
+    if (filed == MT_OK)
+      filed = mt_job_finish_stage(&filing->stage, *results, err->message, &stage, &failure);
+    if (filed == MT_OK)
+      say_filed(command, &stage, *results != NULL);
+  }
+  /* of a walk that met an error what is taken stays, and the same command goes on there */
+  if (filing->take[0] == '\0')
+    mt_job_leave_stage(&filing->stage);
+  else
+    mt_job_drop_stage(&filing->stage);
+  status = cli_finish(command, code, results, json, err);
+  return filed != MT_OK ? cli_fail(command, &failure) : status;
+}
