@@ -157,10 +157,11 @@ static double draw_moment(mt_random *random, const mt_simulated_unit *unit, cons
   assert_ok(mt_stimulus_init_default(RATE, LEVEL, &stimulus, &err), err);
   *segment = segments[pick(random, count)];
   s = mt_stimulus_find(&stimulus, *segment);
-  /* of the sweep what lies above 20 Hz, of everything what lies behind the margin at its ends */
+  /* of the sweep what lies between 20 Hz and 18 kHz (0.16 s before its end), where the limits end; of everything
+     what lies behind the margin at its ends */
   return unit->delay_s + s->start_s +
          draw(random, (s->kind == MT_SEGMENT_SWEEP ? 0.9 : s->fade_in_s + s->settle_s) + 0.01,
-              s->duration_s - s->fade_out_s - 0.01 - after_s);
+              s->duration_s - s->fade_out_s - (s->kind == MT_SEGMENT_SWEEP ? 0.2 : 0.01) - after_s);
 }
 
 static const char *const anywhere[] = {"idle", "left", "right", "both", "low", "sweep"};
