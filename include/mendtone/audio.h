@@ -32,6 +32,8 @@ typedef struct mt_audio_sink {
   mt_code (*problem)(void *ctx, mt_problem_kind kind, double begin_s, double end_s, const char *text,
                      mt_error *err);
   void *ctx;
+  /** Asked after each block: true ends the run there, in good order. NULL: never. */
+  bool (*has_enough)(void *ctx);
 } mt_audio_sink;
 
 /** Told now and then how far a run is: 0...1. May be NULL. */
@@ -103,12 +105,12 @@ mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err);
 typedef enum mt_sample_format { MT_SAMPLE_FLOAT, MT_SAMPLE_PCM24, MT_SAMPLE_PCM16 } mt_sample_format;
 
 /**
- * Write interleaved float frames as WAV (RF64 beyond 4 GiB), whole or not at all: a temporary file
- * beside it, then renamed. PCM formats get TPDF dither and are clipped, never wrapped. The same frames give
- * the same bytes each time.
+ * Write interleaved float frames as WAV (RF64 beyond 4 GiB), or as FLAC if the path ends so, whole or not at all:
+ * a temporary file beside it, then renamed. PCM formats get TPDF dither and are clipped, never wrapped. The same
+ * frames give the same bytes each time.
  *
- * @return MT_E_ARG (channels, a rate that is not whole hertz), MT_E_DATA (a sample that is not finite),
- *         MT_E_CREATE, MT_E_IO.
+ * @return MT_E_ARG (channels, a rate that is not whole hertz; of FLAC also float samples, more than 8 channels, a
+ *         rate above 655350 Hz), MT_E_DATA (a sample that is not finite), MT_E_CREATE, MT_E_IO.
  */
 mt_code mt_audio_write_file(const char *path, const float *frames, size_t nframes, unsigned nchannels,
                             double rate_hz, mt_sample_format format, mt_error *err);

@@ -80,6 +80,52 @@ mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_m
 mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
                                 mt_marks_found *found, mt_location *out, mt_error *err);
 
+/**
+ * Where both marks of a run are that mt_capture_locate_among() does not take for one, as frames are missing between.
+ *
+ * @param broken       whether there is such a run; the rest is filled only then.
+ * @param start_frame  stimulus time 0 from the first mark, to a few frames.
+ * @param late_frames  how late the second mark comes; negative: early. A clock offset is part of it.
+ */
+mt_code mt_capture_locate_broken(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
+                                 bool *broken, double *start_frame, double *late_frames, mt_error *err);
+
+/** What a listener is told of, and tells. */
+typedef enum mt_heard {
+  MT_HEARD_LEVEL,    /**< twice a second: how loud it is */
+  MT_HEARD_START,    /**< the start mark */
+  MT_HEARD_END,      /**< the end mark of a run whose start mark was heard: it stops soon, by itself */
+  MT_HEARD_LATE,     /**< an end mark whose start mark was missed: it listens on */
+  MT_HEARD_CUT_SHORT /**< the end mark is overdue: it listens on */
+} mt_heard;
+
+typedef struct mt_listening {
+  const mt_stimulus *stimulus; /**< whose marks to listen for; borrowed */
+  double
+      longest_s; /**< from the start mark on, of the longest layout that may come; then the end is overdue */
+  double wait_s; /**< how long to wait for a start mark, in all */
+  /** Called in the caller's thread; may be NULL. `level_dbfs`: of the last half second, -300 for zeros. */
+  void (*tell)(void *ctx, mt_heard heard, double level_dbfs);
+  /** Asked often; true: stop now. May be NULL. */
+  bool (*is_stopped)(void *ctx);
+  void *ctx;
+} mt_listening;
+
+/**
+ * Listen to what a player plays of its own accord, until a whole run was heard.
+ *
+ * Plays nothing (unless the request has a source: the simulated unit's player). What comes before is let go but
+ * for some seconds; listening ends a second after the end mark. A run that breaks off, or whose beginning was
+ * missed, does not count: it waits for another.
+ *
+ * @param request  its duration is not used.
+ * @param out      The take, from some seconds before the start mark on. Not play_aligned.
+ * @return MT_OK; MT_E_DATA, in words what was heard instead: nothing, hum, sound without marks, a start without an
+ *         end, or that it was stopped; what the back end returns.
+ */
+mt_code mt_capture_listen(const mt_audio_backend *backend, const mt_audio_request *request,
+                          const mt_listening *listening, mt_take **out, mt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

@@ -193,7 +193,10 @@ typedef struct mt_results {
   size_t njudgements;
   mt_verdict verdict;
   unsigned stimulus_extras; /**< mask of mt_extra: what the stimulus held beyond the default */
-  mt_parts stimulus_parts;  /**< how much of the default check it held */
+  unsigned nruns;          /**< whole runs of the stimulus in the take: the last one was read. 0: not known */
+  bool is_followed;        /**< another run began behind it, and had no end */
+  double run_begin_s;      /**< where the run that was read begins, from the take's first frame */
+  mt_parts stimulus_parts; /**< how much of the default check it held */
   /* of several takes, one for each state: `file` to `clock_offset_ppm` above are the first one's, `valid` is false if
      any is spoilt, `problems` are all of them */
   mt_take_summary *takes; /**< in the plan's order; NULL when there is one only */

@@ -49,14 +49,18 @@ typedef enum mt_dropout_kind {
   MT_SIMULATED_MUTE,   /**< frames replaced by zero, time goes on */
   MT_SIMULATED_LOSE,   /**< frames left out, later ones move up */
   MT_SIMULATED_REPEAT, /**< frames delivered twice, later ones move down */
+  MT_SIMULATED_GAIN,   /**< frames at another gain, as by an automatic control or a hand at a knob */
+  MT_SIMULATED_HUM,    /**< a burst of the mains line at hum_hz, with the orders of a channel's hum */
+  MT_SIMULATED_CLIP,   /**< frames whose peaks are cut off */
 } mt_dropout_kind;
 
-/** Whatever drops out, the take has the length asked for: what is lost is made up at its end. */
+/** Whatever goes wrong, the take has the length asked for: what is lost is made up at its end. */
 typedef struct mt_simulated_dropout {
   mt_dropout_kind kind;
   double at_s; /**< from the take's first frame, of the frames as delivered */
   size_t nframes;
-  bool channel[2]; /**< mute only: which channels */
+  bool channel[2]; /**< which channels; lost and repeated frames are so on both */
+  double level_db; /**< gain: by how much; hum: of the line, dBFS; clip: the peak that is left, dBFS */
 } mt_simulated_dropout;
 
 typedef struct mt_simulated_unit {
@@ -71,6 +75,9 @@ typedef struct mt_simulated_unit {
   uint64_t seed;           /**< of noise and dither */
   mt_simulated_dropout dropouts[MT_SIMULATED_DROPOUTS_MAX];
   size_t ndropouts;
+  double clock_drift_ppm_per_s; /**< of the player's clock, from the take's first frame on */
+  /** 0: none; else a mixer on the way into the unit resamples to this rate and back by straight lines */
+  double mixer_rate_hz;
 } mt_simulated_unit;
 
 /** A wire: nothing added, nothing taken away. Levels that mean "none" are -INFINITY. */
@@ -104,8 +111,9 @@ mt_code mt_simulate_parse_state(const char *text, const char *name, const char *
 /**
  * Play a source into the unit and deliver what comes out. The "simulate" back end does this.
  *
- * Frame n of the take carries the source at n / rate * (1 + e) - delay_s, with e = clock_offset_ppm
- * * 1e-6: frame 0 is when source time 0 was played. Two channels, llround(duration * rate) frames.
+ * Frame n of the take carries the source at t (1 + e + d t / 2) - delay_s, with t = n / rate,
+ * e = clock_offset_ppm * 1e-6, d = clock_drift_ppm_per_s * 1e-6: frame 0 is when source time 0 was played. Two
+ * channels, llround(duration * rate) frames.
  *
  * @param request  rate_hz, duration_s, source (NULL: silence; one channel feeds both inputs), progress.
  * @return MT_E_ARG for a value of the unit or the request out of range; whatever the sink returns.

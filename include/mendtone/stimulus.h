@@ -109,6 +109,22 @@ double mt_stimulus_sample(const mt_stimulus *stimulus, unsigned channel, double 
  */
 void mt_stimulus_render(const mt_stimulus *stimulus, double t0_s, double dt_s, size_t nframes, double *out);
 
+/** A radio link wakes within a second or two of the first sound (common practice, no source). */
+#define MT_LEAD_IN_S 3.0
+#define MT_LEAD_IN_MAX_S 60.0
+
+/**
+ * What goes before a stimulus when a radio link has to wake first: the value at stimulus time t, the same on both
+ * channels; the stimulus is added to it.
+ *
+ * A tone of 250 Hz, 20 dB below the others, from -lead_in_s until just before the first mark: links that mute or
+ * ramp on the first sound have done so by then, and none falls asleep again. It lies outside the marks' band, and
+ * nothing is read while it sounds.
+ *
+ * @param lead_in_s  0: none.
+ */
+double mt_stimulus_sample_lead_in(const mt_stimulus *stimulus, double lead_in_s, double t_s);
+
 /** The segment of that name, or NULL. */
 const mt_segment *mt_stimulus_find(const mt_stimulus *stimulus, const char *name);
 

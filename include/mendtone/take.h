@@ -147,6 +147,8 @@ typedef struct mt_location {
   double arrival_uncertainty_s[MT_CHANNELS_MAX]; /**< expanded, k = 2 */
   double level_change_db[MT_CHANNELS_MAX];       /**< of the last mark re the first */
   double level_uncertainty_db[MT_CHANNELS_MAX];  /**< of that; expanded, k = 2 */
+  unsigned nruns;                                /**< whole runs in the take; this is the last of them */
+  bool is_followed;                              /**< another run begins behind it, and has no end */
 } mt_location;
 
 #ifdef __cplusplus

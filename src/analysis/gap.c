@@ -1,8 +1,15 @@
 #include "analysis/gap.h"
 
+#include "base/order.h"
+
 #include <math.h>
 
 #define CHANCE 1e-9
+#define USUAL_BLOCKS 64
+#define HUSH 0.003 /* of the usual power: 25 dB down */
+#define HUSH_FRAMES_MIN 8
+/* Noise of a step or two of the converter rests on one code now and then: power re the step's square */
+#define HUSH_STEPS 36.0
 
 bool mt_gap_find(const double *x, size_t n, size_t least, size_t *begin, size_t *count)
 {
@@ -26,6 +33,73 @@ bool mt_gap_find(const double *x, size_t n, size_t least, size_t *begin, size_t 
   /* equal neighbours outside the run; one more than seen, so that none seen is not taken for never */
   share = ((double)(equal - (longest - 1)) + 1.0) / ((double)(n - longest) + 1.0);
   if ((double)n * pow(share, (double)(longest - 1)) > CHANCE)
+    return false;
+  *begin = at;
+  *count = longest;
+  return true;
+}
+
+static double bend_power(const double *x, size_t begin, size_t end)
+{
+  double sum = 0.0;
+
+  for (size_t i = begin; i < end; i++) {
+    double bend = x[i + 2] - 2.0 * x[i + 1] + x[i];
+    sum += bend * bend;
+  }
+  return sum / (double)(end - begin);
+}
+
+/* Median over blocks, so that neither clicks nor mutes count. */
+static double usual_power(const double *x, size_t n)
+{
+  double power[USUAL_BLOCKS];
+  size_t block = (n - 2) / USUAL_BLOCKS;
+
+  for (size_t b = 0; b < USUAL_BLOCKS; b++)
+    power[b] = bend_power(x, b * block, (b + 1) * block);
+  return mt_order_select(power, USUAL_BLOCKS, USUAL_BLOCKS / 2);
+}
+
+/* The converter's step, or less: the smallest difference of two neighbours that differ. */
+static double smallest_step(const double *x, size_t n)
+{
+  double least = HUGE_VAL;
+
+  for (size_t i = 1; i < n; i++) {
+    double step = fabs(x[i] - x[i - 1]);
+    if (step > 0.0 && step < least)
+      least = step;
+  }
+  return least;
+}
+
+bool mt_gap_find_hush(const double *x, size_t n, size_t least, size_t *begin, size_t *count)
+{
+  size_t block = least / 2, longest = 0, at = 0, found = 0, quiet = 0;
+  double usual, step, limit;
+
+  if (block < HUSH_FRAMES_MIN || n < USUAL_BLOCKS * block + 2)
+    return false;
+  usual = usual_power(x, n);
+  step = smallest_step(x, n);
+  if (!(usual >= HUSH_STEPS * step * step))
+    return false;
+  limit = HUSH * usual;
+  /* half blocks apart: `least` holds one of them whole, wherever it lies */
+  for (size_t i = 0; i + block + 2 <= n; i += block / 2) {
+    if (!(bend_power(x, i, i + block) < limit)) {
+      quiet = 0;
+      continue;
+    }
+    found += quiet == 0 ? 1 : 0;
+    quiet = quiet == 0 ? block : quiet + block / 2;
+    if (quiet > longest) {
+      longest = quiet;
+      at = i + block - quiet;
+    }
+  }
+  if (found == 0 || found > MT_HUSHES_MAX)
     return false;
   *begin = at;
   *count = longest;

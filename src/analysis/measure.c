@@ -90,6 +90,9 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
   results->stimulus_extras = stimulus->extras;
+  results->nruns = location->nruns;
+  results->is_followed = location->is_followed;
+  results->run_begin_s = location->start_frame / take->rate_hz;
   results->stimulus_parts = stimulus->parts;
   code = mt_workspace_init_stimulus(ws, err);
   if (code == MT_OK)

@@ -316,7 +316,9 @@ static mt_code look_for_gap(mt_workspace *ws, const mt_section *section, mt_chan
   char name[8];
 
   /* half a period of any tone played is shorter than a gap, so a flat top is not taken for one */
-  if (!mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count))
+  if (!mt_gap_find(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count) &&
+      !(section->has_noise[channel] &&
+        mt_gap_find_hush(x, section->count, (size_t)(GAP_S * rate_hz), &begin, &count)))
     return MT_OK;
   return mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, (double)(section->begin + begin) / rate_hz,
                                   (double)(section->begin + begin + count) / rate_hz, err,

@@ -13,6 +13,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -187,12 +188,13 @@ static mt_code read_frames(const char *path, recording *r, const mt_audio_reques
                            const mt_audio_sink *sink, mt_error *err)
 {
   sf_count_t total = 0;
+  bool enough = false;
   mt_code code = MT_OK;
   float *block = malloc(BLOCK_FRAMES * (size_t)r->info.channels * sizeof *block);
 
   if (block == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %.150s", path);
-  while (code == MT_OK) {
+  while (code == MT_OK && !enough) {
     sf_count_t got = sf_readf_float(r->file, block, BLOCK_FRAMES);
     if (sf_error(r->file) == SF_ERR_SYSTEM)
       code = mt_fail(err, MT_E_IO, "%.120s: cannot be read on: %.80s", path, sf_strerror(r->file));
@@ -203,10 +205,11 @@ static mt_code read_frames(const char *path, recording *r, const mt_audio_reques
     code = sink->block(sink->ctx, block, (size_t)got, err);
     if (code == MT_OK && request->progress != NULL)
       request->progress(request->progress_ctx, fmin(1.0, (double)total / (double)r->info.frames));
+    enough = code == MT_OK && sink->has_enough != NULL && sink->has_enough(sink->ctx);
   }
   if (code == MT_OK && total == 0)
     code = mt_fail(err, MT_E_DATA, "%.150s: is damaged: none of its samples can be read", path);
-  if (code == MT_OK)
+  if (code == MT_OK && !enough)
     code = report_short(r, total, sink, err);
   free(block);
   return code;
@@ -337,14 +340,26 @@ static layout layout_of(mt_sample_format format)
   return layouts[format];
 }
 
+static bool is_flac(const char *path)
+{
+  size_t length = strlen(path);
+  return length > 5 && strcasecmp(path + length - 5, ".flac") == 0;
+}
+
 static mt_code check_write(const char *path, const float *frames, size_t nframes, unsigned nchannels,
-                           double rate_hz, mt_error *err)
+                           double rate_hz, mt_sample_format format, mt_error *err)
 {
   if (nchannels < 1 || nchannels > MT_CHANNELS_MAX)
     return mt_fail(err, MT_E_ARG, "there are %u channels to write; expected 1 to %d", nchannels,
                    MT_CHANNELS_MAX);
   if (!(rate_hz >= 1.0 && rate_hz <= 1e7) || floor(rate_hz) < rate_hz)
     return mt_fail(err, MT_E_ARG, "the rate to write is %g Hz; a file holds whole hertz only", rate_hz);
+  if (is_flac(path) && (format == MT_SAMPLE_FLOAT || nchannels > 8 || rate_hz > 655350.0))
+    return mt_fail(
+        err, MT_E_ARG,
+        "%.100s: FLAC holds whole numbers, 8 channels and 655350 Hz at most; expected 24 or 16 bits, or a "
+        "WAV file",
+        path);
   for (size_t i = 0; i < nframes * nchannels; i++)
     if (!isfinite(frames[i]))
       return mt_fail(err, MT_E_DATA, "%.120s: not written: the sample at %.6f s is not a finite number", path,
@@ -417,7 +432,7 @@ mt_code mt_audio_write_file(const char *path, const float *frames, size_t nframe
   char temporary[4096];
   layout l = layout_of(format);
   SF_INFO info = {0};
-  mt_code code = check_write(path, frames, nframes, nchannels, rate_hz, err);
+  mt_code code = check_write(path, frames, nframes, nchannels, rate_hz, format, err);
 
   if (code != MT_OK)
     return code;
@@ -427,7 +442,11 @@ mt_code mt_audio_write_file(const char *path, const float *frames, size_t nframe
   info.samplerate = (int)rate_hz;
   info.channels = (int)nchannels;
   info.format = l.format;
-  info.format |= mt_file_needs_rf64((uint64_t)nframes * nchannels * l.bytes) ? SF_FORMAT_RF64 : SF_FORMAT_WAV;
+  if (is_flac(path))
+    info.format |= SF_FORMAT_FLAC;
+  else
+    info.format |=
+        mt_file_needs_rf64((uint64_t)nframes * nchannels * l.bytes) ? SF_FORMAT_RF64 : SF_FORMAT_WAV;
   code = write_temporary(path, temporary, frames, nframes, &info, l.bits, err);
   return code == MT_OK ? mt_file_commit(temporary, path, err) : code;
 }

@@ -657,6 +657,8 @@ static mt_code pump(run *r, mt_error *err)
       ;
     if (got > 0) {
       last_s = mt_guard_now_s();
+      if (r->sink->has_enough != NULL && r->sink->has_enough(r->sink->ctx))
+        break;
       continue;
     }
     if (ended && d->code != MT_OK)

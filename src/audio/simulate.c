@@ -2,14 +2,15 @@
 
 #include "audio/backends.h"
 #include "audio/unit_chain.h"
+#include "base/decibel.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define SOURCE_CHANNELS_MAX 2
 #define RUNS_MAX (3 * MT_SIMULATED_DROPOUTS_MAX + 1)
 #define OFFSET_MAX_PPM 1e5
+#define DRIFT_MAX_PPM_PER_S 1e3
 #define DURATION_MAX_S 86400.0
 
 /* A stretch of frames delivered one after another. */
@@ -31,7 +32,7 @@ typedef struct delivery {
   size_t total;     /* frames to deliver */
   size_t delivered; /* so far */
   double *kept;     /* of a run to be repeated, [its frames x 2] */
-  double played[MT_UNIT_BLOCK * SOURCE_CHANNELS_MAX];
+  double played[MT_UNIT_BLOCK * MT_UNIT_SOURCE_CHANNELS_MAX];
   double frames[MT_UNIT_BLOCK * 2];
   float out[MT_UNIT_BLOCK * 2];
 } delivery;
@@ -86,6 +87,12 @@ static mt_code check_unit(const mt_simulated_unit *unit, double rate_hz, mt_erro
   if (!(fabs(unit->clock_offset_ppm) <= OFFSET_MAX_PPM))
     return mt_fail(err, MT_E_ARG, "the simulated clock offset is %g ppm; expected within +-%g",
                    unit->clock_offset_ppm, OFFSET_MAX_PPM);
+  if (!(fabs(unit->clock_drift_ppm_per_s) <= DRIFT_MAX_PPM_PER_S))
+    return mt_fail(err, MT_E_ARG, "the simulated clock drifts by %g ppm/s; expected within +-%g",
+                   unit->clock_drift_ppm_per_s, DRIFT_MAX_PPM_PER_S);
+  if (!(unit->mixer_rate_hz == 0.0 || (unit->mixer_rate_hz >= 8000.0 && unit->mixer_rate_hz <= 1e6)))
+    return mt_fail(err, MT_E_ARG, "the simulated mixer runs at %g Hz; expected 0 or 8000 to 1e6",
+                   unit->mixer_rate_hz);
   if (!(fabs(unit->delay_s) <= DURATION_MAX_S))
     return mt_fail(err, MT_E_ARG, "the simulated delay is %g s; expected within +-%g", unit->delay_s,
                    DURATION_MAX_S);
@@ -107,7 +114,7 @@ static mt_code check_request(const mt_audio_request *request, mt_error *err)
     return mt_fail(err, MT_E_ARG, "the duration is %g s; expected above 0, at most %g", request->duration_s,
                    DURATION_MAX_S);
   if (request->source != NULL &&
-      (request->source->nchannels < 1 || request->source->nchannels > SOURCE_CHANNELS_MAX))
+      (request->source->nchannels < 1 || request->source->nchannels > MT_UNIT_SOURCE_CHANNELS_MAX))
     return mt_fail(err, MT_E_ARG, "the source has %u channels; the simulated unit takes 1 or 2",
                    request->source->nchannels);
   return MT_OK;
@@ -119,6 +126,11 @@ static int earlier_first(const void *a, const void *b)
   return (x->at_s > y->at_s) - (x->at_s < y->at_s);
 }
 
+static bool moves_time(const mt_simulated_dropout *drop)
+{
+  return drop->kind == MT_SIMULATED_LOSE || drop->kind == MT_SIMULATED_REPEAT;
+}
+
 static void add_run(delivery *d, uint64_t first, size_t nframes, bool keep, bool again)
 {
   run next = {first, nframes, keep, again};
@@ -126,7 +138,7 @@ static void add_run(delivery *d, uint64_t first, size_t nframes, bool keep, bool
     d->runs[d->nruns++] = next;
 }
 
-/* What is delivered from which frames of the chain; mutes do not move anything and come later. */
+/* What is delivered from which frames of the chain; faults that do not move anything come later. */
 static mt_code lay_out_runs(delivery *d, double rate_hz, mt_error *err)
 {
   mt_simulated_dropout sorted[MT_SIMULATED_DROPOUTS_MAX];
@@ -138,11 +150,12 @@ static mt_code lay_out_runs(delivery *d, double rate_hz, mt_error *err)
   for (size_t i = 0; i < d->unit->ndropouts; i++) {
     const mt_simulated_dropout *drop = &sorted[i];
     size_t at, count = drop->nframes;
-    if (!(drop->at_s >= 0.0 && drop->at_s <= DURATION_MAX_S) || count > d->total)
+    if (!(drop->at_s >= 0.0 && drop->at_s <= DURATION_MAX_S) || (moves_time(drop) && count > d->total) ||
+        !isfinite(drop->level_db))
       return mt_fail(err, MT_E_ARG, "a dropout of %zu frames at %g s; expected inside the take of %zu frames",
                      count, drop->at_s, d->total);
     at = (size_t)llround(drop->at_s * rate_hz);
-    if (drop->kind == MT_SIMULATED_MUTE || at >= d->total)
+    if (!moves_time(drop) || at >= d->total)
       continue;
     if (at < position)
       return mt_fail(err, MT_E_ARG, "the dropout at %g s lies inside the one before it", drop->at_s);
@@ -161,19 +174,33 @@ static mt_code lay_out_runs(delivery *d, double rate_hz, mt_error *err)
   return MT_OK;
 }
 
-static void mute_frames(delivery *d, size_t nframes)
+/* What a fault that leaves the time whole makes of a sample. */
+static double spoil(const delivery *d, const mt_simulated_dropout *drop, double value, size_t frame)
+{
+  double ratio = mt_ratio_of_db(drop->level_db);
+
+  switch (drop->kind) {
+  case MT_SIMULATED_MUTE: return 0.0;
+  case MT_SIMULATED_GAIN: return value * ratio;
+  case MT_SIMULATED_HUM: return value + ratio * mt_unit_chain_hum(&d->chain, frame);
+  case MT_SIMULATED_CLIP: return fmin(fmax(value, -ratio), ratio);
+  case MT_SIMULATED_LOSE:
+  case MT_SIMULATED_REPEAT: break;
+  }
+  return value;
+}
+
+static void spoil_frames(delivery *d, size_t nframes)
 {
   for (size_t i = 0; i < d->unit->ndropouts; i++) {
     const mt_simulated_dropout *drop = &d->unit->dropouts[i];
-    size_t begin, end;
-    if (drop->kind != MT_SIMULATED_MUTE)
+    size_t begin = (size_t)llround(drop->at_s * d->request->rate_hz), end = begin + drop->nframes;
+    if (moves_time(drop) || end <= d->delivered || begin >= d->delivered + nframes)
       continue;
-    begin = (size_t)llround(drop->at_s * d->request->rate_hz);
-    end = begin + drop->nframes;
     for (size_t n = 0; n < nframes; n++)
       for (size_t c = 0; c < 2; c++)
         if (drop->channel[c] && d->delivered + n >= begin && d->delivered + n < end)
-          d->frames[2 * n + c] = 0.0;
+          d->frames[2 * n + c] = spoil(d, drop, d->frames[2 * n + c], d->delivered + n);
   }
 }
 
@@ -196,13 +223,18 @@ static mt_code deliver_frames(delivery *d, size_t nframes, mt_error *err)
 {
   mt_code code;
 
-  mute_frames(d, nframes);
+  spoil_frames(d, nframes);
   quantise_frames(d, nframes);
   code = d->sink->block(d->sink->ctx, d->out, nframes, err);
   d->delivered += nframes;
   if (code == MT_OK && d->request->progress != NULL)
     d->request->progress(d->request->progress_ctx, (double)d->delivered / (double)d->total);
   return code;
+}
+
+static bool has_enough(const delivery *d)
+{
+  return d->sink->has_enough != NULL && d->sink->has_enough(d->sink->ctx);
 }
 
 static mt_code deliver_run(delivery *d, const run *r, mt_error *err)
@@ -219,7 +251,7 @@ static mt_code deliver_run(delivery *d, const run *r, mt_error *err)
     uint64_t ahead = r->first - d->chain.next_frame;
     mt_unit_chain_render(&d->chain, ahead < MT_UNIT_BLOCK ? (size_t)ahead : MT_UNIT_BLOCK, d->frames);
   }
-  for (size_t done = 0; done < r->nframes && d->delivered < d->total;) {
+  for (size_t done = 0; done < r->nframes && d->delivered < d->total && !has_enough(d);) {
     size_t nframes = r->nframes - done;
     mt_code code;
     if (nframes > MT_UNIT_BLOCK)
@@ -275,7 +307,7 @@ mt_code mt_simulate_run(const mt_simulated_unit *unit, const mt_audio_request *r
   code = lay_out_runs(d, request->rate_hz, err);
   if (code == MT_OK)
     code = sink->begin(sink->ctx, request->rate_hz, 2, true, err);
-  for (size_t i = 0; code == MT_OK && i < d->nruns; i++)
+  for (size_t i = 0; code == MT_OK && i < d->nruns && !has_enough(d); i++)
     code = deliver_run(d, &d->runs[i], err);
   free(d->kept);
   free(d);

@@ -9,6 +9,8 @@
 
 #define HUM_ORDERS 5
 #define HUM_STEP_DB 10.0
+/* A drift of 1000 ppm/s bends so many frames by 1e-9 of a second over 8 */
+#define DRIFTING_FRAMES 64
 
 static const mt_unit_filter pass_through = {{1.0, 0.0, 0.0}, {0.0, 0.0}, {0.0, 0.0}};
 
@@ -101,12 +103,55 @@ void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, con
   }
 }
 
-/* The source at the moments the recorder samples, as the unit's two inputs. */
+/* Source time at a frame of the recorder's. */
+static double source_time(const mt_unit_chain *chain, double frame)
+{
+  double t = frame / chain->rate_hz;
+  return t * (1.0 + 1e-6 * (chain->unit->clock_offset_ppm + 0.5 * chain->unit->clock_drift_ppm_per_s * t)) -
+         chain->unit->delay_s;
+}
+
+/* The source as a mixer passes it on: its samples at the mixer's rate, joined by straight lines. */
+static void render_mixed(const mt_unit_chain *chain, double t0_s, double dt_s, size_t nframes, double *out)
+{
+  const mt_audio_source *source = chain->source;
+  double rate_hz = chain->unit->mixer_rate_hz, pair[2 * MT_UNIT_SOURCE_CHANNELS_MAX];
+  unsigned step = source->nchannels;
+
+  for (size_t n = 0; n < nframes; n++) {
+    double place = (t0_s + (double)n * dt_s) * rate_hz, before = floor(place);
+    source->render(source->ctx, before / rate_hz, 1.0 / rate_hz, 2, pair);
+    for (unsigned c = 0; c < step; c++)
+      out[n * step + c] = pair[c] + (place - before) * (pair[step + c] - pair[c]);
+  }
+}
+
+/* The source at the moments the recorder samples. */
+static void render_source(mt_unit_chain *chain, size_t nframes)
+{
+  /* the renderer knows straight time only: of a clock that drifts, pieces so short that nothing is left of it */
+  size_t piece = chain->unit->clock_drift_ppm_per_s < 0.0 || chain->unit->clock_drift_ppm_per_s > 0.0
+                     ? DRIFTING_FRAMES
+                     : MT_UNIT_BLOCK;
+
+  for (size_t done = 0; done < nframes; done += piece) {
+    size_t count = nframes - done < piece ? nframes - done : piece;
+    double first = (double)(chain->next_frame + done), t0_s = source_time(chain, first);
+    double dt_s = (source_time(chain, first + (double)count) - t0_s) / (double)count;
+    double *out = chain->played + done * chain->source->nchannels;
+    if (piece == MT_UNIT_BLOCK)
+      dt_s = (1.0 + chain->unit->clock_offset_ppm * 1e-6) / chain->rate_hz;
+    if (chain->unit->mixer_rate_hz > 0.0)
+      render_mixed(chain, t0_s, dt_s, count, out);
+    else
+      chain->source->render(chain->source->ctx, t0_s, dt_s, count, out);
+  }
+}
+
+/* The same as the unit's two inputs. */
 static void render_inputs(mt_unit_chain *chain, size_t nframes, double *out)
 {
   const mt_simulated_unit *unit = chain->unit;
-  double dt_s = (1.0 + unit->clock_offset_ppm * 1e-6) / chain->rate_hz;
-  double t0_s = (double)chain->next_frame * dt_s - unit->delay_s;
   unsigned step;
 
   if (chain->source == NULL) {
@@ -114,7 +159,7 @@ static void render_inputs(mt_unit_chain *chain, size_t nframes, double *out)
     return;
   }
   step = chain->source->nchannels;
-  chain->source->render(chain->source->ctx, t0_s, dt_s, nframes, chain->played);
+  render_source(chain, nframes);
   for (size_t n = 0; n < nframes; n++) {
     double left = chain->played[n * step];
     double right = chain->played[n * step + (step > 1 ? 1 : 0)];
@@ -162,8 +207,7 @@ static void pass_channel(mt_unit_chain *chain, unsigned c, size_t nframes, doubl
   filter_settle(&chain->shelf[c]);
 }
 
-/* The mains line of amplitude 1 with its orders 2 to 5, at one frame. */
-static double hum_at(const mt_unit_chain *chain, uint64_t frame)
+double mt_unit_chain_hum(const mt_unit_chain *chain, uint64_t frame)
 {
   double cycles = fmod(chain->unit->hum_hz * ((double)frame / chain->rate_hz), 1.0);
   double sum = 0.0;
@@ -180,7 +224,7 @@ static void add_outside(mt_unit_chain *chain, size_t nframes, double *frames)
 
   for (size_t n = 0; n < nframes; n++) {
     double own[2] = {frames[2 * n], frames[2 * n + 1]};
-    double hum = has_hum ? hum_at(chain, chain->next_frame + n) : 0.0;
+    double hum = has_hum ? mt_unit_chain_hum(chain, chain->next_frame + n) : 0.0;
     for (unsigned c = 0; c < 2; c++) {
       double y = own[c] + chain->crosstalk_ratio[c] * own[1 - c];
       y += chain->hum_amplitude[c] * hum + chain->unit->channel[c].dc;

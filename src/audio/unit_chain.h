@@ -8,6 +8,7 @@
 
 /** Frames a chain renders at a time. */
 #define MT_UNIT_BLOCK 2048
+#define MT_UNIT_SOURCE_CHANNELS_MAX 2
 
 /** y = b0 x + b1 x1 + b2 x2 - a1 y1 - a2 y2, in transposed direct form II. */
 typedef struct mt_unit_filter {
@@ -39,6 +40,9 @@ void mt_unit_filters(const mt_simulated_channel *channel, double rate_hz, mt_uni
 /** Start at recorder time 0. `noise_seed`: one per channel. */
 void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, const mt_audio_source *source,
                         double rate_hz, double *played, const uint64_t noise_seed[2]);
+
+/** The mains line of amplitude 1 with its orders 2 to 5, at one frame. */
+double mt_unit_chain_hum(const mt_unit_chain *chain, uint64_t frame);
 
 /** The next frames, at most MT_UNIT_BLOCK, two channels interleaved. */
 void mt_unit_chain_render(mt_unit_chain *chain, size_t nframes, double *out);

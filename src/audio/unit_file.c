@@ -3,6 +3,7 @@
 #include "base/config.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
@@ -101,6 +102,7 @@ static mt_code read_word(mt_config_item group, const char *key, const char *cons
 {
   mt_config_item item;
   const char *text;
+  char expected[80] = "";
 
   if (!mt_config_find(group, key, &item))
     return MT_OK;
@@ -110,19 +112,25 @@ static mt_code read_word(mt_config_item group, const char *key, const char *cons
       *out = i;
       return MT_OK;
     }
-  return mt_config_fail(item, err, "%s is %s%.30s%s; expected \"%s\", \"%s\" or \"%s\"", key,
-                        text != NULL ? "\"" : "", text != NULL ? text : "not text", text != NULL ? "\"" : "",
-                        words[0], words[1], words[2]);
+  for (size_t i = 0, used = 0; i < nwords && used < sizeof expected; i++)
+    used += (size_t)snprintf(expected + used, sizeof expected - used, "%s\"%s\"",
+                             i == 0            ? ""
+                             : i + 1 == nwords ? " or "
+                                               : ", ",
+                             words[i]);
+  return mt_config_fail(item, err, "%s is %s%.30s%s; expected %s", key, text != NULL ? "\"" : "",
+                        text != NULL ? text : "not text", text != NULL ? "\"" : "", expected);
 }
 
 static mt_code read_dropout(mt_config_item group, mt_simulated_dropout *out, mt_error *err)
 {
-  static const char *const keys[] = {"kind", "at_s", "frames", "channels"};
-  static const char *const kinds[] = {"mute", "lose", "repeat"};
+  static const char *const keys[] = {"kind", "at_s", "frames", "channels", "level_db"};
+  static const char *const kinds[] = {"mute", "lose", "repeat", "gain", "hum", "clip"};
   static const char *const sides[] = {"both", "left", "right"};
   mt_config_item item;
   size_t kind = 0, side = 0;
   double nframes = 0.0;
+  bool moves_time, has_level;
   mt_code code;
 
   if (!mt_config_is_group(group))
@@ -143,10 +151,18 @@ static mt_code read_dropout(mt_config_item group, mt_simulated_dropout *out, mt_
     code = read_whole(group, "frames", 1e9, &nframes, err);
   if (code != MT_OK)
     return code;
-  if (kind != MT_SIMULATED_MUTE && mt_config_find(group, "channels", &item))
-    return mt_config_fail(item, err,
-                          "channels belongs to kind = \"mute\"; frames are lost or repeated on both");
   out->kind = (mt_dropout_kind)kind;
+  moves_time = out->kind == MT_SIMULATED_LOSE || out->kind == MT_SIMULATED_REPEAT;
+  if (moves_time && mt_config_find(group, "channels", &item))
+    return mt_config_fail(item, err, "channels is out of place: frames are lost or repeated on both");
+  has_level = mt_config_find(group, "level_db", &item);
+  if (has_level && (moves_time || out->kind == MT_SIMULATED_MUTE))
+    return mt_config_fail(item, err, "level_db belongs to kind = \"gain\", \"hum\" or \"clip\"");
+  if (!has_level && !moves_time && out->kind != MT_SIMULATED_MUTE)
+    return mt_config_fail(group, err, "a dropout of kind = \"%s\" has no level_db", kinds[kind]);
+  code = mt_config_number(group, "level_db", -300.0, 60.0, &out->level_db, err);
+  if (code != MT_OK)
+    return code;
   out->nframes = (size_t)nframes;
   out->channel[0] = side != 2;
   out->channel[1] = side != 1;
@@ -205,6 +221,10 @@ static mt_code read_properties(mt_config_item root, mt_simulated_unit *out, mt_e
   if (code == MT_OK)
     code = mt_config_number(root, "clock_offset_ppm", -1e5, 1e5, &out->clock_offset_ppm, err);
   if (code == MT_OK)
+    code = mt_config_number(root, "clock_drift_ppm_per_s", -1e3, 1e3, &out->clock_drift_ppm_per_s, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "mixer_rate_hz", 0.0, 1e6, &out->mixer_rate_hz, err);
+  if (code == MT_OK)
     code = read_bits(root, out, err);
   if (code == MT_OK)
     code = read_whole(root, "seed", 9007199254740992.0, &seed, err);
@@ -225,9 +245,10 @@ static uint64_t mix_name(uint64_t seed, const char *name)
 static mt_code read_state(mt_config_item group, mt_simulated_unit *unit, char *name, size_t size,
                           mt_error *err)
 {
-  static const char *const keys[] = {"name", "left",   "right",   "swap",
-                                     "sum",  "hum_hz", "delay_s", "clock_offset_ppm",
-                                     "bits", "seed",   "dropouts"};
+  static const char *const keys[] = {"name",         "left",   "right",    "swap",
+                                     "sum",          "hum_hz", "delay_s",  "clock_offset_ppm",
+                                     "bits",         "seed",   "dropouts", "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz"};
   mt_config_item item;
   mt_code code;
 
@@ -271,9 +292,20 @@ static mt_code read_states(mt_config_item root, const char *wanted, mt_simulated
 
 static mt_code read_unit(mt_config_item root, const char *state, mt_simulated_unit *out, mt_error *err)
 {
-  static const char *const keys[] = {"name", "left",   "right",    "swap",
-                                     "sum",  "hum_hz", "delay_s",  "clock_offset_ppm",
-                                     "bits", "seed",   "dropouts", "states"};
+  static const char *const keys[] = {"name",
+                                     "left",
+                                     "right",
+                                     "swap",
+                                     "sum",
+                                     "hum_hz",
+                                     "delay_s",
+                                     "clock_offset_ppm",
+                                     "bits",
+                                     "seed",
+                                     "dropouts",
+                                     "states",
+                                     "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)

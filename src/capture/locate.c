@@ -32,6 +32,9 @@
 #define SIGHTED_WITHIN_S 0.5e-3
 /* A take made for the stimulus goes on for a second after the end mark: it begins in one of so many blocks. */
 #define BLOCKS_OF_END 2
+/* What follows a run for so long, its tail included, is looked through for the start of another. */
+#define FOLLOWING_S 2.0
+#define RUNS_MAX 64
 
 struct look {
   mt_sighting sighting;
@@ -63,6 +66,9 @@ struct locator {
   mt_search *search;
   size_t nblocks;
   struct seen *seen; /* [channels x SEARCH_MARKS x nblocks] */
+  bool any_distance; /* also what a clock might explain is a jump */
+  bool is_broken;    /* a run at a wrong distance was seen: */
+  double broken_start_frame, broken_late_frames;
   struct look *looks;
   size_t nlooks;
   size_t capacity;
@@ -233,12 +239,15 @@ static mt_code refuse_jump(struct locator *l, mt_error *err)
       mt_code code;
       if (start->sighting.channel != end->sighting.channel || start->sighting.mark != SEARCH_START ||
           end->sighting.mark != SEARCH_END || fabs(late_s) > LARGEST_JUMP_S ||
-          is_apart(l, &start->sighting, &end->sighting))
+          (!l->any_distance && is_apart(l, &start->sighting, &end->sighting)))
         continue;
       code = judge_pair(l, start, end, LEAST_SHARE_ALONE, &good, err);
       if (code != MT_OK)
         return code;
       late_s = (end->arrival.frame - start->arrival.frame) / l->take->rate_hz - l->distance_s;
+      l->is_broken = good;
+      l->broken_start_frame = start->arrival.frame - l->marks[SEARCH_START]->start_s * l->take->rate_hz;
+      l->broken_late_frames = late_s * l->take->rate_hz;
       if (good)
         return mt_fail(err, MT_E_DATA,
                        "the end mark comes %.1f ms too %s for any clock: frames were %s between the marks; "
@@ -397,6 +406,71 @@ static void fill_location(const struct locator *l, const struct run *runs, const
   out->start_frame = median_arrival(out, l->take->nchannels);
 }
 
+/* Note a run by the frame it begins at, once: where two blocks meet its marks may be seen twice. */
+static void note_run(double frame, double apart, double *starts, unsigned *count)
+{
+  for (unsigned i = 0; i < *count; i++)
+    if (fabs(starts[i] - frame) < apart)
+      return;
+  if (*count < RUNS_MAX)
+    starts[(*count)++] = frame;
+}
+
+/* Whole runs on one channel, and whether a start mark comes after `end_frame`. All is searched already. */
+static mt_code count_runs(struct locator *l, unsigned channel, double end_frame, unsigned *count,
+                          bool *follows, mt_error *err)
+{
+  double apart = 0.5 * l->marks[SEARCH_END]->duration_s * l->take->rate_hz, starts[RUNS_MAX];
+  mt_code code = MT_OK;
+
+  *count = 0;
+  *follows = false;
+  for (size_t i = 0; i < l->nlooks && code == MT_OK; i++) {
+    struct look *look = &l->looks[i], *start = NULL;
+    if (look->sighting.channel != channel)
+      continue;
+    if (look->sighting.mark == SEARCH_END) {
+      code = find_start(l, i, 0.0, HUGE_VAL, &start, err);
+      if (code == MT_OK && start != NULL)
+        note_run(start->arrival.frame, apart, starts, count);
+    } else if (!*follows && look->sighting.frame > end_frame) {
+      code = judge(l, look, err);
+      *follows = code == MT_OK && look->arrival.share >= LEAST_SHARE_ALONE && is_whole(l, look);
+    }
+  }
+  return code;
+}
+
+/* How many whole runs there are. Where there is no room for another, nothing more is searched. */
+static mt_code survey_runs(struct locator *l, const struct run *runs, const bool *fitted, mt_location *out,
+                           mt_error *err)
+{
+  double run_frames = l->distance_s * l->take->rate_hz;
+  double end_frame = 0.0;
+  mt_code code;
+
+  out->nruns = 1;
+  for (unsigned c = 0; c < l->take->nchannels; c++)
+    if (fitted[c])
+      end_frame = fmax(end_frame,
+                       runs[c].mark[SEARCH_END].frame + l->marks[SEARCH_END]->duration_s * l->take->rate_hz);
+  if (end_frame < 2.0 * run_frames && end_frame + FOLLOWING_S * l->take->rate_hz > (double)l->take->nframes)
+    return MT_OK;
+  code = ensure_all(l, err);
+  for (unsigned c = 0; c < l->take->nchannels && code == MT_OK; c++) {
+    unsigned count;
+    bool follows;
+    if (!fitted[c])
+      continue;
+    code = count_runs(l, c, end_frame, &count, &follows, err);
+    if (code == MT_OK && count > out->nruns)
+      out->nruns = count;
+    if (code == MT_OK)
+      out->is_followed = out->is_followed || follows;
+  }
+  return code;
+}
+
 /* Every channel's own sight of the last whole run. */
 static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location *out, mt_error *err)
 {
@@ -430,7 +504,7 @@ static mt_code locate_run(struct locator *l, mt_marks_found *found, mt_location 
     return MT_OK;
   fill_location(l, runs, fitted, out);
   *found = MT_MARKS_BOTH;
-  return MT_OK;
+  return survey_runs(l, runs, fitted, out, err);
 }
 
 static mt_code prepare(struct locator *l, mt_error *err)
@@ -493,6 +567,39 @@ static mt_code locate_layouts(struct locator *l, const mt_stimulus *stimuli, siz
   return code;
 }
 
+/* Too short for a mark, or too slow for its band: a plain recording. */
+static bool cannot_hold(const mt_take *take, const struct locator *l)
+{
+  return (double)take->nframes < l->marks[SEARCH_START]->duration_s * take->rate_hz / 2.0 ||
+         l->marks[SEARCH_START]->to_hz * (1.0 + LARGEST_OFFSET) >= 0.5 * take->rate_hz;
+}
+
+mt_code mt_capture_locate_broken(const mt_take *take, const mt_stimulus *stimuli, size_t n, size_t *which,
+                                 bool *broken, double *start_frame, double *late_frames, mt_error *err)
+{
+  struct locator l = {.take = take, .any_distance = true};
+  mt_code code = expect(&l, &stimuli[0], err);
+
+  *broken = false;
+  if (code != MT_OK || cannot_hold(take, &l))
+    return code;
+  code = prepare(&l, err);
+  if (code == MT_OK)
+    code = ensure_all(&l, err);
+  for (size_t i = 0; i < n && code == MT_OK && !l.is_broken; i++) {
+    code = expect(&l, &stimuli[i], err);
+    if (code == MT_OK && refuse_jump(&l, err) != MT_OK && l.is_broken)
+      *which = i;
+  }
+  finish(&l);
+  if (code == MT_OK && l.is_broken) {
+    *broken = true;
+    *start_frame = l.broken_start_frame;
+    *late_frames = l.broken_late_frames;
+  }
+  return code;
+}
+
 mt_code mt_capture_locate(const mt_take *take, const mt_stimulus *stimulus, mt_marks_found *found,
                           mt_location *out, mt_error *err)
 {
@@ -509,9 +616,7 @@ mt_code mt_capture_locate_among(const mt_take *take, const mt_stimulus *stimuli,
 
   if (code != MT_OK)
     return code;
-  /* too short for a mark, or too slow for its band: a plain recording */
-  if ((double)take->nframes < l.marks[SEARCH_START]->duration_s * take->rate_hz / 2.0 ||
-      l.marks[SEARCH_START]->to_hz * (1.0 + LARGEST_OFFSET) >= 0.5 * take->rate_hz) {
+  if (cannot_hold(take, &l)) {
     *found = MT_MARKS_NONE;
     return MT_OK;
   }

@@ -163,7 +163,7 @@ static void trim(mt_take *take)
 static mt_code collect(const mt_audio_backend *backend, const mt_audio_request *request, collector *c,
                        mt_error *err)
 {
-  const mt_audio_sink sink = {begin_take, keep_block, keep_problem, c};
+  const mt_audio_sink sink = {begin_take, keep_block, keep_problem, c, NULL};
   mt_code code = backend->run(request, &sink, err);
 
   if (code == MT_OK && (c->take == NULL || c->take->nframes == 0))

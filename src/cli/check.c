@@ -21,6 +21,14 @@ static const cli_option table[] = {
      "keep what is taken of a plan's states, to go on later"},
     {"assume-set", 0, CLI_FLAG, offsetof(check_options, assume_set), NULL,
      "ask nobody: each state of the plan is set as it comes"},
+    {"from-player", 0, CLI_FLAG, offsetof(check_options, from_player), NULL,
+     "play nothing: listen to a player with the file of mendtone stimulus"},
+    {"wait", 0, CLI_NUMBER, offsetof(check_options, wait_s), "SECONDS",
+     "with --from-player: how long; else 120"},
+    {"find-level", 0, CLI_NUMBER, offsetof(check_options, find_level_dbfs), "DBFS",
+     "find the level to play first: from quiet up to at most this"},
+    {"find-peak", 0, CLI_NUMBER, offsetof(check_options, find_peak_dbfs), "DBFS",
+     "with --find-level: the peak wanted at the input; else -12"},
     {"yes", 'y', CLI_FLAG, offsetof(check_options, yes), NULL, "do not wait after the cautions"},
 };
 
@@ -32,6 +40,9 @@ static mt_code check_outputs(const check_options *given, mt_error *err)
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
+  if (code == MT_OK && given->take != NULL && cli_is_flac(given->take))
+    return mt_fail(err, MT_E_ARG, "--take is %.100s; a take is kept as float WAV, which FLAC cannot hold",
+                   given->take);
   if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
       strcmp(given->take, given->reading.json) == 0)
     return mt_fail(err, MT_E_ARG, "--take and --json are the same file %.100s", given->take);
@@ -96,11 +107,32 @@ static mt_code ask_by_hand(const check_options *given, mt_session_options *sessi
   return code;
 }
 
+static mt_code listen(const check_options *given, mt_session_options *session, mt_results **results,
+                      mt_error *err)
+{
+  mt_code code;
+
+  session->wait_s = isnan(given->wait_s) ? MT_DEFAULT_WAIT_S : given->wait_s;
+  cli_start_listening(session);
+  code = mt_session_listen(session, results, err);
+  cli_end_listening();
+  return code;
+}
+
+static mt_code find_level(const check_options *given, mt_session_options *session, double max_dbfs,
+                          mt_error *err)
+{
+  double target_dbfs = isnan(given->find_peak_dbfs) ? MT_DEFAULT_TARGET_DBFS : given->find_peak_dbfs;
+  return cli_find_level(session, max_dbfs, target_dbfs, err);
+}
+
 /* One take of one state. */
 static mt_code check_once(const check_options *given, cli_filing *filing, mt_session_options *session,
                           mt_results **results, mt_error *err)
 {
   mt_stimulus stimulus = {0};
+  double max_dbfs = given->find_level_dbfs;
+  bool finds = false, may_find = !given->from_player && isnan(max_dbfs);
   mt_code code = mt_session_stimulus(session, &stimulus, err);
 
   if (code == MT_OK && given->keep != NULL)
@@ -108,11 +140,17 @@ static mt_code check_once(const check_options *given, cli_filing *filing, mt_ses
                    "--keep is for a plan with states to visit one by one; expected --take FILE");
   if (code == MT_OK)
     code = cli_filing_begin(given->reading.job, given->reading.stage, filing, err);
-  if (code == MT_OK && !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs))
+  if (code == MT_OK &&
+      !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs, may_find ? &finds : NULL))
     code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
   session->save_take = filing->stage != NULL ? filing->take : given->take;
+  if (finds)
+    max_dbfs = stimulus.level_dbfs;
+  if (code == MT_OK && !isnan(max_dbfs))
+    code = find_level(given, session, max_dbfs, err);
   if (code == MT_OK)
-    code = mt_session_check(session, results, err);
+    code =
+        given->from_player ? listen(given, session, results, err) : mt_session_check(session, results, err);
   cli_end_progress();
   return code == MT_OK ? ask_by_hand(given, session, *results, err) : code;
 }
@@ -153,6 +191,10 @@ static mt_code check(const check_options *given, cli_filing *filing, mt_results 
   if (code == MT_OK)
     code = cli_open_answers(given->reading.answers, plan, &answers, &session.nanswers, err);
   session.answers = answers;
+  if (code == MT_OK && plan != NULL && plan->nstates > 0 && session.state == NULL &&
+      (given->from_player || !isnan(given->find_level_dbfs)))
+    code = mt_fail(err, MT_E_ARG,
+                   "--from-player and --find-level take one state of a plan; name it with --state");
   cli_start_progress(&session);
   if (code == MT_OK && plan != NULL && plan->nstates > 0 && session.state == NULL)
     code = check_all(given, filing, &session, results, stopped, err);
@@ -163,9 +205,34 @@ static mt_code check(const check_options *given, cli_filing *filing, mt_results 
   return code;
 }
 
+/* What goes with a player, and with the search for a level. */
+static bool check_player_options(const check_options *given, int *status)
+{
+  bool finds = !isnan(given->find_level_dbfs);
+
+  *status = CLI_PASS;
+  if (given->from_player && given->output != NULL)
+    *status = cli_refuse(&cli_check, "--from-player plays nothing; leave out --output");
+  else if (!given->from_player && !isnan(given->wait_s))
+    *status = cli_refuse(&cli_check, "--wait belongs to --from-player");
+  else if (given->from_player && finds)
+    *status = cli_refuse(&cli_check,
+                         "--from-player plays nothing; set the player's volume instead of --find-level");
+  else if (!finds && !isnan(given->find_peak_dbfs))
+    *status = cli_refuse(&cli_check, "--find-peak belongs to --find-level");
+  else if (finds && !isnan(given->reading.level_dbfs))
+    *status = cli_refuse(&cli_check, "--find-level finds the level; leave out --level");
+  else if (!isnan(given->wait_s) && !(given->wait_s >= 1.0 && given->wait_s <= MT_WAIT_MAX_S))
+    *status = cli_refuse(&cli_check, "--wait is %g s; expected 1 to %g", given->wait_s, MT_WAIT_MAX_S);
+  return *status == CLI_PASS;
+}
+
 static int run(int argc, char **argv)
 {
-  check_options given = {.reading = CLI_READING_NONE};
+  check_options given = {.reading = CLI_READING_NONE,
+                         .wait_s = (double)NAN,
+                         .find_level_dbfs = (double)NAN,
+                         .find_peak_dbfs = (double)NAN};
   cli_filing filing = {.stage = NULL};
   mt_results *results = NULL;
   mt_error err = {0};
@@ -178,6 +245,8 @@ static int run(int argc, char **argv)
     return status;
   if (given.simulate != NULL && (given.input != NULL || given.output != NULL))
     return cli_refuse(&cli_check, "--simulate needs no hardware; leave out --input and --output");
+  if (!check_player_options(&given, &status))
+    return status;
   if (given.take != NULL && given.reading.stage != NULL)
     return cli_refuse(&cli_check, "with --stage the take is filed in the job; leave out --take");
   code = check(&given, &filing, &results, &stopped, &err);
@@ -193,13 +262,16 @@ const cli_command cli_check = {
     .name = "check",
     .summary = "play, capture, read and judge: is this unit good?",
     .operands = "",
-    .details = "Connect the unit between the sound card's output and input, then run this: it plays the\n"
-               "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
-               "it first says what to be careful about, and waits. A take that frames are missing from is\n"
-               "taken again once. --take FILE.wav is FILE.part.wav until it is whole.\n\n"
-               "A plan with states is visited state by state: it says what to set, and waits; --keep FOLDER\n"
-               "or --job and --stage keep each take, so that the same command goes on where it was stopped.\n"
-               "--state NAME takes one of them alone. What the plan asks by hand is asked at the end.",
+    .details =
+        "Connect the unit between the sound card's output and input, then run this: it plays the\n"
+        "stimulus, captures what comes back, and judges every reading by the plan. On a terminal\n"
+        "it first says what to be careful about, and waits. A take that frames are missing from is\n"
+        "taken again once. --take FILE.wav is FILE.part.wav until it is whole.\n\n"
+        "A plan with states is visited state by state: it says what to set, and waits; --keep FOLDER\n"
+        "or --job and --stage keep each take, so that the same command goes on where it was stopped.\n"
+        "--state NAME takes one of them alone. What the plan asks by hand is asked at the end.\n\n"
+        "A unit that only takes music from a phone or player: write the tones to a file with mendtone\n"
+        "stimulus, start mendtone check --from-player, then the file.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,

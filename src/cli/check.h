@@ -17,6 +17,10 @@ typedef struct check_options {
   const char *keep_name; /* what it is called to a person */
   bool assume_set;
   bool yes;
+  bool from_player;
+  double wait_s;          /**< NAN: not given */
+  double find_level_dbfs; /**< NAN: not asked for */
+  double find_peak_dbfs;  /**< NAN: not given */
 } check_options;
 
 /** Somebody sits at a terminal, and is to be asked. */
@@ -26,9 +30,10 @@ bool check_is_attended(const check_options *given);
  * Say what to be careful about, and wait; only at a terminal.
  *
  * @param max_level_dbfs  of the loudest tone, the others at level_dbfs.
+ * @param finds_level     NULL, or set if the person wants the level found first.
  * @return false if the answer was no.
  */
-bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs);
+bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs, bool *finds_level);
 
 /** Put a question to the terminal and read one line, without its end. @return false at the end of input. */
 bool check_ask(const char *prompt, char *line, size_t size);

@@ -36,9 +36,9 @@ bool check_ask(const char *prompt, char *line, size_t size)
   return c != EOF;
 }
 
-bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs)
+bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs, bool *finds_level)
 {
-  char line[8];
+  char line[8], prompt[200];
 
   if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
     return true;
@@ -48,5 +48,16 @@ bool check_caution(const check_options *given, double level_dbfs, double max_lev
             "  - One tone rises in steps to %g dBFS, %g dB above the others, until the unit\n"
             "    may clip: what is connected to its outputs must bear that.\n",
             max_level_dbfs, max_level_dbfs - level_dbfs);
-  return check_ask("Press Enter to play, or Ctrl-C to stop. ", line, sizeof line);
+  snprintf(prompt, sizeof prompt, "Press Enter to %s, or Ctrl-C to stop. ",
+           given->from_player ? "listen" : "play");
+  if (finds_level != NULL)
+    snprintf(prompt, sizeof prompt,
+             "Press Enter to play at %g dBFS; f and Enter to find the level first, from quiet up\n"
+             "to at most that; Ctrl-C to stop. ",
+             level_dbfs);
+  if (!check_ask(prompt, line, sizeof line))
+    return false;
+  if (finds_level != NULL && (line[0] == 'f' || line[0] == 'F'))
+    *finds_level = true;
+  return true;
 }

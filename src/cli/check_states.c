@@ -290,7 +290,7 @@ static bool caution(const tour *t)
     level_dbfs = stimulus.level_dbfs;
     max_level_dbfs = stimulus.max_level_dbfs > max_level_dbfs ? stimulus.max_level_dbfs : max_level_dbfs;
   }
-  return check_caution(t->given, level_dbfs, max_level_dbfs);
+  return check_caution(t->given, level_dbfs, max_level_dbfs, NULL);
 }
 
 static const mt_answer *find_answer(void *ctx, const char *ask)

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -263,6 +264,12 @@ mt_code cli_check_output(const char *path, const char *const *inputs, size_t nin
         there.st_ino == other.st_ino)
       return mt_fail(err, MT_E_CREATE, "%.150s: is read by this command; name another file to write", path);
   return S_ISREG(there.st_mode) ? check_folder(path, err) : MT_OK;
+}
+
+bool cli_is_flac(const char *path)
+{
+  size_t length = strlen(path);
+  return length > 5 && strcasecmp(path + length - 5, ".flac") == 0;
 }
 
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err)

@@ -114,12 +114,22 @@ int cli_verdict_status(mt_verdict verdict);
  */
 mt_code cli_check_output(const char *path, const char *const *inputs, size_t ninputs, mt_error *err);
 
+/** Whether a path ends in .flac. */
+bool cli_is_flac(const char *path);
+
 /** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
 
 /** A progress display for session options, and their notes: set up only if standard error is a terminal. */
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
+
+/** Find the level to play and set it in the session; says what it found, and which knob to turn. */
+mt_code cli_find_level(mt_session_options *session, double max_dbfs, double target_dbfs, mt_error *err);
+
+/** A display of what is heard, on a terminal only; and Ctrl-C ends the listening, not the program. */
+void cli_start_listening(mt_session_options *options);
+void cli_end_listening(void);
 
 /**
  * Where a take goes in case of an accident: "last-take.wav" among the user's state files, in a folder made for it.

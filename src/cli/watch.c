@@ -39,7 +39,7 @@ static const cli_option table[] = {
      "stop after 4h, 30m, 90s or 1h30m; else at Ctrl-C"},
     {"input", 0, CLI_TEXT, offsetof(options, input), "NAME", "device that captures, or a part of its name"},
     {"output", 0, CLI_TEXT, offsetof(options, output), "NAME", "device that plays; else the same one"},
-    {"listen", 0, CLI_FLAG, offsetof(options, listen), NULL, "play nothing: a player plays the tones"},
+    {"from-player", 0, CLI_FLAG, offsetof(options, listen), NULL, "play nothing: a player plays the tones"},
     {"write", 0, CLI_TEXT, offsetof(options, write), "FILE",
      "write a minute of the tones, for a player to repeat"},
     {"simulate", 0, CLI_TEXT, offsetof(options, simulate), "UNIT.cfg",
@@ -360,7 +360,7 @@ static mt_code check_given(const options *given, const char *recording, double *
   int nsources = (given->simulate != NULL) + (recording != NULL) + given->listen;
 
   if (nsources > 1)
-    return mt_fail(err, MT_E_ARG, "a recording, --simulate and --listen exclude one another");
+    return mt_fail(err, MT_E_ARG, "a recording, --simulate and --from-player exclude one another");
   if (nsources > 0 && given->output != NULL)
     return mt_fail(err, MT_E_ARG, "nothing is played here; leave out --output");
   if (given->duration != NULL && !parse_duration(given->duration, duration_s))
@@ -450,8 +450,9 @@ static int run(int argc, char **argv)
     return code == MT_OK ? CLI_PASS : cli_fail(&cli_watch, &err);
   }
   cautioned.simulate = given.simulate;
-  cautioned.yes = given.yes || how.recording != NULL || given.listen;
-  if (code == MT_OK && !check_caution(&cautioned, mt_session_watch_level(&session), -(double)INFINITY))
+  cautioned.yes = given.yes || how.recording != NULL;
+  cautioned.from_player = given.listen;
+  if (code == MT_OK && !check_caution(&cautioned, mt_session_watch_level(&session), -(double)INFINITY, NULL))
     code = mt_fail(&err, MT_E_ARG, "stopped before anything was played");
   if (code == MT_OK)
     code = watch(&given, &session, &how, &b, &results, &err);

@@ -221,6 +221,11 @@ static void put_take(writer *w, json_t *root, const mt_results *r)
   put_problems(w, take, r, state_of_take(r));
   if (r->not_kept[0] != '\0')
     put_text(w, take, "not_kept", r->not_kept);
+  if (r->nruns > 0) {
+    put(w, take, "runs", json_integer((json_int_t)r->nruns));
+    put(w, take, "run_follows", json_boolean(r->is_followed));
+    put_number(w, take, "run_begin_s", r->run_begin_s);
+  }
   put_clock_offset(w, take, r->has_clock_offset, r->clock_offset_ppm);
 }
 
@@ -968,7 +973,7 @@ static void read_take(reader *r, const json_t *root, mt_results *results)
   const json_t *take = json_object_get(root, "take");
   const json_t *stimulus = json_object_get(root, "stimulus");
   const json_t *offset = json_object_get(take, "clock_offset_ppm");
-  double channels = 0.0, frames = 0.0;
+  double channels = 0.0, frames = 0.0, runs = 0.0;
 
   r->part = "take";
   if (!json_is_object(take)) {
@@ -983,9 +988,13 @@ static void read_take(reader *r, const json_t *root, mt_results *results)
       !get_number(r, take, "frames", 0.0, 9007199254740992.0, &frames) ||
       !get_bool(r, take, "valid", &results->valid) ||
       !get_number_if(r, take, "clock_offset_ppm", -1e6, 1e6, &results->clock_offset_ppm) ||
+      !get_number_if(r, take, "runs", 0.0, 1e6, &runs) ||
+      !get_number_if(r, take, "run_begin_s", -1e9, 1e9, &results->run_begin_s) ||
       (results->is_stimulus &&
        !get_number(r, stimulus, "level_dbfs", -1e3, 1e3, &results->stimulus_level_dbfs)))
     return;
+  results->nruns = (unsigned)runs;
+  results->is_followed = json_is_true(json_object_get(take, "run_follows"));
   results->nchannels = (unsigned)channels;
   results->nframes = (size_t)frames;
   if (results->is_stimulus && (!get_extras(r, stimulus, &results->stimulus_extras) ||

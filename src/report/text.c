@@ -226,6 +226,12 @@ static void print_conditions(const mt_results *results, FILE *out)
   else
     snprintf(text, sizeof text, "none found: read as a plain recording");
   mt_layout_wrap(out, "  stimulus      ", "                ", text);
+  if (results->nruns > 1 || results->is_followed) {
+    snprintf(text, sizeof text, "%u whole run%s in the take, the last one is read: from %.2f s on%s",
+             results->nruns, results->nruns == 1 ? "" : "s", results->run_begin_s,
+             results->is_followed ? "; another behind it has no end" : "");
+    mt_layout_wrap(out, "  runs          ", "                ", text);
+  }
   if (results->has_clock_offset)
     snprintf(text, sizeof text, "%s ppm, player less recorder",
              mt_layout_value(results->clock_offset_ppm, 3, number));

@@ -35,7 +35,7 @@ static mt_code append_block(void *ctx, const float *frames, size_t nframes, mt_e
 mt_code mt_keeping_run(const mt_session_options *options, const mt_audio_backend *backend,
                        const mt_audio_request *request, mt_keeping *out, mt_take **take, mt_error *err)
 {
-  const mt_audio_sink tap = {begin_file, append_block, NULL, out};
+  const mt_audio_sink tap = {begin_file, append_block, NULL, out, NULL};
   mt_audio_request tapped = *request;
   mt_error failure = {0};
   mt_code code;

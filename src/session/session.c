@@ -7,6 +7,7 @@
 
 #include "base/text.h"
 #include "session/keeping.h"
+#include "session/mend.h"
 #include "session/rig_use.h"
 #include "session/session.h"
 
@@ -21,6 +22,8 @@
 _Static_assert((MT_PARTS_COUNT & (MT_PARTS_COUNT - 1)) == 0, "layouts are counted through by exclusive or");
 
 /* A sound card starts late and a unit delays: listen on for this long after the stimulus. */
+/* A recording of a run up to here is read in memory, and lost frames are mended: 22 MiB of stereo at 48 kHz. */
+#define MENDED_MOST_S 60.0
 #define AFTER_S 1.0
 /* What ended so long before the take did was over. */
 #define STILL_S 0.1
@@ -225,40 +228,131 @@ static mt_code refuse_useless(const mt_take *take, const mt_results *results, mt
       mt_text_basename(take->file), take->rate_hz);
 }
 
+static mt_measure_options measure_options(const mt_session_options *options, const mt_rig_in_use *rig)
+{
+  return (mt_measure_options){.state = options->state != NULL ? options->state : "default",
+                              .max_level_thd_percent = options->plan != NULL
+                                                           ? options->plan->max_level_thd_percent
+                                                           : MT_MAX_LEVEL_THD_PERCENT,
+                              .path = options->path,
+                              .loop_response = {&rig->loop[0], &rig->loop[1]}};
+}
+
+/* Frames are missing somewhere between the marks, as the tones' clock tells: all is spoilt unless it is known where. */
+static const mt_problem *find_loss(const mt_results *results)
+{
+  for (size_t i = 0; i < results->nproblems; i++) {
+    const mt_problem *p = &results->problems[i];
+    if (p->kind == MT_PROBLEM_LOST && p->channel == MT_CHANNEL_BOTH && p->begin_s <= 0.0 &&
+        p->end_s >= (double)results->nframes / results->rate_hz)
+      return p;
+  }
+  return NULL;
+}
+
+/* Trials put frames back into a copy: that takes a whole take in memory. */
+static bool can_be_mended(const mt_take *take)
+{
+  return take->samples != NULL && take->first_frame == 0;
+}
+
+/* The same results, or better ones: with the segment left out that lost or repeated frames. */
+static mt_code mend(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
+                    const mt_measure_options *measure, mt_results **io, mt_error *err)
+{
+  const mt_segment *a = mt_stimulus_find(stimulus, "mark-a"), *b = mt_stimulus_find(stimulus, "mark-b");
+  double span = (b->start_s - a->start_s) * take->rate_hz;
+  double late_frames = span / (1.0 + 1e-6 * location->clock_offset_ppm) - span;
+  mt_results *mended = NULL;
+  mt_code code = mt_mend_read(take, stimulus, measure, location->start_frame, late_frames, &mended, err);
+
+  if (code == MT_OK && mended != NULL) {
+    mt_results_destroy(io);
+    *io = mended;
+  }
+  return code;
+}
+
+/* Of what was read what the state is about, judged. */
+static mt_code conclude(const mt_session_options *options, const mt_rig_in_use *rig, mt_results *results,
+                        mt_error *err)
+{
+  mt_code code = rig->rig != NULL ? mt_rig_apply(rig->rig, &rig->use, results, err) : MT_OK;
+
+  if (code == MT_OK)
+    keep_wanted(mt_session_plan_state(options), results);
+  return code != MT_OK || options->unjudged ? code : mt_session_judge(options, results, err);
+}
+
 /* From take to verdicts. `location` is NULL when neither mark was found. */
 static mt_code read_take(mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                          const mt_session_options *options, mt_rig_in_use *rig, mt_results **out,
                          mt_error *err)
 {
   mt_results *results = NULL;
-  const mt_measure_options measure = {.state = options->state != NULL ? options->state : "default",
-                                      .max_level_thd_percent = options->plan != NULL
-                                                                   ? options->plan->max_level_thd_percent
-                                                                   : MT_MAX_LEVEL_THD_PERCENT,
-                                      .path = options->path,
-                                      .loop_response = {&rig->loop[0], &rig->loop[1]}};
   mt_code code = mt_rig_use_prepare(rig, take->rate_hz, err);
+  const mt_measure_options measure = measure_options(options, rig);
 
   if (code == MT_OK)
     code = mt_results_create(&results, err);
-
   if (code == MT_OK)
     code = location != NULL ? mt_measure_stimulus_with(take, stimulus, location, &measure, results, err)
                             : mt_measure_recording_with(take, options->path, results, err);
   if (code == MT_OK && location == NULL)
     code = refuse_useless(take, results, err);
-  if (code == MT_OK && rig->rig != NULL)
-    code = mt_rig_apply(rig->rig, &rig->use, results, err);
+  if (code == MT_OK && location != NULL && can_be_mended(take) && find_loss(results) != NULL)
+    code = mend(take, stimulus, location, &measure, &results, err);
   if (code == MT_OK)
-    keep_wanted(mt_session_plan_state(options), results);
-  if (code == MT_OK && !options->unjudged)
-    code = mt_session_judge(options, results, err);
+    code = conclude(options, rig, results, err);
   if (code != MT_OK) {
     mt_results_destroy(&results);
     return code;
   }
   *out = results;
   return MT_OK;
+}
+
+/* Of a run that lost frames between its marks what is left is read at once; *out stays NULL if there is none. */
+static mt_code read_broken(const mt_take *take, const mt_stimulus *stimuli, size_t nstimuli,
+                           const mt_session_options *options, mt_rig_in_use *rig, mt_results **out,
+                           mt_error *err)
+{
+  mt_measure_options measure;
+  mt_results *results = NULL;
+  double start_frame = 0.0, late_frames = 0.0;
+  size_t which = 0;
+  bool broken = false;
+  mt_code code =
+      mt_capture_locate_broken(take, stimuli, nstimuli, &which, &broken, &start_frame, &late_frames, err);
+
+  if (code == MT_OK && broken)
+    code = mt_rig_use_prepare(rig, take->rate_hz, err);
+  measure = measure_options(options, rig);
+  if (code == MT_OK && broken)
+    code = mt_mend_read(take, &stimuli[which], &measure, start_frame, late_frames, &results, err);
+  if (code == MT_OK && results != NULL)
+    code = conclude(options, rig, results, err);
+  if (code == MT_OK)
+    *out = results;
+  else
+    mt_results_destroy(&results);
+  return code;
+}
+
+/* Where the stimulus lies; or the results, of a run that can only be read in part. */
+static mt_code locate(const mt_take *take, const mt_stimulus *stimuli, size_t nstimuli,
+                      const mt_session_options *options, mt_rig_in_use *rig, size_t *which,
+                      mt_marks_found *found, mt_location *location, mt_results **in_part, mt_error *err)
+{
+  mt_error other = {0};
+  mt_code code = mt_capture_locate_among(take, stimuli, nstimuli, which, found, location, err);
+  bool may_be_broken =
+      code == MT_E_DATA || (code == MT_OK && (*found == MT_MARKS_START || *found == MT_MARKS_END));
+
+  if (may_be_broken && can_be_mended(take) &&
+      read_broken(take, stimuli, nstimuli, options, rig, in_part, &other) == MT_OK && *in_part != NULL)
+    return MT_OK;
+  return code;
 }
 
 /* A capture in which nothing can be measured at all is refused outright. */
@@ -318,7 +412,9 @@ static mt_code read_stimulus(mt_take *take, const mt_stimulus *stimulus, const m
                              mt_rig_in_use *rig, bool *lost, mt_results **out, mt_error *err)
 {
   mt_location location;
-  mt_marks_found found;
+  mt_marks_found found = MT_MARKS_NONE;
+  mt_results *in_part = NULL;
+  size_t which = 0;
   bool turned_down = false;
   mt_code code;
 
@@ -327,8 +423,12 @@ static mt_code read_stimulus(mt_take *take, const mt_stimulus *stimulus, const m
   if (code == MT_OK)
     code = refuse_dead(take, err);
   if (code == MT_OK) {
-    code = mt_capture_locate(take, stimulus, &found, &location, err);
+    code = locate(take, stimulus, 1, options, rig, &which, &found, &location, &in_part, err);
     *lost = code == MT_E_DATA;
+  }
+  if (code == MT_OK && in_part != NULL) {
+    *out = in_part;
+    return MT_OK;
   }
   if (code == MT_OK)
     turned_down = may_be_turned_down(stimulus, found);
@@ -531,36 +631,66 @@ static mt_code load_run(mt_take **io, const mt_stimulus *stimulus, mt_location *
   return MT_OK;
 }
 
-mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
-                           mt_error *err)
+static bool is_short(const mt_take *take)
 {
-  mt_audio_request request = {.input = path};
+  return (double)take->nframes <= MENDED_MOST_S * take->rate_hz;
+}
+
+/* Into memory, where lost frames can be mended. */
+static mt_code load_whole(mt_take **io, mt_error *err)
+{
+  mt_take *whole = NULL;
+  mt_code code;
+
+  if ((*io)->samples != NULL)
+    return MT_OK;
+  code = mt_take_load(*io, 0, (*io)->nframes, &whole, err);
+  if (code == MT_OK) {
+    mt_take_destroy(io);
+    *io = whole;
+  }
+  return code;
+}
+
+/* Where a run lies in a recording that may be of any length; a short one that looks broken is looked at whole. */
+static mt_code locate_recorded(mt_take **io, const mt_stimulus *stimuli, size_t nstimuli,
+                               const mt_session_options *options, mt_rig_in_use *rig, size_t *which,
+                               mt_marks_found *found, mt_location *location, mt_results **in_part,
+                               mt_error *err)
+{
+  mt_code code = locate(*io, stimuli, nstimuli, options, rig, which, found, location, in_part, err);
+  bool looks_broken =
+      code == MT_E_DATA || (code == MT_OK && (*found == MT_MARKS_START || *found == MT_MARKS_END));
+
+  if (!looks_broken || (*io)->samples != NULL || !is_short(*io))
+    return code;
+  code = load_whole(io, err);
+  return code == MT_OK ? locate(*io, stimuli, nstimuli, options, rig, which, found, location, in_part, err)
+                       : code;
+}
+
+/* From what was recorded to verdicts: of the stimulus if both marks are there, else of a plain recording. */
+static mt_code read_recorded(mt_take **io, const mt_session_options *options, mt_rig_in_use *rig,
+                             mt_results **out, mt_error *err)
+{
   mt_stimulus *stimuli = calloc(MT_LAYOUTS, sizeof *stimuli);
+  const char *name;
   mt_location location;
   mt_marks_found found = MT_MARKS_NONE;
   size_t nstimuli = 0, which = 0;
-  mt_take *take = NULL;
-  mt_rig_in_use rig = {0};
-  mt_code code;
+  mt_results *in_part = NULL;
+  mt_code code = stimuli != NULL
+                     ? mt_capture_inspect(*io, err)
+                     : mt_fail(err, MT_E_MEMORY, "out of memory for %u layouts of the stimulus", MT_LAYOUTS);
 
-  if (stimuli == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %u layouts of the stimulus", MT_LAYOUTS);
-  request.progress = options->progress;
-  request.progress_ctx = options->progress_ctx;
-  code = mt_rig_use_open(options, false, &rig, err);
   if (code == MT_OK)
-    code = mt_capture_open(&request, &take, err);
-  if (code == MT_OK) {
-    mt_text_copy(take->file, sizeof take->file, path);
-    code = mt_capture_inspect(take, err);
-  }
+    code = refuse_dead(*io, err);
   if (code == MT_OK)
-    code = refuse_dead(take, err);
-  if (code == MT_OK)
-    code = lay_out_expected(options, take->rate_hz, stimuli, &nstimuli, err);
+    code = lay_out_expected(options, (*io)->rate_hz, stimuli, &nstimuli, err);
   if (code == MT_OK && nstimuli > 0)
-    code = mt_capture_locate_among(take, stimuli, nstimuli, &which, &found, &location, err);
-  if (code == MT_OK && (found == MT_MARKS_START || found == MT_MARKS_END))
+    code = locate_recorded(io, stimuli, nstimuli, options, rig, &which, &found, &location, &in_part, err);
+  name = mt_text_basename((*io)->file);
+  if (code == MT_OK && in_part == NULL && (found == MT_MARKS_START || found == MT_MARKS_END))
     code = mt_fail(
         err, MT_E_DATA,
         found == MT_MARKS_START
@@ -568,14 +698,115 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
               "made for (%.0f Hz)"
             : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
               "rate it was made for (%.0f Hz)",
-        mt_text_basename(path), stimuli[0].duration_s, stimuli[0].rate_hz);
-  if (code == MT_OK && found == MT_MARKS_BOTH)
-    code = load_run(&take, &stimuli[which], &location, err);
+        name[0] != '\0' ? name : "what was heard", stimuli[0].duration_s, stimuli[0].rate_hz);
+  if (code == MT_OK && in_part == NULL && found == MT_MARKS_BOTH && (*io)->samples == NULL)
+    code = is_short(*io) ? load_whole(io, err) : load_run(io, &stimuli[which], &location, err);
+  if (code == MT_OK && in_part != NULL)
+    *out = in_part;
+  else if (code == MT_OK)
+    code = read_take(*io, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, rig, out, err);
+  free(stimuli);
+  return code;
+}
+
+mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
+                           mt_error *err)
+{
+  mt_audio_request request = {.input = path};
+  mt_rig_in_use rig = {0};
+  mt_take *take = NULL;
+  mt_code code;
+
+  request.progress = options->progress;
+  request.progress_ctx = options->progress_ctx;
+  code = mt_rig_use_open(options, false, &rig, err);
   if (code == MT_OK)
-    code =
-        read_take(take, &stimuli[which], found == MT_MARKS_BOTH ? &location : NULL, options, &rig, out, err);
+    code = mt_capture_open(&request, &take, err);
+  if (code == MT_OK) {
+    mt_text_copy(take->file, sizeof take->file, path);
+    code = read_recorded(&take, options, &rig, out, err);
+  }
   mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
-  free(stimuli);
+  return code;
+}
+
+/* ---- listening --------------------------------------------------------------------------------------- */
+
+/* A phone with the file of the stimulus: what a simulated unit is fed with. */
+static void render_player(void *ctx, double t0_s, double dt_s, size_t nframes, double *out)
+{
+  const mt_stimulus *stimulus = ctx;
+
+  t0_s -= MT_LEAD_IN_S;
+  mt_stimulus_render(stimulus, t0_s, dt_s, nframes, out);
+  for (size_t i = 0; i < nframes * MT_STIMULUS_CHANNELS; i++)
+    out[i] +=
+        mt_stimulus_sample_lead_in(stimulus, MT_LEAD_IN_S, t0_s + (double)(i / MT_STIMULUS_CHANNELS) * dt_s);
+}
+
+/* The longest layout there is, and what a slow clock and the search add. */
+static double longest_run_s(const mt_stimulus *expected)
+{
+  mt_stimulus longest;
+
+  if (mt_stimulus_init(expected->rate_hz, expected->level_dbfs, MT_EXTRAS_ALL, (double)NAN, &longest, NULL) !=
+      MT_OK)
+    longest = *expected;
+  return longest.duration_s + AFTER_S;
+}
+
+static mt_code keep_heard(const mt_session_options *options, mt_take *take, mt_error *err)
+{
+  mt_code code;
+
+  if (options->save_take == NULL)
+    return MT_OK;
+  code = mt_audio_write_file(options->save_take, take->samples, take->nframes, take->nchannels, take->rate_hz,
+                             MT_SAMPLE_FLOAT, err);
+  if (code == MT_OK)
+    mt_text_copy(take->file, sizeof take->file, options->save_take);
+  return code;
+}
+
+mt_code mt_session_listen(const mt_session_options *options, mt_results **out, mt_error *err)
+{
+  const mt_audio_backend *backend =
+      mt_audio_find_backend(options->simulate != NULL ? "simulate" : "portaudio");
+  mt_audio_request request = {0};
+  mt_audio_source source;
+  mt_listening listening = {
+      .tell = options->tell, .is_stopped = options->is_stopped, .ctx = options->listen_ctx};
+  mt_stimulus stimulus;
+  mt_rig_in_use rig = {0};
+  mt_take *take = NULL;
+  mt_code code = mt_session_stimulus(options, &stimulus, err);
+
+  if (code == MT_OK)
+    code = mt_rig_use_open(options, true, &rig, err);
+  if (code != MT_OK) {
+    mt_rig_use_finish(&rig);
+    return code;
+  }
+  source =
+      (mt_audio_source){render_player, &stimulus, MT_STIMULUS_CHANNELS, MT_LEAD_IN_S + stimulus.duration_s};
+  request.input = options->simulate != NULL ? options->simulate : options->input;
+  if (rig.input[0] != '\0')
+    request.input = rig.input;
+  request.rate_hz = stimulus.rate_hz;
+  request.state = options->state;
+  request.source = options->simulate != NULL ? &source : NULL;
+  listening.stimulus = &stimulus;
+  listening.longest_s = longest_run_s(&stimulus);
+  listening.wait_s = options->wait_s > 0.0 ? options->wait_s : MT_DEFAULT_WAIT_S;
+  code = mt_capture_listen(backend, &request, &listening, &take, err);
+  if (code == MT_OK) {
+    keep_first_pair(take);
+    code = keep_heard(options, take, err);
+  }
+  if (code == MT_OK)
+    code = read_recorded(&take, options, &rig, out, err);
+  mt_rig_use_finish(&rig);
+  mt_take_destroy(&take);
   return code;
 }

@@ -91,9 +91,15 @@ static mt_code watch_block(void *ctx, const float *frames, size_t nframes, mt_er
 
   mt_strain_feed(r->watch, frames, n);
   r->nframes += n;
-  /* a code that ends the run; it is told from an error by the flag */
   r->stopped = n < nframes || (r->options->poll != NULL && r->options->poll(r->options->sink.ctx));
-  return r->stopped ? mt_fail(err, MT_E_IO, "stopped") : MT_OK;
+  (void)err;
+  return MT_OK;
+}
+
+static bool has_enough(void *ctx)
+{
+  const run *r = ctx;
+  return r->stopped;
 }
 
 static mt_code note_problem(void *ctx, mt_problem_kind kind, double begin_s, double end_s, const char *text,
@@ -296,7 +302,7 @@ mt_code mt_session_watch(const mt_session_options *session, const mt_strain_opti
                               .duration_s = options->duration_s};
   mt_results *results = NULL;
   run *r;
-  mt_audio_sink sink = {begin_watch, watch_block, note_problem, NULL};
+  mt_audio_sink sink = {begin_watch, watch_block, note_problem, NULL, has_enough};
   mt_code code = check_options(options, mt_session_watch_level(session), err);
 
   if (code != MT_OK)
@@ -312,7 +318,7 @@ mt_code mt_session_watch(const mt_session_options *session, const mt_strain_opti
     request.source = &source;
   request.state = session->state;
   code = mt_audio_find_backend(name)->run(&request, &sink, err);
-  if (r->stopped || (code == MT_OK && r->watch != NULL)) {
+  if (code == MT_OK && r->watch != NULL) {
     mt_strain_finish(r->watch);
     code = mt_results_create(&results, err);
     if (code == MT_OK)

@@ -145,6 +145,9 @@ static void write_stimulus(void)
   write_wav("no-start.wav", RATE_HZ, 2, x + 2 * mark, whole - mark, whole - mark);
   write_wav("no-marks.wav", RATE_HZ, 2, x + 2 * mark, whole - 2 * mark, whole - 2 * mark);
   write_wav("cut-off.wav", RATE_HZ, 2, x, whole / 2, whole);
+  for (size_t i = 0; i < whole / 2 * 5; i++) /* two runs, and a third that breaks off */
+    memcpy(five + 2 * i, x + 2 * (i % whole), 2 * sizeof *x);
+  write_wav("runs.wav", RATE_HZ, 2, five, whole / 2 * 5, whole / 2 * 5);
   for (size_t i = 0; i < whole; i++)
     memcpy(five + 5 * i, x + 2 * i, 2 * sizeof *x);
   write_wav("five.wav", RATE_HZ, 5, five, whole, whole);

@@ -53,7 +53,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
   counter count = {0};
   mt_error err = {0};
-  const mt_audio_sink sink = {begin, block, problem, &count};
+  const mt_audio_sink sink = {begin, block, problem, &count, NULL};
   const mt_audio_request request = {.input = fuzz_file(data, size)};
   mt_code code = mt_audio_find_backend("file")->run(&request, &sink, &err);
   fuzz_check_outcome(code, &err, code == MT_OK ? &count : NULL);

@@ -210,7 +210,7 @@ static int count_passes(mt_dropout_kind kind, size_t nframes, bool left, bool ri
     mt_results *r;
     mt_simulate_init(&unit);
     unit.channel[0].noise_dbfs = unit.channel[1].noise_dbfs = -95.0;
-    unit.dropouts[0] = (mt_simulated_dropout){kind, inside_s[i], nframes, {left, right}};
+    unit.dropouts[0] = (mt_simulated_dropout){kind, inside_s[i], nframes, {left, right}, 0.0};
     unit.ndropouts = 1;
     r = unit_bench_results(&unit, RATE, LEVEL);
     /* refused outright when the marks are too far from where they should be */

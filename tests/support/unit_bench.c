@@ -4,7 +4,6 @@
 
 #include <mendtone/analysis.h>
 #include <mendtone/capture.h>
-#include <mendtone/plan.h>
 
 static mt_code begin(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err)
 {
@@ -41,7 +40,7 @@ mt_take *unit_bench_take_extras(const mt_simulated_unit *unit, double rate_hz, d
   mt_error err = {0};
   mt_audio_source source;
   mt_audio_request request = {.rate_hz = rate_hz};
-  const mt_audio_sink sink = {begin, block, problem, &take};
+  const mt_audio_sink sink = {begin, block, problem, &take, NULL};
 
   assert_ok(mt_stimulus_init(rate_hz, level_dbfs, extras, max_level_dbfs, stimulus, &err), err);
   source = mt_capture_source(stimulus);
@@ -53,8 +52,19 @@ mt_take *unit_bench_take_extras(const mt_simulated_unit *unit, double rate_hz, d
 
 mt_results *unit_bench_read(mt_take *take, const mt_stimulus *stimulus)
 {
-  mt_results *results = NULL;
   mt_plan *plan = NULL;
+  mt_error err = {0};
+  mt_results *results;
+
+  assert_ok(mt_plan_create_default(&plan, &err), err);
+  results = unit_bench_read_by(take, stimulus, plan);
+  mt_plan_destroy(&plan);
+  return results;
+}
+
+mt_results *unit_bench_read_by(mt_take *take, const mt_stimulus *stimulus, const mt_plan *plan)
+{
+  mt_results *results = NULL;
   mt_location location;
   mt_marks_found found;
   mt_error err = {0};
@@ -64,10 +74,8 @@ mt_results *unit_bench_read(mt_take *take, const mt_stimulus *stimulus)
     return NULL;
   assert_ok(mt_results_create(&results, &err), err);
   assert_ok(mt_measure_stimulus(take, stimulus, &location, "default", results, &err), err);
-  assert_ok(mt_plan_create_default(&plan, &err), err);
   assert_ok(mt_judge_results(plan, results, &err), err);
   assert_ok(mt_judge_find_causes(plan, results, &err), err);
-  mt_plan_destroy(&plan);
   return results;
 }
 

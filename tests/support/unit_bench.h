@@ -2,7 +2,7 @@
 #ifndef UNIT_BENCH_H
 #define UNIT_BENCH_H
 
-#include <mendtone/results.h>
+#include <mendtone/plan.h>
 #include <mendtone/simulate.h>
 #include <mendtone/stimulus.h>
 
@@ -23,6 +23,9 @@ mt_results *unit_bench_results(const mt_simulated_unit *unit, double rate_hz, do
 
 /** Read a take that may have been tampered with. NULL when it is refused. */
 mt_results *unit_bench_read(mt_take *take, const mt_stimulus *stimulus);
+
+/** The same by a plan of one's own. */
+mt_results *unit_bench_read_by(mt_take *take, const mt_stimulus *stimulus, const mt_plan *plan);
 
 /** The reading; fails the test when there is none. */
 const mt_reading *unit_bench_find(const mt_results *results, mt_quantity quantity, mt_channel channel,

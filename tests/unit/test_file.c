@@ -542,10 +542,14 @@ static void a_float_file_keeps_every_bit_and_is_the_same_each_time(void **state)
 static void integer_files_carry_tpdf_dither(void **state)
 {
   static const struct {
+    const char *name;
     mt_sample_format format;
     int bits;
     double want_dbfs;
-  } table[] = {{MT_SAMPLE_PCM16, 16, -93.319}, {MT_SAMPLE_PCM24, 24, -141.484}};
+  } table[] = {{"i.wav", MT_SAMPLE_PCM16, 16, -93.319},
+               {"i.wav", MT_SAMPLE_PCM24, 24, -141.484},
+               {"i.flac", MT_SAMPLE_PCM16, 16, -93.319},
+               {"i.FLAC", MT_SAMPLE_PCM24, 24, -141.484}};
   size_t nframes = 100000;
   float *frames = malloc(2 * nframes * sizeof *frames);
   (void)state;
@@ -558,8 +562,10 @@ static void integer_files_carry_tpdf_dither(void **state)
     mt_take *take = NULL;
     mt_error err = {0};
     double lsb = ldexp(1.0, 1 - table[i].bits);
-    assert_ok(mt_audio_write_file(path_of("i.wav"), frames, nframes, 2, 48000.0, table[i].format, &err), err);
-    assert_ok(read_take(path_of("i.wav"), &take, &err), err);
+    assert_ok(mt_audio_write_file(path_of(table[i].name), frames, nframes, 2, 48000.0, table[i].format, &err),
+              err);
+    assert_ok(read_take(path_of(table[i].name), &take, &err), err);
+    assert_int_equal(take->nframes, nframes);
     for (unsigned c = 0; c < 2; c++) {
       double sum = 0.0, mean = 0.0;
       for (size_t n = 0; n < nframes; n++) {
@@ -616,6 +622,9 @@ static void nothing_is_left_behind_by_a_refused_write(void **state)
   frames[2] = 0.0f;
   assert_int_equal(mt_audio_write_file(path_of("n.wav"), frames, 2, 2, 48000.5, MT_SAMPLE_FLOAT, &err),
                    MT_E_ARG);
+  assert_int_equal(mt_audio_write_file(path_of("n.flac"), frames, 2, 2, 48000.0, MT_SAMPLE_FLOAT, &err),
+                   MT_E_ARG);
+  assert_non_null(strstr(err.message, "n.flac: FLAC holds whole numbers"));
   assert_int_equal(mt_audio_write_file(path_of("n.wav"), frames, 2, 0, 48000.0, MT_SAMPLE_FLOAT, &err),
                    MT_E_ARG);
   assert_int_equal(mt_audio_write_file("/nonexistent/n.wav", frames, 2, 2, 48000.0, MT_SAMPLE_FLOAT, &err),

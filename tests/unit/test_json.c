@@ -348,12 +348,18 @@ static void definition_floor_and_axis_are_read_back(void **state)
   (void)state;
   results->is_stimulus = true;
   results->stimulus_extras = MT_EXTRA_LEVELS | MT_EXTRA_CROSSTALK;
+  results->nruns = 3;
+  results->is_followed = true;
+  results->run_begin_s = 31.25;
   assert_ok(mt_results_add_curve(results, &curve, &err), err);
   assert_ok(mt_results_add_reading(results, &reading, &err), err);
   assert_ok(mt_report_write_json(results, path, &err), err);
   assert_ok(mt_report_read_json(path, &back, &err), err);
   assert_same_json(results, back);
   assert_int_equal(back->stimulus_extras, MT_EXTRA_LEVELS | MT_EXTRA_CROSSTALK);
+  assert_int_equal(back->nruns, 3);
+  assert_true(back->is_followed);
+  assert_near(back->run_begin_s, 31.25, 0.0, "s");
   assert_string_equal(back->readings[0].definition, "re f2");
   assert_int_equal(back->curves[0].x_unit, MT_UNIT_DBFS);
   assert_near(back->curves[0].x[0], -80.0, 0.0, "dBFS");

@@ -521,6 +521,13 @@ static void of_several_runs_the_last_whole_one_counts(void **state)
   take = take_of(frames, total, 2, 48000.0);
   assert_int_equal(look(take, &stimulus, &at), MT_MARKS_BOTH);
   assert_near(at.start_frame, 2.0 * ((double)n + 1000.0), 1e-6, "frames");
+  assert_int_equal(at.nruns, 3);
+  assert_true(at.is_followed);
+  mt_take_destroy(&take);
+  take = take_of(frames, n, 2, 48000.0);
+  assert_int_equal(look(take, &stimulus, &at), MT_MARKS_BOTH);
+  assert_int_equal(at.nruns, 1);
+  assert_false(at.is_followed);
   free(frames);
   mt_take_destroy(&run);
   mt_take_destroy(&take);

@@ -145,8 +145,8 @@ static void units_without_a_codec_raise_no_alarm(void **state)
       channel->dc = i == 9 ? 0.1 : 0.0;
     }
     if (i >= 10) {
-      unit.dropouts[0] =
-          (mt_simulated_dropout){i == 10 ? MT_SIMULATED_MUTE : MT_SIMULATED_LOSE, 5.6, 480, {true, true}};
+      unit.dropouts[0] = (mt_simulated_dropout){
+          i == 10 ? MT_SIMULATED_MUTE : MT_SIMULATED_LOSE, 5.6, 480, {true, true}, 0.0};
       unit.ndropouts = 1;
     }
     unit.bits = i % 2 == 0 ? 16 : 24;

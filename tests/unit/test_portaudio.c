@@ -451,7 +451,7 @@ static mt_code accept(void *ctx, const float *frames, size_t nframes, mt_error *
 static void a_failing_sink_ends_the_run(void **state)
 {
   mt_audio_request request = {0};
-  mt_audio_sink sink = {begin, refuse, NULL, NULL};
+  mt_audio_sink sink = {begin, refuse, NULL, NULL, NULL};
   mt_error err = {0};
   double began_s = now_s();
   (void)state;
@@ -498,7 +498,7 @@ static void what_the_library_says_of_a_stream_does_not_reach_the_terminal(void *
 {
   FILE *kept = tmpfile();
   int real = dup(STDERR_FILENO), told = 0, seen = 0, chatter = 0;
-  mt_audio_sink sink = {begin, accept, NULL, NULL};
+  mt_audio_sink sink = {begin, accept, NULL, NULL, NULL};
   mt_audio_request request = {.rate_hz = RATE, .duration_s = 0.25, .progress = count_lines};
   mt_error err = {0};
   mt_code code;

@@ -86,7 +86,7 @@ static mt_code try_run(const mt_simulated_unit *unit, const mt_audio_source *sou
                        capture *out, mt_error *err)
 {
   mt_audio_request request = {0};
-  mt_audio_sink sink = {begin, block, problem, out};
+  mt_audio_sink sink = {begin, block, problem, out, NULL};
   request.rate_hz = RATE;
   request.duration_s = duration_s;
   request.source = source;
@@ -172,6 +172,53 @@ static void clock_offset_and_delay_render_the_source_at_the_recorders_moments(vo
     }
     free(c.frames);
   }
+}
+
+static void a_drifting_clock_renders_the_source_at_the_recorders_moments(void **state)
+{
+  static const double drifts[] = {-2.0, 0.01, 10.0};
+  tones t = {{19997.0, 997.0}, {0.5, 0.5}};
+  (void)state;
+  for (size_t i = 0; i < COUNT(drifts); i++) {
+    mt_simulated_unit unit;
+    capture c;
+    mt_simulate_init(&unit);
+    unit.clock_offset_ppm = -80.0;
+    unit.clock_drift_ppm_per_s = drifts[i];
+    c = run_unit(&unit, &t, 10.0);
+    for (size_t n = 0; n < c.nframes; n += 17) {
+      long double at = (long double)n / 48000.0L;
+      long double seconds = at * (1.0L + 1e-6L * (-80.0L + 0.5L * (long double)drifts[i] * at));
+      for (unsigned k = 0; k < 2; k++)
+        /* rounding to float; 10 ppm/s bend 64 frames by 2.2e-12 s */
+        assert_near((double)c.frames[2 * n + k], tone_at(&t, k, (double)seconds), 2e-7, "FS");
+    }
+    free(c.frames);
+  }
+}
+
+/* Linear interpolation of a sine of frequency f at rate r: gain sinc(f / r)^2, images at k r - f (Crochiere and
+   Rabiner, Multirate Digital Signal Processing, on interpolators of first order). */
+static void a_mixer_joins_its_samples_by_straight_lines(void **state)
+{
+  /* no image k x 44100 -+ f folds back onto f: 2 f is no multiple of 300 Hz */
+  tones t = {{1000.0, 14987.0}, {0.5, 0.5}};
+  mt_simulated_unit unit;
+  capture c;
+  (void)state;
+  mt_simulate_init(&unit);
+  unit.mixer_rate_hz = 44100.0;
+  c = run_unit(&unit, &t, 1.0);
+  for (unsigned k = 0; k < 2; k++) {
+    double x = MT_PI * t.freq_hz[k] / 44100.0, want = 0.5 * pow(sin(x) / x, 2.0), re = 0.0, im = 0.0;
+    for (size_t n = 0; n < c.nframes; n++) { /* whole periods in a second: exact sums */
+      re += (double)c.frames[2 * n + k] * cos(2.0 * MT_PI * t.freq_hz[k] * (double)n / RATE);
+      im += (double)c.frames[2 * n + k] * sin(2.0 * MT_PI * t.freq_hz[k] * (double)n / RATE);
+    }
+    assert_near(2.0 * hypot(re, im) / (double)c.nframes, want, 1e-5,
+                "FS"); /* the 160th image folds back onto it: 3e-6 */
+  }
+  free(c.frames);
 }
 
 static void low_shelf_has_the_cookbooks_coefficients(void **state)
@@ -492,6 +539,35 @@ static void dropouts_lose_repeat_and_mute_the_very_frames(void **state)
   free(c.frames);
 }
 
+static void gain_hum_and_clip_spoil_the_very_frames(void **state)
+{
+  mt_audio_source source = {render_count, NULL, 1, 1e9};
+  mt_simulated_unit unit;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  add_dropout(&unit, MT_SIMULATED_GAIN, 1000.0, 5000); /* they may overlap: time is whole */
+  unit.dropouts[0].level_db = -6.0;
+  add_dropout(&unit, MT_SIMULATED_HUM, 2000.0, 96);
+  unit.dropouts[1].level_db = -40.0;
+  add_dropout(&unit, MT_SIMULATED_CLIP, 30000.0, 480);
+  unit.dropouts[2].level_db = -40.0;
+  assert_ok(try_run(&unit, &source, 1.0, &c, &err), err);
+  for (size_t n = 0; n < c.nframes; n++) {
+    double sound = (double)n * 0x1p-20, want = sound;
+    if (n >= 1000 && n < 6000)
+      want *= pow(10.0, -6.0 / 20.0);
+    for (int k = 1; n >= 2000 && n < 2096 && k <= 5; k++)
+      want += 0.01 * pow(10.0, -0.5 * (k - 1)) * sin(2.0 * MT_PI * 50.0 * k * (double)n / RATE);
+    if (n >= 30000 && n < 30480)
+      want = fmin(want, 0.01);
+    assert_near((double)c.frames[2 * n], want, 4e-9, "FS"); /* rounding to float */
+    assert_near((double)c.frames[2 * n + 1], sound, 0.0, "FS");
+  }
+  free(c.frames);
+}
+
 static void a_repeat_at_the_very_end_keeps_the_length(void **state)
 {
   mt_audio_source source = {render_count, NULL, 1, 1e9};
@@ -550,6 +626,10 @@ static void what_is_out_of_range_is_refused_before_anything_is_delivered(void **
   REFUSED(unit.clock_offset_ppm = (double)NAN);
   REFUSED(unit.delay_s = (double)INFINITY);
   REFUSED(unit.hum_hz = 0.0);
+  REFUSED(unit.clock_drift_ppm_per_s = (double)NAN);
+  REFUSED(unit.clock_drift_ppm_per_s = -2000.0);
+  REFUSED(unit.mixer_rate_hz = 100.0);
+  REFUSED(unit.mixer_rate_hz = (double)NAN);
   REFUSED(unit.ndropouts = MT_SIMULATED_DROPOUTS_MAX + 1);
 #undef REFUSED
   assert_int_equal(c.nbegun, 0);
@@ -575,6 +655,8 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_wire_delivers_the_source_to_the_last_bit),
       cmocka_unit_test(clock_offset_and_delay_render_the_source_at_the_recorders_moments),
+      cmocka_unit_test(a_drifting_clock_renders_the_source_at_the_recorders_moments),
+      cmocka_unit_test(a_mixer_joins_its_samples_by_straight_lines),
       cmocka_unit_test(low_shelf_has_the_cookbooks_coefficients),
       cmocka_unit_test(low_shelf_has_the_published_response),
       cmocka_unit_test(high_pass_is_a_coupling_capacitor),
@@ -588,6 +670,7 @@ int main(void)
       cmocka_unit_test(quantiser_noise_is_that_of_tpdf_dither),
       cmocka_unit_test(a_quantiser_stops_at_full_scale),
       cmocka_unit_test(dropouts_lose_repeat_and_mute_the_very_frames),
+      cmocka_unit_test(gain_hum_and_clip_spoil_the_very_frames),
       cmocka_unit_test(a_repeat_at_the_very_end_keeps_the_length),
       cmocka_unit_test(dropouts_inside_one_another_are_refused),
       cmocka_unit_test(what_is_out_of_range_is_refused_before_anything_is_delivered),

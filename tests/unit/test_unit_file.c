@@ -34,14 +34,15 @@ static void every_key_arrives_where_it_belongs(void **state)
 {
   static const char text[] =
       "name = \"mixer\"; swap = true; sum = true; hum_hz = 60; delay_s = 0.25; clock_offset_ppm = -80.5;\n"
-      "bits = 20; seed = 12345;\n"
+      "bits = 20; seed = 12345; clock_drift_ppm_per_s = -0.5; mixer_rate_hz = 44100;\n"
       "left = { gain_db = -3; order_1 = 0.5; order_2 = 0.02; order_3 = -0.3; order_4 = 4.0; order_5 = 5.0;\n"
       "  dead_zone = 0.001; clip = 0.9; high_pass_hz = 22.6; shelf_db = 6.5; shelf_hz = 100.0; };\n"
       "right = { invert = true; mute = true; crosstalk_db = -70.0; hum_dbfs = -80; noise_dbfs = -95.0;\n"
       "  dc = -0.01; };\n"
       "dropouts = ( { kind = \"mute\"; at_s = 3.0; frames = 480; channels = \"left\"; },\n"
       "  { kind = \"mute\"; at_s = 4; frames = 1; },\n"
-      "  { kind = \"lose\"; at_s = 5.0; frames = 64; }, { kind = \"repeat\"; at_s = 6.5; frames = 65; } );\n";
+      "  { kind = \"lose\"; at_s = 5.0; frames = 64; }, { kind = \"repeat\"; at_s = 6.5; frames = 65; },\n"
+      "  { kind = \"clip\"; at_s = 7; frames = 66; channels = \"right\"; level_db = -20.5; } );\n";
   mt_simulated_unit u;
   mt_error err = {0};
   (void)state;
@@ -69,7 +70,9 @@ static void every_key_arrives_where_it_belongs(void **state)
   assert_near(r->hum_dbfs, -80.0, 0.0, "dBFS");
   assert_near(r->noise_dbfs, -95.0, 0.0, "dBFS");
   assert_near(r->dc, -0.01, 0.0, "FS");
-  assert_int_equal(u.ndropouts, 4);
+  assert_near(u.clock_drift_ppm_per_s, -0.5, 0.0, "ppm/s");
+  assert_near(u.mixer_rate_hz, 44100.0, 0.0, "Hz");
+  assert_int_equal(u.ndropouts, 5);
   assert_int_equal(u.dropouts[0].kind, MT_SIMULATED_MUTE);
   assert_true(u.dropouts[0].channel[0] && !u.dropouts[0].channel[1]);
   assert_true(u.dropouts[1].channel[0] && u.dropouts[1].channel[1]);
@@ -77,6 +80,9 @@ static void every_key_arrives_where_it_belongs(void **state)
   assert_int_equal(u.dropouts[2].nframes, 64);
   assert_int_equal(u.dropouts[3].kind, MT_SIMULATED_REPEAT);
   assert_near(u.dropouts[3].at_s, 6.5, 0.0, "s");
+  assert_int_equal(u.dropouts[4].kind, MT_SIMULATED_CLIP);
+  assert_true(!u.dropouts[4].channel[0] && u.dropouts[4].channel[1]);
+  assert_near(u.dropouts[4].level_db, -20.5, 0.0, "dB");
 }
 
 static void what_is_wrong_is_named_with_its_line(void **state)
@@ -101,11 +107,17 @@ static void what_is_wrong_is_named_with_its_line(void **state)
       {"dropouts = ( { at_s = 1.0; frames = 2; } );", "u.cfg:1: a dropout has no kind"},
       {"dropouts = ( { kind = \"lose\"; frames = 2; } );", "u.cfg:1: a dropout has no at_s"},
       {"dropouts = ( { kind = \"loose\"; at_s = 1.0; frames = 2; } );",
-       "u.cfg:1: kind is \"loose\"; expected \"mute\", \"lose\" or \"repeat\""},
+       "u.cfg:1: kind is \"loose\"; expected \"mute\", \"lose\", \"repeat\", \"gain\", \"hum\" or \"clip\""},
       {"dropouts = ( { kind = 2; at_s = 1.0; frames = 2; } );",
-       "u.cfg:1: kind is not text; expected \"mute\", \"lose\" or \"repeat\""},
+       "u.cfg:1: kind is not text; expected \"mute\", \"lose\", \"repeat\", \"gain\", \"hum\" or \"clip\""},
       {"dropouts = ( { kind = \"lose\"; at_s = 1.0; frames = 2; channels = \"left\"; } );",
-       "u.cfg:1: channels belongs to kind = \"mute\"; frames are lost or repeated on both"},
+       "u.cfg:1: channels is out of place: frames are lost or repeated on both"},
+      {"dropouts = ( { kind = \"mute\"; at_s = 1.0; frames = 2; level_db = 3.0; } );",
+       "u.cfg:1: level_db belongs to kind = \"gain\", \"hum\" or \"clip\""},
+      {"dropouts = ( { kind = \"gain\"; at_s = 1.0; frames = 2; } );",
+       "u.cfg:1: a dropout of kind = \"gain\" has no level_db"},
+      {"clock_drift_ppm_per_s = 1e4;", "u.cfg:1: clock_drift_ppm_per_s is 10000; expected -1000 to 1000"},
+      {"mixer_rate_hz = -1.0;", "u.cfg:1: mixer_rate_hz is -1; expected 0 to 1e+06"},
   };
   (void)state;
   for (size_t i = 0; i < COUNT(table); i++) {
