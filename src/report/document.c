@@ -53,6 +53,7 @@ static document_block *add_block(document *d, document_kind kind)
   return &d->blocks[d->nblocks++];
 }
 
+MT_PRINTF(2, 0)
 static char *write_text(document *d, const char *fmt, va_list args)
 {
   char *text = NULL;

@@ -392,8 +392,7 @@ static void labels_that_could_leave_the_folder_are_refused(void **state)
                                     "\x7f",
                                     "\xff",
                                     "a\x1b[2J",
-                                    "\xe2\x80\xae"
-                                    "abc",
+                                    "\xe2\x80\xaeliver",
                                     ".hidden"};
   static const char *const good[] = {"before",     "after",       "after 2",
                                      "\xc3\xa4ra", "load 33 ohm", "\xe4\xbf\xae\xe7\x90\x86"};

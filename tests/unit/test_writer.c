@@ -118,7 +118,7 @@ static void what_is_written_in_any_blocks_is_read_back(void **state)
   for (size_t i = 0; i < 70; i++) {
     append(writer, total, blocks[i % 7]);
     total += blocks[i % 7];
-    if (total > RATE / 10)
+    if (total > (size_t)(RATE / 10))
       assert_frames(part, total - (size_t)(RATE / 10)); /* at any time all but the last tenth of a second */
   }
   assert_int_equal(mt_audio_writer_nframes(writer), total);
@@ -332,7 +332,7 @@ static void a_program_killed_at_any_moment_leaves_all_but_the_last_tenth_of_a_se
     appended = atomic_load(done);
     least = appended < least ? appended : least;
     most = appended > most ? appended : most;
-    if (appended > RATE / 10) /* a shorter one may still be empty */
+    if (appended > (size_t)(RATE / 10)) /* a shorter one may still be empty */
       assert_frames(part, appended - (size_t)(RATE / 10));
     assert_int_equal(unlink(part), 0);
   }
