@@ -83,8 +83,8 @@ def compare_distortion(check, netlist, folder):
 
 def play_into(netlist, folder, tool):
     """The whole stimulus through the circuit: a stereo take, in 24 bits with dither as a recorder keeps it."""
-    subprocess.run([tool, "stimulus", "-o", str(folder / "stimulus.wav")], check=True, stdin=subprocess.DEVNULL,
-                   stdout=subprocess.DEVNULL)
+    subprocess.run([tool, "stimulus", "--lead-in", "0", "-o", str(folder / "stimulus.wav")], check=True,
+                   stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
     subprocess.run(["sox", str(folder / "stimulus.wav"), "-t", "f64", str(folder / "stimulus.raw")], check=True,
                    stdin=subprocess.DEVNULL)
     played = np.fromfile(folder / "stimulus.raw").reshape(-1, 2)
