@@ -1,6 +1,8 @@
 /* mendtone demo: a repair from the first measurement to the last, on a simulated amplifier. */
 #include "cli/cli.h"
 
+#include <mendtone/filing.h>
+
 #include "cli/demo_units.h"
 #include "report/layout.h"
 
@@ -191,6 +193,26 @@ static mt_code file_stage(const char *folder, const char *job, const stage *s, c
   return code;
 }
 
+/* What goes with the unit. */
+static mt_code write_reports(const char *job, mt_error *err)
+{
+  static const struct {
+    const char *name;
+    mt_paper_form form;
+  } forms[] = {{"report.html", MT_PAPER_HTML}, {"report.pdf", MT_PAPER_A4}};
+  const mt_filing_options options = {.now = NULL};
+  mt_filing *filing = NULL;
+  mt_code code = mt_filing_open_job(job, &options, &filing, err);
+
+  for (size_t i = 0; i < sizeof forms / sizeof forms[0] && code == MT_OK; i++) {
+    char path[MT_JOB_PATH_MAX + 16];
+    snprintf(path, sizeof path, "%s/%s", job, forms[i].name);
+    code = mt_paper_write(mt_filing_paper(filing), forms[i].form, path, err);
+  }
+  mt_filing_close(&filing);
+  return code;
+}
+
 static mt_code keep_job(const char *folder, mt_results *results[2], mt_error *err)
 {
   char job[MT_JOB_PATH_MAX];
@@ -198,7 +220,7 @@ static mt_code keep_job(const char *folder, mt_results *results[2], mt_error *er
 
   for (size_t i = 0; i < 2 && code == MT_OK; i++)
     code = file_stage(folder, job, &stages[i], results[i], err);
-  return code;
+  return code == MT_OK ? write_reports(job, err) : code;
 }
 
 /* ---- the story -------------------------------------------------------------------------------- */
@@ -270,6 +292,7 @@ static void tell_end(const char *folder)
   putchar('\n');
   tell("The full reports, the takes and the results as JSON are in the folder:");
   mt_layout_wrap(stdout, "  ", "  ", folder);
+  tell("The report that goes with the unit: job/report.html and job/report.pdf in that folder.");
   tell("The folder job in it is a job of the job book: mendtone job and mendtone compare show it from "
        "inside, and mendtone job new begins your own.");
   tell("Next: read before.txt there; change before-unit.cfg and run mendtone check --simulate on it; then "

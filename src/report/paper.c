@@ -406,6 +406,51 @@ static void add_conditions(document *d, const mt_paper *p)
     add_undecided(d, p->stages[p->now].results);
 }
 
+/* What no sound card sees. */
+static void add_answers(document *d, const mt_results *results)
+{
+  static const char *const names[] = {"By hand", "Answer", "Verdict"};
+
+  if (results->nanswers == 0)
+    return;
+  document_heading(d, "Seen and read by hand");
+  document_table(d, "What no sound card sees", 3);
+  add_head(d, names, 3, 1, 0);
+  for (size_t i = 0; i < results->nanswers; i++) {
+    const mt_answer *a = &results->answers[i];
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", a->ask);
+    if (!a->answered)
+      document_cell_add(d, MT_VERDICT_NONE, false, "not answered");
+    else if (a->is_number)
+      document_cell_add(d, MT_VERDICT_NONE, false, "%g %s", a->value, a->unit);
+    else
+      document_cell_add(d, MT_VERDICT_NONE, false, "%s", a->yes ? "yes" : "no");
+    document_cell_add(d, a->verdict, false, "%s", paper_verdict_word(a->verdict));
+  }
+}
+
+/* What a switch does: each state beside the one it is compared with, where chance does not explain it. */
+static void add_switches(document *d, const mt_results *results)
+{
+  size_t n = 0;
+
+  for (size_t i = 0; i < results->nchanges; i++) {
+    const mt_change *c = &results->changes[i];
+    mt_unit unit = mt_quantity_describe(c->quantity)->unit;
+    mt_unit shown = unit == MT_UNIT_DBFS || unit == MT_UNIT_DBV ? MT_UNIT_DB : unit;
+    char value[48], channel[8];
+    if (!c->significant || c->quantity == MT_Q_ROUTE || c->quantity == MT_Q_POLARITY)
+      continue;
+    if (n++ == 0)
+      document_heading(d, "What the switches change");
+    document_item(d, "%s against %s: %s%s%s %s%s%s", c->state, c->reference,
+                  mt_quantity_describe(c->quantity)->label, c->channel < 0 ? "" : ", ",
+                  c->channel < 0 ? "" : mt_channel_name(c->channel, channel), c->difference > 0.0 ? "+" : "",
+                  mt_wording_value(c->difference, c->uncertainty, shown, value, sizeof value),
+                  c->at_least ? " or more" : "");
+  }
+}
+
 static void add_cautions(document *d)
 {
   document_heading(d, "Cautions");
@@ -435,6 +480,8 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
     add_changes(d, rows, nrows, was != NULL);
     add_comparison(d, p, rows, nrows, was != NULL);
     free(rows);
+    add_switches(d, now->results);
+    add_answers(d, now->results);
     add_causes(d, now->results, "Likely causes of what is not in order");
     code = add_charts(d, p, was, err);
   }
