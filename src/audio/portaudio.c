@@ -702,6 +702,9 @@ static mt_code tell_findings(run *r, mt_error *err)
     const mt_mixer_finding *f = &d->findings[i];
     double begin_s = fmax(0.0, f->begin_s - zero_s - ROUND_TRIP_S);
     double end_s = fmin(length_s, f->end_s - zero_s + ROUND_TRIP_S);
+    /* who only listens waits for what another program plays */
+    if (!d->plays && f->kind == MT_PROBLEM_SHARED)
+      continue;
     if (end_s > 0.0 && begin_s < length_s)
       code = r->sink->problem(r->sink->ctx, f->kind, begin_s, end_s, f->text, err);
   }
