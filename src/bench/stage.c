@@ -486,7 +486,10 @@ static mt_code create_handle(const char *job, const char *label, mt_open_stage *
   return MT_OK;
 }
 
-mt_code mt_job_begin_stage(const char *folder, const char *label, mt_open_stage **out, mt_error *err)
+/* What begin and resume have in common: a handle, and the job locked while a folder is found or made for it. */
+static mt_code open_locked(const char *folder, const char *label,
+                           mt_code (*find)(const char *, const char *, mt_open_stage *, mt_error *),
+                           mt_open_stage **out, mt_error *err)
 {
   mt_open_stage *stage = NULL;
   int lock = -1;
@@ -497,13 +500,18 @@ mt_code mt_job_begin_stage(const char *folder, const char *label, mt_open_stage 
   if (code == MT_OK)
     code = lock_job(folder, &lock, err);
   if (code == MT_OK)
-    code = open_new(folder, label, stage, err);
+    code = find(folder, label, stage, err);
   mt_folder_unlock(&lock);
   if (code == MT_OK)
     *out = stage;
   else
     free(stage);
   return code;
+}
+
+mt_code mt_job_begin_stage(const char *folder, const char *label, mt_open_stage **out, mt_error *err)
+{
+  return open_locked(folder, label, open_new, out, err);
 }
 
 /* "results-0.1.0-1.json", the first number that is free. */
@@ -619,22 +627,7 @@ static mt_code take_over(const char *job, const char *label, mt_open_stage *stag
 
 mt_code mt_job_resume_stage(const char *folder, const char *label, mt_open_stage **out, mt_error *err)
 {
-  mt_open_stage *stage = NULL;
-  int lock = -1;
-  mt_code code = mt_job_check_label(label, err);
-
-  if (code == MT_OK)
-    code = create_handle(folder, label, &stage, err);
-  if (code == MT_OK)
-    code = lock_job(folder, &lock, err);
-  if (code == MT_OK)
-    code = take_over(folder, label, stage, err);
-  mt_folder_unlock(&lock);
-  if (code == MT_OK)
-    *out = stage;
-  else
-    free(stage);
-  return code;
+  return open_locked(folder, label, take_over, out, err);
 }
 
 /* ---- writing into it -------------------------------------------------------------------------------- */
