@@ -281,30 +281,49 @@ static mt_code ask_volts(maker *m, mt_error *err)
   return code;
 }
 
-/* "0.912,0.905": both channels from options. */
+typedef struct typed_volts {
+  int n;
+  double volts[MT_RIG_CHANNELS];
+  double step_v[MT_RIG_CHANNELS]; /* of the last digit */
+} typed_volts;
+
+/* "0.912,0.905" */
+static mt_code parse_reads(const char *reads, typed_volts *out, mt_error *err)
+{
+  char text[80];
+  char *rest = text;
+
+  *out = (typed_volts){.n = 0};
+  mt_text_copy(text, sizeof text, reads);
+  while (rest != NULL && out->n < MT_RIG_CHANNELS) {
+    char *one = strsep(&rest, ",");
+    double *volts = &out->volts[out->n];
+    if (!rig_parse_volts(one, volts, &out->step_v[out->n]))
+      return mt_fail(err, MT_E_ARG, "--reads: \"%.30s\" is no voltage; expected --reads 0.912,0.905", one);
+    if (!mt_rig_is_plausible(*volts))
+      return mt_fail(err, MT_E_ARG, "--reads: %g V is not what a sound card gives (%g to %g V)%s", *volts,
+                     MT_RIG_LEAST_V, MT_RIG_MOST_V, *volts > MT_RIG_MOST_V ? "; is it mV?" : "");
+    out->n++;
+  }
+  if (rest != NULL)
+    return mt_fail(err, MT_E_ARG, "--reads: \"%.30s\" is one too many; expected left and right", rest);
+  return MT_OK;
+}
+
+/* Both channels from options. */
 static mt_code take_reads(maker *m, mt_error *err)
 {
   mt_rig_value captured[MT_RIG_CHANNELS];
-  char text[80];
-  char *rest = text;
-  mt_code code = play_until_heard(m, captured, err);
+  typed_volts typed;
+  mt_code code = parse_reads(m->given->reads, &typed, err);
 
-  mt_text_copy(text, sizeof text, m->given->reads);
-  for (int c = 0; c < MT_RIG_CHANNELS && rest != NULL && code == MT_OK; c++) {
-    char *one = strsep(&rest, ",");
-    double volts, step_v;
-    if (!rig_parse_volts(one, &volts, &step_v))
-      code = mt_fail(err, MT_E_ARG, "--reads: \"%.30s\" is no voltage; expected --reads 0.912,0.905", one);
-    else if (!mt_rig_is_plausible(volts))
-      code = mt_fail(err, MT_E_ARG, "--reads: %g V is not what a sound card gives (%g to %g V)%s", volts,
-                     MT_RIG_LEAST_V, MT_RIG_MOST_V, volts > MT_RIG_MOST_V ? "; is it mV?" : "");
-    if (code == MT_OK && m->rig->meter.step_v == 0.0)
-      m->rig->meter.step_v = step_v;
-    if (code == MT_OK)
-      code = calibrate(m, c, volts, captured[c], err);
+  if (code == MT_OK)
+    code = play_until_heard(m, captured, err);
+  for (int c = 0; code == MT_OK && c < typed.n; c++) {
+    if (m->rig->meter.step_v == 0.0)
+      m->rig->meter.step_v = typed.step_v[c];
+    code = calibrate(m, c, typed.volts[c], captured[c], err);
   }
-  if (code == MT_OK && rest != NULL)
-    code = mt_fail(err, MT_E_ARG, "--reads: \"%.30s\" is one too many; expected left and right", rest);
   return code;
 }
 
@@ -442,6 +461,7 @@ mt_code rig_make(const char *name, const rig_options *given, mt_error *err)
   maker m = {.given = given,
              .session = mt_session_defaults(),
              .tone = {given->tone_hz, given->tone_dbfs, given->tone_s}};
+  typed_volts typed;
   mt_code code;
 
   m.asks = isatty(STDIN_FILENO) && !given->yes;
@@ -452,7 +472,10 @@ mt_code rig_make(const char *name, const rig_options *given, mt_error *err)
   m.session.level_dbfs = given->level_dbfs;
   m.session.has_extras = true;
   m.session.extras = given->no_steps ? 0 : MT_EXTRA_LEVELS;
-  code = start(&m, name, err);
+  /* before a device is opened, and long before a tone is played */
+  code = given->reads != NULL ? parse_reads(given->reads, &typed, err) : MT_OK;
+  if (code == MT_OK)
+    code = start(&m, name, err);
   if (code == MT_OK)
     announce_earlier(name);
   if (code == MT_OK) {
