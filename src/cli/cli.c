@@ -288,6 +288,23 @@ mt_code cli_set_extras(const char *list, double max_level_dbfs, mt_session_optio
   return list != NULL ? mt_extras_parse(list, &options->extras, err) : MT_OK;
 }
 
+/* A name that is nearly one of ours is no missing file. */
+static mt_code refuse_plan(const char *typed, mt_error *err)
+{
+  const char *names[16] = {"default"};
+  const char *nearest;
+  size_t n = 1;
+
+  while (n < sizeof names / sizeof names[0] && mt_plan_shipped_name(n - 1) != NULL) {
+    names[n] = mt_plan_shipped_name(n - 1);
+    n++;
+  }
+  nearest = mt_text_nearest(typed, names, n);
+  return mt_fail(err, MT_E_NO_INPUT, "no file and no plan \"%.80s\"; %s%s", typed,
+                 nearest != NULL ? "did you mean " : "mendtone plan lists those there are",
+                 nearest != NULL ? nearest : "");
+}
+
 mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 {
   const char *shipped = path != NULL ? mt_plan_shipped_text(path) : NULL;
@@ -296,9 +313,11 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
   if (path == NULL)
     return MT_OK;
   /* a file of that name is somebody's own */
-  if (shipped != NULL && stat(path, &there) != 0)
+  if (stat(path, &there) == 0 || strchr(path, '/') != NULL)
+    return mt_session_open_plan(path, out, err);
+  if (shipped != NULL)
     return mt_plan_parse(shipped, path, out, err);
-  return mt_session_open_plan(path, out, err);
+  return refuse_plan(path, err);
 }
 
 /* ---- progress --------------------------------------------------------------------------------- */

@@ -1,8 +1,6 @@
 /* mendtone plan: the plans that come with the tool, to use or to edit, or a check of an edited one. */
 #include "cli/cli.h"
 
-#include "base/text.h"
-
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -27,23 +25,6 @@ static void print_list(void)
         stdout);
 }
 
-/* A name that is nearly one of ours is no missing file. */
-static int refuse(const char *typed, const mt_error *err)
-{
-  const char *names[16] = {"default"};
-  const char *nearest;
-  size_t n = 1;
-
-  while (n < sizeof names / sizeof names[0] && mt_plan_shipped_name(n - 1) != NULL) {
-    names[n] = mt_plan_shipped_name(n - 1);
-    n++;
-  }
-  nearest = err->code == MT_E_NO_INPUT ? mt_text_nearest(typed, names, n) : NULL;
-  if (nearest == NULL)
-    return cli_fail(&cli_plan, err);
-  return cli_refuse(&cli_plan, "no file and no plan \"%.60s\"; did you mean %s?", typed, nearest);
-}
-
 static int run(int argc, char **argv)
 {
   char **operands;
@@ -62,8 +43,8 @@ static int run(int argc, char **argv)
     fputs(mt_plan_shipped_text(operands[0]), stdout);
     return CLI_PASS;
   }
-  if (mt_session_open_plan(operands[0], &plan, &err) != MT_OK)
-    return refuse(operands[0], &err);
+  if (cli_open_plan(operands[0], &plan, &err) != MT_OK)
+    return cli_fail(&cli_plan, &err);
   printf("plan ok: %zu limit%s, %zu state%s, %zu by hand\n", plan->nlimits, plan->nlimits == 1 ? "" : "s",
          plan->nstates, plan->nstates == 1 ? "" : "s", plan->nby_hand);
   mt_plan_destroy(&plan);

@@ -47,6 +47,14 @@ static bool is_file(const char *path)
   return stat(path, &there) == 0 && S_ISREG(there.st_mode);
 }
 
+static bool looks_like_file(const char *path)
+{
+  const char *dot = strrchr(path, '.');
+  struct stat there;
+
+  return dot != NULL && strcasecmp(dot, ".json") == 0 && stat(path, &there) != 0;
+}
+
 static mt_code open_one(const char *what, const options *given, mt_filing **out, char *folder, mt_error *err)
 {
   const bool none = given->against != NULL && strcmp(given->against, "none") == 0;
@@ -57,6 +65,8 @@ static mt_code open_one(const char *what, const options *given, mt_filing **out,
   folder[0] = '\0';
   if (what != NULL && is_file(what))
     return mt_filing_open_results(what, none ? NULL : given->against, out, err);
+  if (what != NULL && looks_like_file(what))
+    return mt_fail(err, MT_E_NO_INPUT, "%.150s: no such file; expected results (--json) or a job", what);
   code = mt_job_base(given->jobs, base, err);
   if (code == MT_OK)
     code = mt_job_find(base, what, folder, err);

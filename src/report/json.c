@@ -1202,6 +1202,10 @@ static mt_code load(const char *path, json_t **out, mt_error *err)
     fclose(file);
     return MT_E_NO_INPUT;
   }
+  if (feof(file)) {
+    fclose(file);
+    return mt_fail(err, MT_E_DATA, "%.150s: is empty; expected a results file of mendtone", path);
+  }
   rewind(file);
   /* integers as reals: one beyond 64 bits is then only a number out of range */
   *out = json_loadf(file, JSON_REJECT_DUPLICATES | JSON_DECODE_INT_AS_REAL, &why);

@@ -562,7 +562,7 @@ static void damage_is_named_in_one_line(void **state)
     const char *text;
     const char *says;
   } cases[] = {
-      {"", "not JSON"},
+      {"", "is empty"},
       {"{\"format\":", "not JSON"},
       {"[1,2]", "not results of mendtone"},
       {"{\"format\":\"other\"}", "not results of mendtone"},
