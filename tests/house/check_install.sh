@@ -33,5 +33,5 @@ int main(void)
 END
 cd "$scratch"
 # eval: pkg-config quotes its words for a shell.
-eval "\"$compiler\" -std=c11 -Wall -Wextra -Werror user.c -o user $(pkg-config --cflags --libs mendtone)"
+eval "$compiler -std=c11 -Wall -Wextra -Werror user.c -o user $(pkg-config --cflags --libs mendtone)"
 LD_LIBRARY_PATH=$(dirname "$(find "$scratch/root" -name 'libmendtone.so' | head -n 1)") ./user
