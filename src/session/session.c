@@ -22,9 +22,10 @@
 _Static_assert((MT_PARTS_COUNT & (MT_PARTS_COUNT - 1)) == 0, "layouts are counted through by exclusive or");
 
 /* A sound card starts late and a unit delays: listen on for this long after the stimulus. */
+#define AFTER_S 1.0
 /* A recording of a run up to here is read in memory, and lost frames are mended: 22 MiB of stereo at 48 kHz. */
 #define MENDED_MOST_S 60.0
-#define AFTER_S 1.0
+#define NOTHING_ARRIVES "nothing-arrives"
 /* What ended so long before the take did was over. */
 #define STILL_S 0.1
 
@@ -180,6 +181,35 @@ static void keep_wanted(const mt_plan_state *state, mt_results *results)
   results->ncurves = ncurves;
 }
 
+/*
+ * Silence is quiet: a lead that came off would pass every limit on noise. Where nothing of what was played was heard in
+ * any state, nothing is concluded; where another state was heard the leads were on, and the finding says the rest.
+ */
+static mt_code doubt_silence(mt_results *results, mt_error *err)
+{
+  mt_problem problem = {.kind = MT_PROBLEM_SILENT_INPUT, .channel = MT_CHANNEL_BOTH};
+  bool says_so = false, was_heard = false;
+
+  for (size_t i = 0; i < results->nproblems; i++)
+    if (results->problems[i].kind == problem.kind && results->problems[i].channel == problem.channel)
+      return MT_OK;
+  for (size_t i = 0; i < results->nfindings; i++)
+    says_so = says_so || strcmp(results->findings[i].id, NOTHING_ARRIVES) == 0;
+  for (size_t i = 0; i < results->ntakes; i++)
+    was_heard = was_heard || (!results->takes[i].skipped && results->takes[i].has_clock_offset);
+  if (!says_so || was_heard)
+    return MT_OK;
+  results->valid = false;
+  for (size_t i = 0; i < results->ntakes; i++)
+    results->takes[i].valid = results->takes[i].skipped;
+  problem.end_s = results->rate_hz > 0.0 ? (double)results->nframes / results->rate_hz : 0.0;
+  mt_text_copy(
+      problem.text, sizeof problem.text,
+      "nothing of what was played was heard: take it with a state in which the unit is turned up, or "
+      "a lead that is off would pass");
+  return mt_results_add_problem(results, &problem, err);
+}
+
 /* ---- from take to verdicts ---------------------------------------------------------------------------- */
 
 mt_code mt_session_judge(const mt_session_options *options, mt_results *results, mt_error *err)
@@ -188,7 +218,8 @@ mt_code mt_session_judge(const mt_session_options *options, mt_results *results,
   const mt_plan *plan = options->plan;
   mt_code code = MT_OK;
 
-  if (plan == NULL && results->is_stimulus) {
+  code = doubt_silence(results, err);
+  if (code == MT_OK && plan == NULL && results->is_stimulus) {
     code = mt_plan_create_default(&built_in, err);
     plan = built_in;
   }
@@ -395,12 +426,11 @@ static mt_location presume_location(void)
 /* A unit that is turned down cannot be told from a lead that came off. */
 static mt_code say_turned_down(const mt_session_options *options, mt_results *results, mt_error *err)
 {
-  mt_finding finding = {.id = "nothing-arrives", .channel = MT_CHANNEL_BOTH, .nevidence = 1};
+  mt_finding finding = {.id = NOTHING_ARRIVES, .channel = MT_CHANNEL_BOTH, .nevidence = 1};
 
   snprintf(finding.text, sizeof finding.text,
            "Nothing of what was played arrives: what was read is the noise of a unit that is turned down. If "
-           "it was "
-           "not, a lead is off, or the unit has no power, and this says nothing of it.");
+           "it was not, a lead is off, or the unit has no power, and this says nothing of it.");
   snprintf(finding.evidence[0], sizeof finding.evidence[0], "no mark was found%s%s%s",
            options->state != NULL ? " in state \"" : "", options->state != NULL ? options->state : "",
            options->state != NULL ? "\"" : "");
@@ -413,6 +443,7 @@ static mt_code read_stimulus(mt_take *take, const mt_stimulus *stimulus, const m
 {
   mt_location location;
   mt_marks_found found = MT_MARKS_NONE;
+  mt_session_options unjudged;
   mt_results *in_part = NULL;
   size_t which = 0;
   bool turned_down = false;
@@ -440,9 +471,14 @@ static mt_code read_stimulus(mt_take *take, const mt_stimulus *stimulus, const m
         found == MT_MARKS_NONE
             ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
             : "only part of the stimulus came back; check the leads and take again");
+  if (!turned_down)
+    return code == MT_OK ? read_take(take, stimulus, &location, options, rig, out, err) : code;
+  unjudged = *options;
+  unjudged.unjudged = true;
+  code = read_take(take, stimulus, &location, &unjudged, rig, out, err);
   if (code == MT_OK)
-    code = read_take(take, stimulus, &location, options, rig, out, err);
-  return code == MT_OK && turned_down ? say_turned_down(options, *out, err) : code;
+    code = say_turned_down(options, *out, err);
+  return code == MT_OK && !options->unjudged ? mt_session_judge(options, *out, err) : code;
 }
 
 /* One play and capture, and what came of it. */
