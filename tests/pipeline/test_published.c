@@ -22,6 +22,7 @@
  *   waves of sox, circuits of ngspice                handbooks of mathematics            oracle/
  *   all that follows                                 beside each test
  */
+#include "recorded.h"
 #include "support.h"
 #include "unit_bench.h"
 
@@ -42,9 +43,7 @@ typedef struct series {
 
 static mt_results *read_series(const series *wave, double scale, double line_hz, double line_amplitude)
 {
-  mt_take *take = NULL;
-  mt_results *r = NULL;
-  mt_error err = {0};
+  mt_results *r;
   float *x = malloc(N * sizeof *x);
 
   assert_non_null(x);
@@ -56,24 +55,9 @@ static mt_results *read_series(const series *wave, double scale, double line_hz,
             wave->c[k] * cos(2.0 * MT_PI * k * TONE_HZ * t) + wave->s[k] * sin(2.0 * MT_PI * k * TONE_HZ * t);
     x[i] = (float)(scale * sum + line_amplitude * sin(2.0 * MT_PI * line_hz * t));
   }
-  assert_ok(mt_take_create(RATE, 1, &take, &err), err);
-  assert_ok(mt_take_append(take, x, N, &err), err);
-  assert_ok(mt_results_create(&r, &err), err);
-  assert_ok(mt_measure_recording(take, r, &err), err);
-  mt_take_destroy(&take);
+  r = recorded_results(x, N, RATE);
   free(x);
   return r;
-}
-
-static double value(const mt_results *r, mt_quantity quantity, int order)
-{
-  for (size_t i = 0; i < r->nreadings; i++)
-    if (r->readings[i].quantity == quantity && r->readings[i].order == order) {
-      assert_int_equal(r->readings[i].validity, MT_VALID);
-      return r->readings[i].value;
-    }
-  fail_msg("no %s", mt_quantity_describe(quantity)->name);
-  return 0.0;
 }
 
 static double of_total(double thd_f)
@@ -117,9 +101,9 @@ static void textbook_waves_have_their_textbook_distortion(void **state)
     r = read_series(&wave, 0.1, 0.0, 0.0);
     for (int k = 2; k <= 5; k++)
       if (waves[w].harmonic_db[k - 2] != 0.0) /* three decimals are printed */
-        assert_near(value(r, MT_Q_HARMONIC, k), waves[w].harmonic_db[k - 2], 0.0006, "dB");
+        assert_near(recorded_value(r, MT_Q_HARMONIC, k), waves[w].harmonic_db[k - 2], 0.0006, "dB");
     /* the lines from order 11 on are read from a spectrum: 0.002 dB */
-    assert_near(value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(waves[w].in_band)), 0.002, "dB");
+    assert_near(recorded_value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(waves[w].in_band)), 0.002, "dB");
     mt_results_destroy(&r);
   }
 }
@@ -140,10 +124,11 @@ static void the_two_references_of_thd_differ_as_they_must(void **state)
     wave.s[2] = 0.6 * cases[i][0];
     wave.c[3] = 0.8 * cases[i][0]; /* 3-4-5 */
     r = read_series(&wave, 0.1, 0.0, 0.0);
-    assert_near(value(r, MT_Q_THD_F, 0), mt_db_of_ratio(cases[i][0]), 1e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_THD_F, 0), mt_db_of_ratio(cases[i][0]), 1e-4, "dB");
     /* six digits are printed: of 0.001, 0.005 dB */
-    assert_near(value(r, MT_Q_THD_R, 0), mt_db_of_ratio(cases[i][1]), 8.7 * 5e-7 / cases[i][1] + 1e-4, "dB");
-    assert_near(value(r, MT_Q_THD_R, 0) - value(r, MT_Q_THD_F, 0), cases[i][2], 6e-5, "dB");
+    assert_near(recorded_value(r, MT_Q_THD_R, 0), mt_db_of_ratio(cases[i][1]),
+                8.7 * 5e-7 / cases[i][1] + 1e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_THD_R, 0) - recorded_value(r, MT_Q_THD_F, 0), cases[i][2], 6e-5, "dB");
     mt_results_destroy(&r);
   }
 }
@@ -160,7 +145,7 @@ static void the_second_harmonic_loses_nothing_to_a_notch(void **state)
   wave.s[1] = 1.0;
   wave.s[2] = 1e-3;
   r = read_series(&wave, 0.1, 0.0, 0.0);
-  assert_near(value(r, MT_Q_THD_N, 0), -60.0, 0.001, "dB");
+  assert_near(recorded_value(r, MT_Q_THD_N, 0), -60.0, 0.001, "dB");
   mt_results_destroy(&r);
 }
 
@@ -178,9 +163,9 @@ static void effective_bits_follow_sinad(void **state)
       wave.s[1] = 1.0;
       r = read_series(&wave, amplitudes[k], 1733.3, amplitudes[k] * mt_ratio_of_db(-cases[i][0]));
       /* a line read from a spectrum: 0.005 dB; floats round at -153 dB, 0.002 dB at 120 dB */
-      assert_near(value(r, MT_Q_SINAD, 0), cases[i][0], 0.006, "dB");
-      assert_near(value(r, MT_Q_ENOB, 0), cases[i][1] - mt_db_of_ratio(amplitudes[k]) / 6.0206, 0.0012,
-                  "bit");
+      assert_near(recorded_value(r, MT_Q_SINAD, 0), cases[i][0], 0.006, "dB");
+      assert_near(recorded_value(r, MT_Q_ENOB, 0), cases[i][1] - mt_db_of_ratio(amplitudes[k]) / 6.0206,
+                  0.0012, "bit");
       mt_results_destroy(&r);
     }
 }
@@ -197,12 +182,13 @@ static void full_scale_is_that_of_a_sine(void **state)
   for (int k = 1; k <= ORDERS; k += 2)
     square.s[k] = 4.0 / (MT_PI * k);
   r = read_series(&sine, 1.0, 0.0, 0.0);
-  assert_near(value(r, MT_Q_LEVEL, 0), 0.0, 1e-5, "dBFS");
+  assert_near(recorded_value(r, MT_Q_LEVEL, 0), 0.0, 1e-5, "dBFS");
   mt_results_destroy(&r);
   r = read_series(&square, 1.0, 0.0, 0.0);
-  assert_near(value(r, MT_Q_LEVEL, 0), mt_db_of_ratio(4.0 / MT_PI), 1e-5, "dBFS");
+  assert_near(recorded_value(r, MT_Q_LEVEL, 0), mt_db_of_ratio(4.0 / MT_PI), 1e-5, "dBFS");
   /* SINAD has all up to half the rate: fundamental less what it takes to the total of orders 1 ... 23 */
-  total = value(r, MT_Q_LEVEL, 0) + mt_db_of_power(1.0 + mt_power_of_db(-value(r, MT_Q_SINAD, 0)));
+  total = recorded_value(r, MT_Q_LEVEL, 0) +
+          mt_db_of_power(1.0 + mt_power_of_db(-recorded_value(r, MT_Q_SINAD, 0)));
   /* orders from 25 on are missing: sum of 1 / k^2 over odd k, 2.0 % of pi^2 / 8 */
   assert_near(total, 3.0103 + mt_db_of_power(1.0 - 0.016885), 0.002, "dBFS");
   mt_results_destroy(&r);
@@ -345,19 +331,13 @@ static double hard_dead_zone(double x, double d)
 static mt_results *read_bent(const bender *b, double tone_hz)
 {
   const size_t n = (size_t)(2.0 * RATE);
-  mt_take *take = NULL;
-  mt_results *r = NULL;
-  mt_error err = {0};
+  mt_results *r;
   float *x = malloc(n * sizeof *x);
 
   assert_non_null(x);
   for (size_t i = 0; i < n; i++)
     x[i] = (float)(0.1 * b->bend(sin(2.0 * MT_PI * fmod(tone_hz * (double)i / RATE, 1.0)), b->p));
-  assert_ok(mt_take_create(RATE, 1, &take, &err), err);
-  assert_ok(mt_take_append(take, x, n, &err), err);
-  assert_ok(mt_results_create(&r, &err), err);
-  assert_ok(mt_measure_recording(take, r, &err), err);
-  mt_take_destroy(&take);
+  r = recorded_results(x, n, RATE);
   free(x);
   return r;
 }
@@ -381,13 +361,13 @@ static void clipped_sines_have_their_series(void **state)
     const bender b = {hard_clip, cases[i][0]};
     mt_results *r = read_bent(&b, TONE_HZ);
     double thd_r;
-    assert_near(value(r, MT_Q_LEVEL, 0) + 20.0, cases[i][1], 1e-4, "dB");
-    assert_near(value(r, MT_Q_HARMONIC, 3), cases[i][3], 2e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_LEVEL, 0) + 20.0, cases[i][1], 1e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_HARMONIC, 3), cases[i][3], 2e-4, "dB");
     /* lines read from a spectrum: 0.005 dB; the weakest case is one line in a hundred, at -60 dB */
-    assert_near(value(r, MT_Q_SINAD, 0), sinad_of(cases[i][2]), 0.006, "dB");
+    assert_near(recorded_value(r, MT_Q_SINAD, 0), sinad_of(cases[i][2]), 0.006, "dB");
     thd_r = mt_db_of_ratio(of_total(0.01 * cases[i][2]));
     /* THD+N has what lies below 20 kHz: more than 0.9 of it where the clip is soft, as the folds come down too */
-    assert_between(value(r, MT_Q_THD_N, 0), thd_r - 0.5, thd_r + 0.006, "dB");
+    assert_between(recorded_value(r, MT_Q_THD_N, 0), thd_r - 0.5, thd_r + 0.006, "dB");
     mt_results_destroy(&r);
   }
 }
@@ -398,11 +378,11 @@ static void a_tone_that_divides_the_rate_folds_onto_itself(void **state)
   const bender b = {hard_clip, 0.9};
   mt_results *r = read_bent(&b, 1000.0);
   (void)state;
-  assert_near(value(r, MT_Q_HARMONIC, 3), -29.6429, 1e-3, "dB");
-  assert_near(value(r, MT_Q_HARMONIC, 5), -32.9185, 1e-3, "dB");
-  assert_near(value(r, MT_Q_HARMONIC, 9), -50.9766, 1e-3, "dB");
+  assert_near(recorded_value(r, MT_Q_HARMONIC, 3), -29.6429, 1e-3, "dB");
+  assert_near(recorded_value(r, MT_Q_HARMONIC, 5), -32.9185, 1e-3, "dB");
+  assert_near(recorded_value(r, MT_Q_HARMONIC, 9), -50.9766, 1e-3, "dB");
   /* orders up to 20 kHz: 4.185733 % of the fundamental; its own uncertainty where lines are read from a spectrum */
-  assert_near(value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(0.04185733)), 0.006, "dB");
+  assert_near(recorded_value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(0.04185733)), 0.006, "dB");
   mt_results_destroy(&r);
 }
 
@@ -420,16 +400,16 @@ static void dead_zones_have_their_series(void **state)
   for (size_t i = 0; i < sizeof soft / sizeof soft[0]; i++) {
     const bender b = {soft_dead_zone, soft[i][0]};
     mt_results *r = read_bent(&b, TONE_HZ);
-    assert_near(value(r, MT_Q_LEVEL, 0) + 20.0, soft[i][1], 1e-4, "dB");
-    assert_near(value(r, MT_Q_HARMONIC, 3), soft[i][3], 6e-4, "dB");
-    assert_near(value(r, MT_Q_SINAD, 0), sinad_of(soft[i][2]), 0.007, "dB");
+    assert_near(recorded_value(r, MT_Q_LEVEL, 0) + 20.0, soft[i][1], 1e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_HARMONIC, 3), soft[i][3], 6e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_SINAD, 0), sinad_of(soft[i][2]), 0.007, "dB");
     mt_results_destroy(&r);
   }
   for (size_t i = 0; i < sizeof hard / sizeof hard[0]; i++) {
     const bender b = {hard_dead_zone, hard[i][0]};
     mt_results *r = read_bent(&b, TONE_HZ);
     /* steps: a sample's phase decides on which side it falls; 48000 phases are 1 % of the smallest step's width */
-    assert_near(value(r, MT_Q_SINAD, 0), sinad_of(hard[i][1]), 0.1, "dB");
+    assert_near(recorded_value(r, MT_Q_SINAD, 0), sinad_of(hard[i][1]), 0.1, "dB");
     mt_results_destroy(&r);
   }
 }
@@ -450,10 +430,10 @@ static void a_polynomial_has_its_harmonics(void **state)
   for (size_t i = 0; i < 3; i++) {
     const bender b = {polynomial, cases[i][0]};
     mt_results *r = read_bent(&b, TONE_HZ);
-    assert_near(value(r, MT_Q_LEVEL, 0) + 20.0, mt_db_of_ratio(cases[i][1]), 1e-5, "dB");
-    assert_near(value(r, MT_Q_HARMONIC, 2), cases[i][2], 1e-4, "dB");
-    assert_near(value(r, MT_Q_HARMONIC, 3), cases[i][3], 0.003, "dB"); /* floats round at -153 dB */
-    assert_near(value(r, MT_Q_THD_F, 0), mt_db_of_ratio(0.01 * cases[i][4]), 2e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_LEVEL, 0) + 20.0, mt_db_of_ratio(cases[i][1]), 1e-5, "dB");
+    assert_near(recorded_value(r, MT_Q_HARMONIC, 2), cases[i][2], 1e-4, "dB");
+    assert_near(recorded_value(r, MT_Q_HARMONIC, 3), cases[i][3], 0.003, "dB"); /* floats round at -153 dB */
+    assert_near(recorded_value(r, MT_Q_THD_F, 0), mt_db_of_ratio(0.01 * cases[i][4]), 2e-4, "dB");
     mt_results_destroy(&r);
   }
 }
@@ -491,9 +471,7 @@ static void whole_series_have_their_closed_forms(void **state)
   (void)state;
   assert_non_null(x);
   for (int w = 0; w < 5; w++) {
-    mt_take *take = NULL;
-    mt_results *r = NULL;
-    mt_error err = {0};
+    mt_results *r;
     double thd_f = sqrt(waves[w].thd_f * waves[w].thd_f - waves[w].beyond);
     memset(x, 0, n * sizeof *x);
     for (int k = 1; k <= 487; k++) {
@@ -509,15 +487,11 @@ static void whole_series_have_their_closed_forms(void **state)
       if (c != 0.0 || s != 0.0)
         add_line(x, n, 2.0 * MT_PI * k * tone_hz / RATE, 0.1 * c, 0.1 * s);
     }
-    assert_ok(mt_take_create(RATE, 1, &take, &err), err);
-    assert_ok(mt_take_append(take, x, n, &err), err);
-    assert_ok(mt_results_create(&r, &err), err);
-    assert_ok(mt_measure_recording(take, r, &err), err);
+    r = recorded_results(x, n, RATE);
     print_message("%s\n", waves[w].name);
     /* lines from order 11 on are read from a spectrum */
-    assert_near(value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(thd_f)), 0.01, "dB");
+    assert_near(recorded_value(r, MT_Q_THD_N, 0), mt_db_of_ratio(of_total(thd_f)), 0.01, "dB");
     mt_results_destroy(&r);
-    mt_take_destroy(&take);
   }
   free(x);
 }
@@ -627,17 +601,12 @@ static void frequency_and_level_are_as_sure_as_the_bound(void **state)
     size_t n = (size_t)cases[i][0];
     double sigma = 0.5 * sqrt(0.5) * mt_ratio_of_db(-cases[i][1]);
     float *x = malloc(n * sizeof *x);
-    mt_take *take = NULL;
-    mt_results *r = NULL;
-    mt_error err = {0};
+    mt_results *r;
     double frequency = 0.0, level = 0.0;
     assert_non_null(x);
     for (size_t k = 0; k < n; k++)
       x[k] = (float)(0.5 * sin(2.0 * MT_PI * TONE_HZ * (double)k / RATE) + sigma * mt_random_normal(&random));
-    assert_ok(mt_take_create(RATE, 1, &take, &err), err);
-    assert_ok(mt_take_append(take, x, n, &err), err);
-    assert_ok(mt_results_create(&r, &err), err);
-    assert_ok(mt_measure_recording(take, r, &err), err);
+    r = recorded_results(x, n, RATE);
     for (size_t k = 0; k < r->nreadings; k++) {
       frequency = r->readings[k].quantity == MT_Q_FREQUENCY ? r->readings[k].uncertainty : frequency;
       level = r->readings[k].quantity == MT_Q_LEVEL ? r->readings[k].uncertainty : level;
@@ -647,7 +616,6 @@ static void frequency_and_level_are_as_sure_as_the_bound(void **state)
     /* double sums of floats: nothing below 1e-5 dB is claimed */
     assert_between(level / hypot(2.0 * cases[i][3], 1e-5), 0.8, 1.2, "of the bound");
     mt_results_destroy(&r);
-    mt_take_destroy(&take);
     free(x);
   }
 }
