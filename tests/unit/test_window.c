@@ -103,7 +103,8 @@ static void sidelobe_scalloping_and_width_are_as_published(void **state)
   }
 }
 
-/* Harris 1978, table I, from memory: highest side lobe, coherent gain, equivalent noise bandwidth, scallop loss. His windows are the symmetric ones of some length, and his Hann side lobe is given as -32: to their last digit. */
+/* Harris 1978, table I, from memory: highest side lobe, coherent gain, equivalent noise bandwidth, scallop loss. His
+   windows are the symmetric ones of some length, and his Hann side lobe is given as -32: to their last digit. */
 static void harris_has_them_alike(void **state)
 {
   static const struct {
