@@ -176,13 +176,17 @@ typedef struct mt_strain_options {
  *
  * Results: dropouts and level of each channel, level over time as a curve (x in seconds; its uncertainty is how far
  * the level reached within the stretch), the first 100 events as problems. Of the session's plan only limits on
- * dropouts are held against them.
+ * dropouts are held against them. With a rig its devices and rate are used, and levels are in dBV too.
  *
  * @param watch  what was seen in full; the caller destroys both.
  * @return MT_OK, however it ended; MT_E_ARG; what the back end returns; MT_E_MEMORY.
  */
 mt_code mt_session_watch(const mt_session_options *session, const mt_strain_options *options,
                          mt_strain **watch, mt_results **out, mt_error *err);
+
+/** What 0 dBFS is at the tones of a watch, dBV; not known without a rig that applies. */
+mt_code mt_session_watch_full_scale(const mt_session_options *session, const mt_strain_options *options,
+                                    double dbv[2], bool known[2], mt_error *err);
 
 /** The level it plays at: the option's, else the plan's, else -20 dBFS. */
 double mt_session_watch_level(const mt_session_options *session);

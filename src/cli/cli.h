@@ -213,6 +213,14 @@ mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *o
 mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err);
 
 /**
+ * File what was made, say where on standard error, and close the stage; nothing without one.
+ *
+ * @param results  NULL: the take could not be read, and `why` says why.
+ */
+mt_code cli_file(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_results *results,
+                 const char *why, mt_error *err);
+
+/**
  * cli_finish(), and file the results before, if there is a stage. A take of which nothing could be read is filed
  * with the reason. Results that cannot be filed are still shown.
  */

@@ -216,22 +216,33 @@ static void say_filed(const cli_command *command, const mt_stage *stage, bool ha
           has_results ? "filed" : "the take is filed without readings", stage->label, stage->folder);
 }
 
+mt_code cli_file(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_results *results,
+                 const char *why, mt_error *err)
+{
+  mt_stage stage;
+  mt_code code;
+
+  if (filing->stage == NULL)
+    return MT_OK;
+  code = write_all(filing, results, with, err);
+  if (code == MT_OK)
+    code = mt_job_finish_stage(&filing->stage, results, why, &stage, err);
+  if (code == MT_OK)
+    say_filed(command, &stage, results != NULL);
+  mt_job_drop_stage(&filing->stage);
+  return code;
+}
+
 int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_code code,
                         mt_results **results, const char *json, mt_error *err)
 {
   mt_error failure = {0};
   mt_code filed = MT_OK;
-  mt_stage stage;
   int status;
 
   /* nothing came back, or not all of it: that is what was found, and the take shows it */
-  if (filing->stage != NULL && (code == MT_OK || (code == MT_E_DATA && access(filing->take, F_OK) == 0))) {
-    filed = write_all(filing, *results, with, &failure);
-    if (filed == MT_OK)
-      filed = mt_job_finish_stage(&filing->stage, *results, err->message, &stage, &failure);
-    if (filed == MT_OK)
-      say_filed(command, &stage, *results != NULL);
-  }
+  if (filing->stage != NULL && (code == MT_OK || (code == MT_E_DATA && access(filing->take, F_OK) == 0)))
+    filed = cli_file(command, filing, with, *results, err->message, &failure);
   mt_job_drop_stage(&filing->stage);
   status = cli_finish(command, code, results, json, err);
   return filed != MT_OK ? cli_fail(command, &failure) : status;
