@@ -183,8 +183,9 @@ typedef struct cli_filing {
   mt_open_stage *stage; /**< NULL: nothing is filed */
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
-  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
+  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again, of several the folder */
   char rig[MT_JOB_PATH_MAX + 16]; /**< of a stage read again: the rig filed with it */
+  mt_results *old; /**< of a stage read again: its readings, if it had any; the caller's to destroy */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */
@@ -205,7 +206,8 @@ mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt
 /** Go on with the stage of that label that was begun and left, or begin one. For several takes. */
 mt_code cli_filing_go_on(const char *job, const char *label, cli_filing *out, mt_error *err);
 
-/** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
+/** Begin to read a stage's takes again (mt_session_read_again() if it has `old` results), by the plan that was filed with
+ * it unless *plan is one. */
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
                                mt_session_options *session, mt_plan **plan, mt_error *err);
 
