@@ -206,8 +206,10 @@ mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt
 /** Go on with the stage of that label that was begun and left, or begin one. For several takes. */
 mt_code cli_filing_go_on(const char *job, const char *label, cli_filing *out, mt_error *err);
 
-/** Begin to read a stage's takes again (mt_session_read_again() if it has `old` results), by the plan that was filed with
- * it unless *plan is one. */
+/**
+ * Begin to read a stage's takes again, with mt_session_read_again() if it has `old` results. By the plan that was filed
+ * with it unless *plan is one.
+ */
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
                                mt_session_options *session, mt_plan **plan, mt_error *err);
 
