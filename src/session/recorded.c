@@ -173,6 +173,21 @@ mt_code mt_session_read_recorded(mt_take **io, const mt_session_options *options
   return code;
 }
 
+/* What a driver or a mixer told while it was captured. */
+static mt_code take_over_known(const mt_session_options *options, mt_take *take, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  take->play_aligned = options->play_aligned;
+  for (size_t i = 0; i < options->nknown && code == MT_OK; i++) {
+    const mt_problem *p = &options->known[i];
+    code = mt_take_add_problem(take, p->kind, p->channel, p->begin_s, p->end_s, err, "%s", p->text);
+    if (code == MT_OK)
+      take->problems[take->nproblems - 1].while_captured = true;
+  }
+  return code;
+}
+
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err)
 {
@@ -188,8 +203,10 @@ mt_code mt_session_analyse(const char *path, const mt_session_options *options, 
     code = mt_capture_open(&request, &take, err);
   if (code == MT_OK) {
     mt_text_copy(take->file, sizeof take->file, path);
-    code = mt_session_read_recorded(&take, options, &rig, out, err);
+    code = take_over_known(options, take, err);
   }
+  if (code == MT_OK)
+    code = mt_session_read_recorded(&take, options, &rig, out, err);
   mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
   return code;
