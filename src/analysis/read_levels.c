@@ -86,8 +86,8 @@ static void find_peaks(const double *x, size_t n, double mean, step *out)
   }
 }
 
-static mt_code read_step(const mt_workspace *ws, const mt_segment *segment, mt_channel channel,
-                         unsigned which, step *out, mt_error *err)
+static mt_code read_step(mt_workspace *ws, const mt_segment *segment, mt_channel channel, unsigned which,
+                         step *out, mt_error *err)
 {
   double from_s, to_s, rate_hz = ws->take->rate_hz;
   size_t begin, count;
@@ -103,8 +103,8 @@ static mt_code read_step(const mt_workspace *ws, const mt_segment *segment, mt_c
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", count);
   mt_workspace_copy(ws, begin, count, channel, x);
-  code = mt_workspace_fit(x, count, rate_hz, segment->freq_hz[channel] * (1.0 + 1e-6 * ws->clock_offset_ppm),
-                          &tone, err);
+  code = mt_workspace_fit(&ws->tools, x, count, rate_hz,
+                          segment->freq_hz[channel] * (1.0 + 1e-6 * ws->clock_offset_ppm), &tone, err);
   if (code == MT_OK) {
     out->heard = out->spoilt == MT_VALID && mt_tone_is_present(&tone);
     for (size_t i = 0; i < tone.nevents; i++)

@@ -441,8 +441,10 @@ void mt_tone_cancel(mt_tone_run *run)
 /* What one record adds to the sums. Without a tone in it: MT_E_DATA, and nothing is added. */
 static mt_code add_record(mt_tone_run *run, const double *x, mt_error *err)
 {
-  fit_request request = {
-      .rate_hz = run->rate_hz, .freq_hz = run->expect_hz, .norders = MT_ORDERS_MAX, .tools = &run->tools};
+  fit_request request = {.rate_hz = run->rate_hz,
+                         .freq_hz = run->expect_hz,
+                         .norders = MT_ORDERS_MAX,
+                         .tools = run->shared != NULL ? run->shared : &run->tools};
   size_t n = run->record;
   mt_tone *tone = &run->tone;
   mt_sine_fit fit;
@@ -468,7 +470,8 @@ static mt_code add_record(mt_tone_run *run, const double *x, mt_error *err)
   code = add_events(tone, &fit, run->residual, n, run->rate_hz, (double)(run->next * n) / run->rate_hz, err);
   if (code == MT_OK && take_wander(run->residual, n, run->rate_hz, &fit, &psd)) {
     mt_psd_finish(&psd);
-    code = mt_psd_estimate(run->residual, n, run->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0, &psd, err);
+    code = mt_psd_estimate_with(request.tools, run->residual, n, run->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
+                                &psd, err);
   }
   if (code == MT_OK)
     code = add_density(&tone->rest, &psd, err);
@@ -531,10 +534,17 @@ mt_code mt_tone_conclude(mt_tone_run *run, mt_tone *out, mt_error *err)
 mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
                         mt_error *err)
 {
+  return mt_tone_measure_with(NULL, x, n, rate_hz, expect_hz, out, err);
+}
+
+mt_code mt_tone_measure_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, double expect_hz,
+                             mt_tone *out, mt_error *err)
+{
   mt_samples samples = mt_samples_of_array(x, n);
   mt_tone_run run;
   mt_code code = mt_tone_begin(&run, n, rate_hz, expect_hz, err);
 
+  run.shared = tools;
   if (code == MT_OK)
     code = mt_tone_advance(&run, &samples, n, err);
   if (code == MT_OK)
@@ -547,8 +557,17 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
                               mt_error *err)
 {
   mt_psd_tools tools = {0};
+  mt_code code = mt_tone_measure_known_with(&tools, x, n, rate_hz, freq_hz, out, err);
+
+  mt_psd_tools_finish(&tools);
+  return code;
+}
+
+mt_code mt_tone_measure_known_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz,
+                                   double freq_hz, mt_tone *out, mt_error *err)
+{
   const fit_request request = {
-      .rate_hz = rate_hz, .freq_hz = freq_hz, .norders = 1, .known = true, .tools = &tools};
+      .rate_hz = rate_hz, .freq_hz = freq_hz, .norders = 1, .known = true, .tools = tools};
   mt_tone tone = {0};
   mt_sine_fit fit;
   mt_code code;
@@ -572,7 +591,6 @@ mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double 
   } else {
     mt_tone_finish(&tone);
   }
-  mt_psd_tools_finish(&tools);
   free(residual);
   return code;
 }

@@ -48,6 +48,9 @@ typedef struct mt_tone {
  */
 mt_code mt_tone_measure(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
                         mt_error *err);
+/** mt_tone_measure(), to the bit, with tools. */
+mt_code mt_tone_measure_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, double expect_hz,
+                             mt_tone *out, mt_error *err);
 
 /** A tone on its way through a record. */
 typedef struct mt_tone_run {
@@ -60,7 +63,8 @@ typedef struct mt_tone_run {
   size_t next;    /**< the first that has not been seen */
   size_t nabsent; /**< records without the tone, if it may pause */
   double least_db, most_db;
-  double *residual; /**< owned */
+  double *residual;     /**< owned */
+  mt_psd_tools *shared; /**< borrowed; NULL: its own */
   mt_psd_tools tools;
   mt_tone tone; /**< sums so far */
 } mt_tone_run;
@@ -80,6 +84,9 @@ void mt_tone_cancel(mt_tone_run *run);
  */
 mt_code mt_tone_measure_known(const double *x, size_t n, double rate_hz, double freq_hz, mt_tone *out,
                               mt_error *err);
+/** mt_tone_measure_known(), to the bit, with tools. */
+mt_code mt_tone_measure_known_with(mt_psd_tools *tools, const double *x, size_t n, double rate_hz,
+                                   double freq_hz, mt_tone *out, mt_error *err);
 
 /** Stands clear of the noise: three standard errors, in one record 12.7 dB above its bin's noise. */
 bool mt_tone_is_present(const mt_tone *tone);

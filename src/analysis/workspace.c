@@ -30,6 +30,9 @@
 /* ... and its own when within this, so that a weak channel is weak and not missing. */
 #define OWN_DB (-60.0)
 
+/* A tone this far below the other channel's is not fitted by itself where that channel alone is played. */
+#define WEAK_POWER 1e-2
+
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x)
 {
   const float *from = ws->take->samples + begin * ws->take->nchannels + (size_t)channel;
@@ -291,10 +294,10 @@ static void place(const mt_workspace *ws, const mt_segment *segment, mt_section 
                      &section->count);
 }
 
-mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
-                         mt_error *err)
+mt_code mt_workspace_fit(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, double expect_hz,
+                         mt_tone *out, mt_error *err)
 {
-  mt_code code = mt_tone_measure(x, n, rate_hz, expect_hz, out, NULL);
+  mt_code code = mt_tone_measure_with(tools, x, n, rate_hz, expect_hz, out, NULL);
 
   if (code == MT_OK) {
     bool strayed = fabs(out->freq_hz - expect_hz) > 0.5 * rate_hz / (double)n;
@@ -304,7 +307,7 @@ mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expec
   } else if (code != MT_E_DATA) {
     return mt_fail(err, code, "a tone at %g Hz cannot be fitted", expect_hz);
   }
-  return mt_tone_measure_known(x, n, rate_hz, expect_hz, out, err);
+  return mt_tone_measure_known_with(tools, x, n, rate_hz, expect_hz, out, err);
 }
 
 /* A stretch that was muted makes the unit look quieter than it is, or its tone weaker. */
@@ -391,55 +394,105 @@ static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_e
   return code;
 }
 
-static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
+static mt_code read_idle(mt_workspace *ws, mt_section *section, double *x, mt_error *err)
 {
-  const mt_segment *segment = section->segment;
-  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
   mt_code code = MT_OK;
 
-  if (x == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
   for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
-    /* a silent stimulus channel is listened to at the frequency of the other one */
-    double played_hz = segment->amplitude[0] > 0.0 ? segment->freq_hz[0] : segment->freq_hz[1];
     mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
-    if (segment->kind == MT_SEGMENT_TONE) {
-      code =
-          mt_workspace_fit(x, section->count, ws->take->rate_hz,
-                           played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
-      section->has_tone[c] = code == MT_OK;
-    } else {
-      code = mt_psd_estimate(x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
-                             &section->noise[c], err);
-      section->has_noise[c] = code == MT_OK;
-    }
+    code = mt_psd_estimate_with(&ws->tools, x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4,
+                                0, &section->noise[c], err);
+    section->has_noise[c] = code == MT_OK;
   }
-  free(x);
   return code;
+}
+
+/* The power of a sine that had all of x[n]. */
+static double power_of(const double *x, size_t n)
+{
+  double sum = 0.0;
+
+  for (size_t i = 0; i < n; i++)
+    sum += x[i] * x[i];
+  return 2.0 * sum / (double)n;
 }
 
 /* In a segment with one channel silent, the weak tone is read at the frequency of the strong one: a fit
    of its own would follow the noise and read too high. */
-static mt_code settle_weaker(mt_workspace *ws, mt_section *section, mt_error *err)
+static mt_code settle_weaker(mt_workspace *ws, mt_section *section, unsigned weak, const double *x,
+                             mt_error *err)
 {
-  unsigned weak = section->tone[0].power < section->tone[1].power ? 0 : 1;
   mt_tone *tone = &section->tone[weak];
   const mt_tone *strong = &section->tone[1 - weak];
-  double *x;
   mt_tone known;
   mt_code code;
 
-  if (tone->power > 1e-2 * strong->power || !mt_tone_is_present(strong))
+  if (!mt_tone_is_present(strong) || (section->has_tone[weak] && tone->power > WEAK_POWER * strong->power))
     return MT_OK;
-  x = malloc(section->count * sizeof *x);
+  code = mt_tone_measure_known_with(&ws->tools, x, section->count, ws->take->rate_hz, strong->freq_hz, &known,
+                                    err);
+  if (code == MT_OK) {
+    if (section->has_tone[weak])
+      mt_tone_finish(tone);
+    *tone = known;
+    section->has_tone[weak] = true;
+  }
+  return code;
+}
+
+static mt_code fit_tone(mt_workspace *ws, mt_section *section, unsigned c, const double *x, mt_error *err)
+{
+  const mt_segment *segment = section->segment;
+  /* a silent stimulus channel is listened to at the frequency of the other one */
+  double played_hz = segment->amplitude[0] > 0.0 ? segment->freq_hz[0] : segment->freq_hz[1];
+  mt_code code =
+      mt_workspace_fit(&ws->tools, x, section->count, ws->take->rate_hz,
+                       played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
+
+  section->has_tone[c] = code == MT_OK;
+  return code;
+}
+
+/* One stimulus channel was silent: the louder channel first, and what is far below it not by a fit of its own. */
+static mt_code fit_alone(mt_workspace *ws, mt_section *section, double *x, mt_error *err)
+{
+  double power[MT_PAIR];
+  unsigned strong, weak;
+  mt_code code;
+
+  for (unsigned c = 0; c < MT_PAIR; c++) {
+    mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x + c * section->count);
+    power[c] = power_of(x + c * section->count, section->count);
+  }
+  strong = power[0] < power[1] ? 1 : 0;
+  weak = 1 - strong;
+  code = fit_tone(ws, section, strong, x + strong * section->count, err);
+  /* half: a fit may find a little more than all there is, by what its columns have in common */
+  if (code == MT_OK && (!mt_tone_is_present(&section->tone[strong]) ||
+                        power[weak] > 0.5 * WEAK_POWER * section->tone[strong].power)) {
+    code = fit_tone(ws, section, weak, x + weak * section->count, err);
+    weak = section->tone[0].power < section->tone[1].power ? 0 : 1;
+  }
+  return code == MT_OK ? settle_weaker(ws, section, weak, x + weak * section->count, err) : code;
+}
+
+static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
+{
+  const mt_segment *segment = section->segment;
+  double *x = malloc((MT_PAIR * section->count + 1) * sizeof *x);
+  mt_code code = MT_OK;
+
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
-  mt_workspace_copy(ws, section->begin, section->count, (mt_channel)weak, x);
-  code = mt_tone_measure_known(x, section->count, ws->take->rate_hz, strong->freq_hz, &known, err);
-  if (code == MT_OK) {
-    mt_tone_finish(tone);
-    *tone = known;
-  }
+  if (segment->kind != MT_SEGMENT_TONE)
+    code = read_idle(ws, section, x, err);
+  else if (ws->nchannels == MT_PAIR && (segment->amplitude[0] == 0.0 || segment->amplitude[1] == 0.0))
+    code = fit_alone(ws, section, x, err);
+  else
+    for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
+      mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
+      code = fit_tone(ws, section, c, x, err);
+    }
   free(x);
   return code;
 }
@@ -501,9 +554,6 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
     if (section->segment->kind != MT_SEGMENT_TONE && section->segment->kind != MT_SEGMENT_SILENCE)
       continue; /* read by whoever knows it */
     code = fit_section(ws, section, err);
-    if (code == MT_OK && section->segment->kind == MT_SEGMENT_TONE && ws->nchannels == MT_PAIR &&
-        (section->segment->amplitude[0] == 0.0 || section->segment->amplitude[1] == 0.0))
-      code = settle_weaker(ws, section, err);
   }
   /* first, as a codec's noise is not to be taken for clicks */
   if (code == MT_OK)
@@ -535,6 +585,7 @@ mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_chann
 
 void mt_workspace_finish(mt_workspace *ws)
 {
+  mt_psd_tools_finish(&ws->tools);
   mt_sweep_reference_destroy(&ws->sweep);
   for (int c = 0; c < MT_PAIR; c++)
     mt_sweep_capture_finish(&ws->swept[c]);

@@ -66,6 +66,7 @@ typedef struct mt_workspace {
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
   mt_path path;                 /**< what the caller knows of it */
   bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
+  mt_psd_tools tools;           /**< for what is left of tones, and for idle noise */
   mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
   mt_overheard overheard[MT_PAIR];        /**< of the channels of a plain recording that are noise */
@@ -91,8 +92,8 @@ double mt_section_end_s(const mt_workspace *ws, const mt_section *section);
 void mt_workspace_place(const mt_workspace *ws, double from_s, double to_s, size_t *first, size_t *count);
 
 /** Fit a tone near its expected frequency; one too weak to fit is read at that frequency. */
-mt_code mt_workspace_fit(const double *x, size_t n, double rate_hz, double expect_hz, mt_tone *out,
-                         mt_error *err);
+mt_code mt_workspace_fit(mt_psd_tools *tools, const double *x, size_t n, double rate_hz, double expect_hz,
+                         mt_tone *out, mt_error *err);
 
 /** Copy one channel of a section of a take in memory into x[section->count]. */
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);

@@ -1,25 +1,57 @@
 #include "signal/transform.h"
 
-#include <kiss_fftr.h>
+#include "base/decibel.h"
+
+#include <kiss_fft.h>
 #include <limits.h>
+#include <math.h>
 #include <stdlib.h>
 
 /* Debian builds the library in float; another scalar type would silently misread every sample. */
 _Static_assert(sizeof(kiss_fft_scalar) == sizeof(float), "KissFFT must be built with float scalars");
 _Static_assert(sizeof(mt_bin) == sizeof(kiss_fft_cpx), "mt_bin must have the layout of kiss_fft_cpx");
 
+/* An even real record is a complex one of half its length, whose spectrum is then split. KissFFT has that as
+   kiss_fftr, with a table of its own for either direction, each as dear to make as a transform. Here one table serves
+   both: the inverse is the conjugate of the forward transform of the conjugate. */
 struct mt_transform {
   size_t n;
-  kiss_fftr_cfg forward;
-  kiss_fftr_cfg inverse;
+  kiss_fft_cfg half;
+  mt_bin *turns; /* [n/4 + 1] exp(-j (2 pi k / n + pi / 2)) */
+  mt_bin *work;  /* [n/2] */
 };
 
 size_t mt_transform_length(size_t n)
 {
-  /* kiss_fftr_next_fast_size_real loops for ever at 0 */
-  if (n < 2)
-    return 2;
-  return (size_t)kiss_fftr_next_fast_size_real((int)(n > INT_MAX / 4 ? INT_MAX / 4 : n));
+  size_t most = n > INT_MAX / 4 ? INT_MAX / 4 : n;
+
+  /* kiss_fft_next_fast_size loops for ever at 0 */
+  return most < 2 ? 2 : 2 * (size_t)kiss_fft_next_fast_size((int)((most + 1) / 2));
+}
+
+/* Turns between those whose cosine is taken afresh */
+#define FINE 64
+
+static void fill_turns(mt_bin *turns, size_t n)
+{
+  double unit = 2.0 * MT_PI / (double)n, fine_cos[FINE], fine_sin[FINE];
+
+  for (size_t i = 0; i < FINE; i++) {
+    fine_cos[i] = cos(unit * (double)i);
+    fine_sin[i] = sin(unit * (double)i);
+  }
+  for (size_t begin = 0; begin <= n / 4; begin += FINE) {
+    double coarse_cos = cos(unit * (double)begin), coarse_sin = sin(unit * (double)begin);
+    for (size_t i = 0; i < FINE && begin + i <= n / 4; i++) {
+      turns[begin + i].re = (float)-(coarse_sin * fine_cos[i] + coarse_cos * fine_sin[i]);
+      turns[begin + i].im = (float)-(coarse_cos * fine_cos[i] - coarse_sin * fine_sin[i]);
+    }
+  }
+}
+
+static mt_bin times(mt_bin a, mt_bin b)
+{
+  return (mt_bin){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
 }
 
 mt_code mt_transform_create(size_t n, mt_transform **out, mt_error *err)
@@ -33,12 +65,14 @@ mt_code mt_transform_create(size_t n, mt_transform **out, mt_error *err)
   if (transform == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a transform");
   transform->n = n;
-  transform->forward = kiss_fftr_alloc((int)n, 0, NULL, NULL);
-  transform->inverse = kiss_fftr_alloc((int)n, 1, NULL, NULL);
-  if (transform->forward == NULL || transform->inverse == NULL) {
+  transform->half = kiss_fft_alloc((int)(n / 2), 0, NULL, NULL);
+  transform->turns = malloc((n / 4 + 1) * sizeof *transform->turns);
+  transform->work = malloc(n / 2 * sizeof *transform->work);
+  if (transform->half == NULL || transform->turns == NULL || transform->work == NULL) {
     mt_transform_destroy(&transform);
     return mt_fail(err, MT_E_MEMORY, "out of memory for a transform of %zu points", n);
   }
+  fill_turns(transform->turns, n);
   *out = transform;
   return MT_OK;
 }
@@ -50,20 +84,46 @@ size_t mt_transform_points(const mt_transform *transform)
 
 void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out)
 {
-  kiss_fftr(transform->forward, in, (kiss_fft_cpx *)out);
+  size_t half = transform->n / 2;
+  const mt_bin *z = transform->work;
+
+  kiss_fft(transform->half, (const kiss_fft_cpx *)in, (kiss_fft_cpx *)transform->work);
+  out[0] = (mt_bin){z[0].re + z[0].im, 0.0F};
+  out[half] = (mt_bin){z[0].re - z[0].im, 0.0F};
+  for (size_t k = 1; k <= half / 2; k++) {
+    mt_bin low = z[k], high = {z[half - k].re, -z[half - k].im};
+    mt_bin sum = {low.re + high.re, low.im + high.im};
+    mt_bin odd = times((mt_bin){low.re - high.re, low.im - high.im}, transform->turns[k]);
+    out[k] = (mt_bin){0.5F * (sum.re + odd.re), 0.5F * (sum.im + odd.im)};
+    out[half - k] = (mt_bin){0.5F * (sum.re - odd.re), 0.5F * (odd.im - sum.im)};
+  }
 }
 
 void mt_transform_inverse(mt_transform *transform, const mt_bin *in, float *out)
 {
-  kiss_fftri(transform->inverse, (const kiss_fft_cpx *)in, out);
+  size_t half = transform->n / 2;
+  mt_bin *z = transform->work;
+
+  z[0] = (mt_bin){in[0].re + in[half].re, in[half].re - in[0].re};
+  for (size_t k = 1; k <= half / 2; k++) {
+    mt_bin low = {in[k].re, -in[k].im}, high = in[half - k];
+    mt_bin even = {low.re + high.re, low.im + high.im};
+    mt_bin odd = times((mt_bin){low.re - high.re, low.im - high.im}, transform->turns[k]);
+    z[k] = (mt_bin){even.re + odd.re, even.im + odd.im};
+    z[half - k] = (mt_bin){even.re - odd.re, odd.im - even.im};
+  }
+  kiss_fft(transform->half, (const kiss_fft_cpx *)z, (kiss_fft_cpx *)out);
+  for (size_t i = 1; i < transform->n; i += 2)
+    out[i] = -out[i];
 }
 
 void mt_transform_destroy(mt_transform **transform)
 {
   if (transform == NULL || *transform == NULL)
     return;
-  kiss_fftr_free((*transform)->forward);
-  kiss_fftr_free((*transform)->inverse);
+  kiss_fft_free((*transform)->half);
+  free((*transform)->turns);
+  free((*transform)->work);
   free(*transform);
   *transform = NULL;
 }
