@@ -430,7 +430,7 @@ static double at_rate(const mt_reading *before, void *ctx)
 }
 
 /*
- * The same unit with noise, hum, DC, crosstalk, a clock and capacitors of its own at every rate, all it does again: each
+ * A unit with noise, hum, DC, crosstalk, a clock and capacitors of its own at every rate, with all extras: each
  * reading is where theory puts it. Two estimates differ by more than twice their common k = 2 once in 15000.
  */
 static void the_rate_moves_noise_and_nothing_else(void **state)
