@@ -430,19 +430,20 @@ static double at_rate(const mt_reading *before, void *ctx)
 }
 
 /*
- * A unit with noise, hum, DC, crosstalk, a clock and capacitors of its own at every rate, with all extras: each
+ * A unit with noise, hum, DC, crosstalk, a clock and capacitors of its own at other rates, with all extras: each
  * reading is where theory puts it. Two estimates differ by more than twice their common k = 2 once in 15000.
  */
 static void the_rate_moves_noise_and_nothing_else(void **state)
 {
+  static const double others_hz[] = {44100.0, 96000.0, 192000.0}; /* 48 kHz is what they are compared with */
   mt_stimulus stimulus;
   mt_take *take = busy_take(RATE, &stimulus);
   mt_results *before = unit_bench_read(take, &stimulus);
   (void)state;
   mt_take_destroy(&take);
   assert_non_null(before);
-  for (size_t i = 0; i < NRATES; i++) {
-    double rate_hz = rates_hz[i];
+  for (size_t i = 0; i < sizeof others_hz / sizeof others_hz[0]; i++) {
+    double rate_hz = others_hz[i];
     mt_take *other = busy_take(rate_hz, &stimulus);
     mt_results *after = unit_bench_read(other, &stimulus);
     size_t compared = 0;
