@@ -53,6 +53,7 @@ typedef struct mt_audio_request {
   mt_audio_progress progress;
   void *progress_ctx;
   const char *state; /**< simulated unit: how its switches stand, NULL or "": as its description begins */
+  double load_ohm;   /**< simulated unit: on its outputs unless its description says; 0 or INFINITY: none */
   /** mt_capture_run() only: is told all before the take is, to write it down meanwhile. NULL: nobody. */
   const mt_audio_sink *tap;
 } mt_audio_request;

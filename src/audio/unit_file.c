@@ -33,6 +33,9 @@ static const channel_number channel_numbers[] = {
     {"hum_dbfs", AT(hum_dbfs), -300.0, 20.0},
     {"noise_dbfs", AT(noise_dbfs), -300.0, 20.0},
     {"dc", AT(dc), -1.0, 1.0},
+    {"output_ohm", AT(output_ohm), 0.0, 1e6},
+    {"output_uf", AT(output_uf), 0.0, 1e6},
+    {"current_limit", AT(current_limit), 0.0, 1e6},
 };
 #undef AT
 
@@ -225,6 +228,12 @@ static mt_code read_properties(mt_config_item root, mt_simulated_unit *out, mt_e
   if (code == MT_OK)
     code = mt_config_number(root, "mixer_rate_hz", 0.0, 1e6, &out->mixer_rate_hz, err);
   if (code == MT_OK)
+    code = mt_config_number(root, "load_ohm", 0.0, 1e7, &out->load_ohm, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "input_ohm", 0.0, 1e9, &out->input_ohm, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "return_ohm", 0.0, 1e6, &out->return_ohm, err);
+  if (code == MT_OK)
     code = read_bits(root, out, err);
   if (code == MT_OK)
     code = read_whole(root, "seed", 9007199254740992.0, &seed, err);
@@ -245,10 +254,10 @@ static uint64_t mix_name(uint64_t seed, const char *name)
 static mt_code read_state(mt_config_item group, mt_simulated_unit *unit, char *name, size_t size,
                           mt_error *err)
 {
-  static const char *const keys[] = {"name",         "left",   "right",    "swap",
-                                     "sum",          "hum_hz", "delay_s",  "clock_offset_ppm",
-                                     "bits",         "seed",   "dropouts", "clock_drift_ppm_per_s",
-                                     "mixer_rate_hz"};
+  static const char *const keys[] = {"name",          "left",     "right",     "swap",
+                                     "sum",           "hum_hz",   "delay_s",   "clock_offset_ppm",
+                                     "bits",          "seed",     "dropouts",  "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz", "load_ohm", "input_ohm", "return_ohm"};
   mt_config_item item;
   mt_code code;
 
@@ -305,7 +314,10 @@ static mt_code read_unit(mt_config_item root, const char *state, mt_simulated_un
                                      "dropouts",
                                      "states",
                                      "clock_drift_ppm_per_s",
-                                     "mixer_rate_hz"};
+                                     "mixer_rate_hz",
+                                     "load_ohm",
+                                     "input_ohm",
+                                     "return_ohm"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)
