@@ -51,7 +51,8 @@ typedef struct mt_simulated_channel {
   double dc;         /**< of full scale */
   double output_ohm; /**< source resistance */
   double output_uf;  /**< capacitor in series with the output; 0: none */
-  double current_limit; /**< peak current into the load, full scale per ohm: A where full scale is 1 V; 0: none */
+  double
+      current_limit; /**< peak current into the load, full scale per ohm: A where full scale is 1 V; 0: none */
 } mt_simulated_channel;
 
 typedef enum mt_dropout_kind {

@@ -579,6 +579,7 @@ static void start_note(context *x, mt_rig_note *note)
   if (x->has_loop)
     check_level(x, note);
   note->loop_applied = x->has_loop;
+  note->input_ohm = same && !x->use->recorded_by_unit ? x->rig->input.ohm : 0.0;
   for (int c = 0; c < MT_RIG_CHANNELS; c++) {
     note->has_floor[c] = x->rig->channel[c].noise_dbfs.known;
     note->noise_dbfs[c] = x->rig->channel[c].noise_dbfs.value;

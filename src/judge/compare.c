@@ -558,7 +558,9 @@ static const char *version_of(const mt_results *r)
 
 static const char *load_text(double ohm, char out[24])
 {
-  if (ohm > 0.0)
+  if (isinf(ohm))
+    mt_text_copy(out, 24, "open");
+  else if (ohm > 0.0)
     snprintf(out, 24, "%.4g ohm", ohm);
   else
     mt_text_copy(out, 24, "none said");

@@ -69,6 +69,8 @@ mt_code mt_session_listen(const mt_session_options *options, mt_results **out, m
     request.input = rig.input;
   request.rate_hz = stimulus.rate_hz;
   request.state = options->state;
+  request.load_ohm =
+      options->plan != NULL ? mt_plan_load(options->plan, mt_session_plan_state(options)) : 0.0;
   request.source = options->simulate != NULL ? &source : NULL;
   listening.stimulus = &stimulus;
   listening.longest_s = longest_run_s(&stimulus);
