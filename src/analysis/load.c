@@ -214,10 +214,10 @@ static double sigma_at(const stretch *s, size_t i)
   return fmax(s->curve->uncertainty[i], MT_LOAD_REPEAT_DB);
 }
 
-/* By Gauss and Newton, held at or above 0. A drop below nothing (noise) makes a negative step there, kept in *beyond. */
+/* By Gauss and Newton, held at or above 0. */
 static double fit_square(const stretch *s, double *uncertainty)
 {
-  double x = 400.0, top, bottom, alike;
+  double x = 400.0, top, bottom = 0.0, alike = 0.0;
 
   for (int round = 0; round < ROUNDS; round++) {
     top = bottom = alike = 0.0;

@@ -91,6 +91,7 @@ static void describe_state(const tour *t)
   fputc('\n', stderr);
   mt_layout_wrap(stderr, "", "  ", text);
   mt_layout_wrap(stderr, "  Set: ", "       ", state->set[0] != '\0' ? state->set : state->name);
+  check_describe_load(t->plan, t->walk, t->at);
 }
 
 static void describe_keys(const tour *t)

@@ -4,6 +4,7 @@
 #include "report/curve_lines.h"
 #include "report/document_write.h"
 #include "report/layout.h"
+#include "report/loads.h"
 #include "report/paper_rows.h"
 
 #include <mendtone/report.h>
@@ -451,6 +452,22 @@ static void add_switches(document *d, const mt_results *results)
   }
 }
 
+static void add_loads(document *d, const mt_results *results)
+{
+  size_t n = 0;
+
+  for (size_t i = 0; i < results->nreadings; i++) {
+    char text[600];
+    if (!mt_loads_sentence(results, i, "\xc2\xb1", text, sizeof text))
+      continue;
+    if (n++ == 0)
+      document_heading(d, "Output and load");
+    document_item(d, "%s.", text);
+  }
+  if (n > 0)
+    document_text(d, "%s", mt_loads_note);
+}
+
 static void add_cautions(document *d)
 {
   document_heading(d, "Cautions");
@@ -480,6 +497,7 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
     add_changes(d, rows, nrows, was != NULL);
     add_comparison(d, p, rows, nrows, was != NULL);
     free(rows);
+    add_loads(d, now->results);
     add_switches(d, now->results);
     add_answers(d, now->results);
     add_causes(d, now->results, "Likely causes of what is not in order");
