@@ -7,7 +7,7 @@
 #include <stdio.h>
 #include <string.h>
 
-/* A resistor that gets four times less than it bears stays cool enough to keep its value (common practice, no source). */
+/* A resistor that gets a quarter of what it bears stays cool enough to keep its value; common practice, no source. */
 #define RESERVE 4.0
 
 /* The next one that is sold. */
