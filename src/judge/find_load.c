@@ -51,19 +51,26 @@ static void cite_reading(const char *what, mt_channel channel, const mt_reading 
     mt_finding_cite(f, "%s of the %s channel: %s", what, side[channel], show(r, text));
 }
 
+bool mt_find_load_explains(const mt_results *results, mt_channel channel, const char *state)
+{
+  const mt_reading *corner = mt_finding_reading(results, MT_Q_LOAD_CORNER, channel, state);
+  const mt_reading *farad = mt_finding_reading(results, MT_Q_OUTPUT_CAPACITANCE, channel, state);
+  return corner != NULL && farad != NULL && !is_passed(corner) && !is_passed(farad) &&
+         corner->value - corner->uncertainty > DRIED_HZ;
+}
+
 static bool find_capacitor(const pair *p, mt_channel channel, mt_finding *f)
 {
   const mt_reading *mine = read_loaded(p, MT_Q_OUTPUT_CAPACITANCE, channel);
   const mt_reading *theirs = read_loaded(p, MT_Q_OUTPUT_CAPACITANCE, 1 - channel);
   const mt_reading *corner = read_loaded(p, MT_Q_LOAD_CORNER, channel);
-  bool is_low, is_less;
+  bool is_less;
   char text[48];
 
   if (mine == NULL || corner == NULL || is_passed(mine) || is_passed(corner))
     return false;
-  is_low = corner->value - corner->uncertainty > DRIED_HZ;
   is_less = theirs != NULL && mine->value + mine->uncertainty < HALF * (theirs->value - theirs->uncertainty);
-  if (!is_low && !is_less)
+  if (!mt_find_load_explains(p->results, channel, p->loaded) && !is_less)
     return false;
   mt_finding_say(
       f,

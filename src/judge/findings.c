@@ -456,7 +456,7 @@ static bool find_low_end(const scene *s, mt_channel channel, mt_finding *f)
   char corner[24];
   edge e;
 
-  if (!find_edge(s, channel, -1, &e))
+  if (mt_find_load_explains(s->results, channel, s->state) || !find_edge(s, channel, -1, &e))
     return false;
   say(f,
       "The %s channel loses its low end below about %s: likely a coupling or output capacitor that dried "
@@ -884,15 +884,18 @@ static const struct cause {
     {"switching-noise", false, find_switching},
 };
 
-/* A response that a switch is there to change is held against its reference state, not against a flat one. */
+/* A response that a switch is there to change is held against its reference state, not against a flat one; a load is
+   not there to change it. */
 static bool is_meant_to_differ(const scene *s, const struct cause *cause)
 {
+  const mt_plan_state *state;
+
   if (cause->find != find_low_end && cause->find != find_top_end)
     return false;
-  for (size_t i = 0; s->plan != NULL && i < s->plan->nstates; i++)
-    if (strcmp(s->plan->states[i].name, s->state) == 0)
-      return s->plan->states[i].compare_with[0] != '\0';
-  return false;
+  state = s->plan != NULL ? mt_plan_find_state(s->plan, s->state) : NULL;
+  return state != NULL && state->compare_with[0] != '\0' &&
+         mt_plan_load(s->plan, state) ==
+             mt_plan_load(s->plan, mt_plan_find_state(s->plan, state->compare_with));
 }
 
 /* What is so in several states is said once, with the names of all. @return false if it was not said yet. */

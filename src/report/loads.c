@@ -108,9 +108,11 @@ bool mt_loads_sentence(const mt_results *results, size_t index, const char *plus
   append(out, size, "%s (%.4g ohm), %s: output impedance ", r->state, r->load_ohm,
          mt_channel_name(r->channel, channel));
   append_figure(r, plus_minus, out, size);
-  if (r->value > 0.0)
-    append(out, size, ", damping factor %s%.2g", r->validity == MT_RIG_LIMITED ? "at least " : "",
-           r->load_ohm / r->value);
+  if (r->value > 0.0) {
+    double factor = r->load_ohm / r->value;
+    append(out, size, ", damping factor %s%.*f", r->validity == MT_RIG_LIMITED ? "at least " : "",
+           factor < 10.0 ? 1 : 0, factor);
+  }
   if (r->sway_ohm > 0.0)
     append(out, size, " (0.01 dB of error is %.2g ohm)", r->sway_ohm);
   append_capacitor(results, r, plus_minus, out, size);
