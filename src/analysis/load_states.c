@@ -23,6 +23,7 @@
 /* The corner moves the tone's level, and the impedance so found the corner: once more is enough. */
 #define ROUNDS 3
 #define UNKNOWN_CROSSTALK 0.01
+#define ANGLE_UNSURE 1.5
 
 /* States that are compared with each other, open or loaded, the heaviest load first. */
 typedef struct group {
@@ -52,6 +53,11 @@ static const mt_reading *find(const mt_results *results, mt_quantity quantity, m
       return r;
   }
   return NULL;
+}
+
+static bool has_number(const mt_reading *r)
+{
+  return r != NULL && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED);
 }
 
 static bool is_taken(const mt_results *results, const char *state)
@@ -150,8 +156,7 @@ static mt_code measure_power(mt_results *results, const mt_load_state *s, mt_err
 static double thd_of(const mt_results *results, mt_channel channel, const char *state)
 {
   const mt_reading *r = find(results, MT_Q_THD_F, channel, "both", state);
-  return r != NULL && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED) ? mt_ratio_of_db(r->value)
-                                                                                 : 0.0;
+  return has_number(r) ? mt_ratio_of_db(r->value) : 0.0;
 }
 
 /*
@@ -210,7 +215,7 @@ static void widen_for_distortion(const mt_results *results, bench *b)
 
 static double with_input(double ohm, double input_ohm)
 {
-  return 1.0 / ((isinf(ohm) ? 0.0 : 1.0 / ohm) + (input_ohm > 0.0 ? 1.0 / input_ohm : 0.0));
+  return 1.0 / (1.0 / ohm + (input_ohm > 0.0 ? 1.0 / input_ohm : 0.0));
 }
 
 /* What a capacitor takes off the tone into each load, added back. A corner that was not told apart is uncertainty. */
@@ -230,13 +235,12 @@ static void add_back(const bench *b, const mt_load_corner *corner, double source
   }
 }
 
-/* The response with the heaviest load less that with the lightest, of either channel; free() its x. */
-static mt_code subtract(const mt_results *results, const bench *b, mt_channel channel, mt_curve *out,
-                        mt_error *err)
+/* The response with the heaviest load less that with the lightest; free() its x. */
+static mt_code subtract(const mt_results *results, const bench *b, mt_curve *out, mt_error *err)
 {
   const char *heavy = b->group->states[0]->state, *light = b->group->states[b->group->n - 1]->state;
-  const mt_curve *mine = mt_results_find_curve_of(results, MT_Q_RESPONSE, channel, heavy);
-  const mt_curve *theirs = mt_results_find_curve_of(results, MT_Q_RESPONSE, channel, light);
+  const mt_curve *mine = mt_results_find_curve_of(results, MT_Q_RESPONSE, b->channel, heavy);
+  const mt_curve *theirs = mt_results_find_curve_of(results, MT_Q_RESPONSE, b->channel, light);
   mt_code code;
 
   if (mine == NULL || theirs == NULL || mine->validity != MT_VALID || theirs->validity != MT_VALID)
@@ -250,17 +254,24 @@ static mt_code subtract(const mt_results *results, const bench *b, mt_channel ch
   return code;
 }
 
-/* What of the other channel is heard here; where that was not read, as much as a poor jack lets through. */
+/*
+ * What of the other channel is heard here, re the channel's own level when both play; where that was not read, as much
+ * as a poor jack lets through.
+ */
 static double crosstalk_of(const mt_results *results, const bench *b)
 {
   static const char *const other[] = {"right", "left"};
   double most = 0.0;
 
   for (size_t i = 0; i < b->group->n; i++) {
-    const mt_reading *r =
-        find(results, MT_Q_CROSSTALK, b->channel, other[b->channel], b->group->states[i]->state);
-    bool known = r != NULL && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED);
-    most = fmax(most, known ? mt_ratio_of_db(r->value) : UNKNOWN_CROSSTALK);
+    const char *state = b->group->states[i]->state;
+    const mt_reading *r = find(results, MT_Q_CROSSTALK, b->channel, other[b->channel], state);
+    const mt_reading *mine = find(results, MT_Q_LEVEL, b->channel, "both", state);
+    const mt_reading *theirs = find(results, MT_Q_LEVEL, 1 - b->channel, "both", state);
+    double part = has_number(r) ? mt_ratio_of_db(r->value) : UNKNOWN_CROSSTALK;
+    if (has_number(mine) && has_number(theirs))
+      part *= mt_ratio_of_db(theirs->value - mine->value);
+    most = fmax(most, part);
   }
   return most;
 }
@@ -272,45 +283,78 @@ static double complex turn(double db)
   return magnitude * (magnitude + sqrt(1.0 - magnitude * magnitude) * (double complex)I);
 }
 
+/* A response re the tone, as it is at the nearest point below. */
+static double complex response_at(const mt_curve *response, double freq_hz)
+{
+  size_t i = 0;
+
+  while (i + 1 < response->npoints && response->x[i + 1] <= freq_hz)
+    i++;
+  return response->npoints > 0 ? turn(response->y[i]) : 1.0;
+}
+
 /*
  * The sweep drives both channels, and each hears a part of the other. Where both lose alike that only scales them; one
- * that loses more is filled up by what is heard of its neighbour.
+ * that loses more is filled up by what is heard of its neighbour. By how much hangs on the angle between them, which is
+ * a guess where more than one capacitor turns it: half as much again.
  */
-static void widen_for_crosstalk(const mt_results *results, const bench *b, const mt_curve *other,
-                                mt_curve *own)
+static void widen_for_crosstalk(const mt_results *results, const bench *b, mt_curve *difference)
 {
-  double crosstalk = crosstalk_of(results, b), own_db = 0.0, other_db = 0.0;
-  size_t k = 0;
+  const char *state = b->group->states[0]->state;
+  const mt_curve *own = mt_results_find_curve_of(results, MT_Q_RESPONSE, b->channel, state);
+  const mt_curve *other = mt_results_find_curve_of(results, MT_Q_RESPONSE, 1 - b->channel, state);
+  double crosstalk = crosstalk_of(results, b);
 
-  for (size_t i = 0; i < own->npoints && own->x[i] <= b->freq_hz; i++)
-    own_db = own->y[i];
-  for (size_t i = 0; i < other->npoints && other->x[i] <= b->freq_hz; i++)
-    other_db = other->y[i];
-  for (size_t i = 0; i < own->npoints; i++) {
-    double complex here = turn(own->y[i] - own_db), there = 1.0;
-    while (k + 1 < other->npoints && other->x[k + 1] <= own->x[i])
-      k++;
-    if (k < other->npoints)
-      there = turn(other->y[k] - other_db);
-    own->uncertainty[i] = hypot(own->uncertainty[i], mt_db_of_relative(crosstalk * cabs(there / here - 1.0)));
+  for (size_t i = 0; i < difference->npoints; i++) {
+    double complex here = response_at(own, difference->x[i]);
+    double complex there =
+        other != NULL && other->validity == MT_VALID ? response_at(other, difference->x[i]) : 1.0;
+    difference->uncertainty[i] = hypot(
+        difference->uncertainty[i], mt_db_of_relative(ANGLE_UNSURE * crosstalk * cabs(there / here - 1.0)));
   }
+}
+
+/* The ratio that mt_load_find_corner() wants, were the sound card's input of so many ohms. */
+static double ratio_with(const bench *b, double source_ohm, double input_ohm)
+{
+  double heavy = with_input(b->points[0].ohm, input_ohm) + source_ohm;
+  double light = with_input(b->points[b->group->n - 1].ohm, input_ohm) + source_ohm;
+  return isinf(light) ? 0.0 : fmin(heavy / light, 0.9);
+}
+
+/* An open output has a corner with the sound card's input, too, which is known to 10 % or not at all. */
+static mt_code fit_corner(const bench *b, const mt_curve *own, double source_ohm, mt_load_corner *out,
+                          mt_error *err)
+{
+  double least = b->input_ohm > 0.0 ? 0.9 * b->input_ohm : MT_LOAD_INPUT_LEAST_OHM;
+  double most = b->input_ohm > 0.0 ? 1.1 * b->input_ohm : (double)INFINITY;
+  mt_load_corner low, high;
+  mt_code code = mt_load_find_corner(own, b->freq_hz, ratio_with(b, source_ohm, least), &high, err);
+
+  if (code == MT_OK)
+    code = mt_load_find_corner(own, b->freq_hz, ratio_with(b, source_ohm, most), &low, err);
+  if (code != MT_OK)
+    return code;
+  *out = low.hz.uncertainty > high.hz.uncertainty ? low : high;
+  out->hz.value = 0.5 * (low.hz.value + high.hz.value);
+  out->hz.uncertainty =
+      hypot(out->hz.uncertainty, EXPANDED_OF_LIMIT * 0.5 * fabs(high.hz.value - low.hz.value));
+  out->is_seen = low.is_seen && high.is_seen;
+  out->fits = low.fits || high.fits;
+  return MT_OK;
 }
 
 static bool find_corner(const mt_results *results, const bench *b, double source_ohm, mt_load_corner *out,
                         mt_error *why)
 {
-  double heavy_ohm = with_input(b->points[0].ohm, b->input_ohm) + source_ohm;
-  double light_ohm = with_input(b->points[b->group->n - 1].ohm, b->input_ohm) + source_ohm;
-  mt_curve own = {.quantity = MT_Q_DIFFERENCE}, other = {.quantity = MT_Q_DIFFERENCE};
-  mt_code code = subtract(results, b, b->channel, &own, why);
+  mt_curve difference = {.quantity = MT_Q_DIFFERENCE};
+  mt_code code = subtract(results, b, &difference, why);
 
   if (code == MT_OK) {
-    subtract(results, b, 1 - b->channel, &other, NULL);
-    widen_for_crosstalk(results, b, &other, &own);
-    code = mt_load_find_corner(&own, b->freq_hz, isinf(light_ohm) ? 0.0 : heavy_ohm / light_ohm, out, why);
+    widen_for_crosstalk(results, b, &difference);
+    code = fit_corner(b, &difference, source_ohm, out, why);
   }
-  free(own.x);
-  free(other.x);
+  free(difference.x);
   return code == MT_OK;
 }
 
