@@ -140,6 +140,7 @@ static mt_code take(tour *t, size_t index, mt_error *err)
   mt_code code = mt_walk_take(t->walk, index, err);
 
   cli_end_progress();
+  check_forget_keys();
   if (code == MT_OK)
     t->last = index;
   return code;
