@@ -155,6 +155,10 @@ static int run(int argc, char **argv)
     printf(" --extras %s", mt_extras_text(stimulus.extras, list));
   if (stimulus.max_level_dbfs > stimulus.level_dbfs)
     printf(" --max-level %.10g", stimulus.max_level_dbfs);
+  if (given.plan != NULL)
+    printf(" --plan %s", given.plan);
+  if (given.state != NULL)
+    printf(" --state \"%s\"", given.state);
   printf(
       "\nor, to listen while it plays, the same with  check --from-player  in place of  analyse RECORDING\n");
   return CLI_PASS;
