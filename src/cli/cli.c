@@ -1,6 +1,7 @@
 #include "cli/cli.h"
 
 #include "base/text.h"
+#include "report/layout.h"
 
 #include <errno.h>
 #include <getopt.h>
@@ -81,20 +82,53 @@ static const cli_option *option_at(const cli_command *command, size_t i)
   return i < command->noptions ? &command->options[i] : &cli_reading_rows[i - command->noptions];
 }
 
+/* Flowing text is laid out anew for 80 columns; what is indented, or stands apart, stays as it is. */
+static void print_details(const char *details)
+{
+  char text[1600];
+  size_t used = 0;
+
+  for (const char *line = details; *line != '\0';) {
+    size_t length = strcspn(line, "\n");
+    const char *next = line + length + (line[length] == '\n' ? 1 : 0);
+    bool flows = length > 0 && line[0] != ' ';
+    if (flows)
+      used +=
+          (size_t)snprintf(text + used, sizeof text - used, "%s%.*s", used > 0 ? " " : "", (int)length, line);
+    used = used < sizeof text ? used : sizeof text - 1;
+    if (used > 0 && (!flows || *next == '\0' || *next == ' ' || *next == '\n')) {
+      mt_layout_wrap(stdout, "", "", text);
+      used = 0;
+    }
+    if (!flows)
+      printf("%.*s\n", (int)length, line);
+    line = next;
+  }
+}
+
+static void print_option(const char *left, const char *help)
+{
+  char first[64];
+
+  snprintf(first, sizeof first, "  %-24s ", left);
+  mt_layout_wrap(stdout, first, "                           ", help);
+}
+
 static void print_help(const cli_command *command)
 {
-  printf("usage: mendtone %s%s%s%s\n\n%s\n\noptions:\n", command->name,
-         count_options(command) > 0 ? " [options]" : "", command->operands[0] != '\0' ? " " : "",
-         command->operands, command->details);
+  printf("usage: mendtone %s%s%s%s\n\n", command->name, count_options(command) > 0 ? " [options]" : "",
+         command->operands[0] != '\0' ? " " : "", command->operands);
+  print_details(command->details);
+  puts("\noptions:");
   for (size_t i = 0; i < count_options(command); i++) {
     const cli_option *o = option_at(command, i);
     char left[48];
     snprintf(left, sizeof left, "%c%c%s--%s%s%s", o->letter != 0 ? '-' : ' ',
              o->letter != 0 ? o->letter : ' ', o->letter != 0 ? ", " : "  ", o->name,
              o->argument != NULL ? " " : "", o->argument != NULL ? o->argument : "");
-    printf("  %-24s %s\n", left, o->help);
+    print_option(left, o->help);
   }
-  printf("  %-24s %s\n", "-h, --help", "this text");
+  print_option("-h, --help", "this text");
 }
 
 static void fill_tables(const cli_command *command, struct option *longs, char *letters)

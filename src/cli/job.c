@@ -565,11 +565,12 @@ const cli_command cli_job = {
     .operands = "[WHAT [TEXT]]",
     .max_operands = 10000,
     .details = "WHAT is one of\n"
-               "  new UNIT            begin a job, print its folder: mendtone job new desk amplifier\n"
-               "                      --complaint \"the right side is nearly gone\"\n"
+               "  new UNIT            begin a job, print its folder: mendtone job new\n"
+               "                      desk amplifier --complaint \"the right side is nearly gone\"\n"
                "  found TEXT          what you found\n"
                "  done TEXT           what you did about it\n"
-               "  part NAME           what went in: mendtone job part capacitor 220 uF -n 2 --cost 0.45\n"
+               "  part NAME           what went in: mendtone job part capacitor 220 uF -n 2\n"
+               "                      --cost 0.45\n"
                "  time MINUTES [TEXT] how long you worked: 25, 1h30\n"
                "  note TEXT           anything else\n"
                "  unit, complaint TEXT  say them anew\n"
