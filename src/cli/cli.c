@@ -306,6 +306,14 @@ bool cli_is_flac(const char *path)
   return length > 5 && strcasecmp(path + length - 5, ".flac") == 0;
 }
 
+bool cli_is_misnamed(const char *path, bool may_be_flac)
+{
+  const char *dot = strrchr(mt_text_basename(path), '.');
+
+  return dot != NULL && dot[1] != '\0' && strcasecmp(dot, ".wav") != 0 &&
+         !(may_be_flac && strcasecmp(dot, ".flac") == 0);
+}
+
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err)
 {
   mt_code code = json != NULL ? mt_report_write_json(results, json, err) : MT_OK;
@@ -334,6 +342,9 @@ static mt_code refuse_plan(const char *typed, mt_error *err)
     n++;
   }
   nearest = mt_text_nearest(typed, names, n);
+  for (size_t i = 0; i < n && nearest == NULL && strlen(typed) > 2; i++) /* "headphone", "mixer" */
+    if (strstr(names[i], typed) != NULL)
+      nearest = names[i];
   return mt_fail(err, MT_E_NO_INPUT, "no file and no plan \"%.80s\"; %s%s", typed,
                  nearest != NULL ? "did you mean " : "mendtone plan lists those there are",
                  nearest != NULL ? nearest : "");
@@ -346,6 +357,9 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 
   if (path == NULL)
     return MT_OK;
+  /* nothing at all is no plan that anybody made, and would pass every unit */
+  if (stat(path, &there) == 0 && S_ISREG(there.st_mode) && there.st_size == 0)
+    return mt_fail(err, MT_E_PLAN, "%.150s: is empty; mendtone plan NAME prints a plan to edit", path);
   /* a file of that name is somebody's own */
   if (stat(path, &there) == 0 || strchr(path, '/') != NULL)
     return mt_session_open_plan(path, out, err);
