@@ -40,8 +40,8 @@ static mt_code check_outputs(const check_options *given, mt_error *err)
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
-  if (code == MT_OK && given->take != NULL && cli_is_flac(given->take))
-    return mt_fail(err, MT_E_ARG, "--take is %.100s; a take is kept as float WAV, which FLAC cannot hold",
+  if (code == MT_OK && given->take != NULL && cli_is_misnamed(given->take, false))
+    return mt_fail(err, MT_E_ARG, "--take is %.100s; a take is kept as float WAV: expected a name in .wav",
                    given->take);
   if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
       strcmp(given->take, given->reading.json) == 0)

@@ -117,6 +117,9 @@ mt_code cli_check_output(const char *path, const char *const *inputs, size_t nin
 /** Whether a path ends in .flac. */
 bool cli_is_flac(const char *path);
 
+/** Whether a path ends as other files than WAV, or FLAC if that may be, do; no ending at all is none of them. */
+bool cli_is_misnamed(const char *path, bool may_be_flac);
+
 /** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
 
