@@ -1,6 +1,7 @@
 #include <mendtone/plan.h>
 
 #include <mendtone/compare.h>
+#include <mendtone/stimulus.h>
 
 #include "base/config.h"
 #include "base/text.h"
@@ -202,9 +203,34 @@ static mt_code read_measure(mt_config_item group, mt_plan_state *state, mt_error
   return MT_OK;
 }
 
+/* A knob that is turned during the take: that is all that is measured then. */
+static mt_code read_turn(mt_config_item group, mt_plan_state *state, mt_error *err)
+{
+  static const char *const others[] = {"measure", "compare_with"};
+  mt_config_item item;
+  mt_code code;
+
+  if (!mt_config_find(group, "turn", &item))
+    return mt_config_find(group, "turn_s", &item)
+               ? mt_config_fail(item, err, "turn_s without turn; expected turn = \"volume\" or another knob")
+               : MT_OK;
+  code = mt_config_text(group, "turn", state->turn, sizeof state->turn, err);
+  if (code == MT_OK && state->turn[0] == '\0')
+    return mt_config_fail(item, err, "turn is empty; expected turn = \"volume\" or another knob");
+  for (size_t i = 0; i < COUNT(others) && code == MT_OK; i++)
+    if (mt_config_find(group, others[i], &item))
+      return mt_config_fail(item, err,
+                            "%s beside turn: while a knob is turned only its travel is read; "
+                            "expected a state of its own",
+                            others[i]);
+  state->turn_s = MT_TURN_S;
+  return code == MT_OK ? mt_config_number(group, "turn_s", MT_TURN_MIN_S, MT_TURN_MAX_S, &state->turn_s, err)
+                       : code;
+}
+
 static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_state *state, mt_error *err)
 {
-  static const char *const keys[] = {"name", "set", "compare_with", "measure"};
+  static const char *const keys[] = {"name", "set", "compare_with", "measure", "turn", "turn_s"};
   mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
 
   if (code == MT_OK)
@@ -220,7 +246,7 @@ static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_sta
     code = mt_config_text(group, "compare_with", state->compare_with, sizeof state->compare_with, err);
   if (code == MT_OK)
     code = read_measure(group, state, err);
-  return code;
+  return code == MT_OK ? read_turn(group, state, err) : code;
 }
 
 /* Open a list of groups; `n` is 0 if the key is not there. */
