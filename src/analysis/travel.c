@@ -168,11 +168,18 @@ size_t mt_travel_fine_at(const mt_travel_work *w, double at_s)
 
 double mt_travel_fine_sigma(const mt_travel_work *w, int channel, size_t i)
 {
-  size_t p = i / MT_TRAVEL_PER_POINT;
+  size_t p = i / MT_TRAVEL_PER_POINT, chunk = i * w->hop / w->chunk;
+  double power, burst = 0.0;
 
   p = p < w->out->npoints ? p : w->out->npoints - 1;
-  /* half of the power lies along the tone, and a shorter window lets in more of it */
-  return sqrt(0.5 * w->noise[channel][p] * MT_TRAVEL_COARSE / MT_TRAVEL_FINE);
+  /* a shorter window lets in more of the noise */
+  power = w->noise[channel][p] * MT_TRAVEL_COARSE / MT_TRAVEL_FINE;
+  /* and a scratch is as dense at the tone as it is above 6 kHz */
+  for (size_t k = chunk; k < w->nhiss && k * w->chunk < (i + MT_TRAVEL_FINE) * w->hop; k++)
+    burst = fmax(burst, w->hiss[channel][k] - w->hush[channel][k]);
+  power += 2.0 * burst * mt_window_enbw_bins(MT_WINDOW_BLACKMAN_HARRIS_4) /
+           (MT_TRAVEL_FINE * (double)w->hop * (0.5 - MT_TRAVEL_HISS_HZ / w->rate_hz));
+  return sqrt(0.5 * power); /* half of it lies along the tone */
 }
 
 double mt_travel_fine_dbfs(const mt_travel_work *w, int channel, size_t i)
@@ -255,6 +262,7 @@ static bool find_balance(mt_travel *t)
 
 typedef struct cell_sums {
   double n, attenuation, error, squares, noise;
+  double down_squares, product;
 } cell_sums;
 
 /* What a fault makes of the balance is told as a fault. */
@@ -283,8 +291,21 @@ static void sum_cells(const mt_travel *t, cell_sums sums[CELLS])
     cell->attenuation += down;
     cell->error += error;
     cell->squares += error * error;
+    cell->down_squares += down * down;
+    cell->product += down * error;
     cell->noise += p->sigma_db[0] * p->sigma_db[0] + p->sigma_db[1] * p->sigma_db[1];
   }
+}
+
+/* Variance about the line through the cell's points: that it slopes is no scatter. */
+static double scatter_of(const cell_sums *s)
+{
+  double x = s->attenuation / s->n, y = s->error / s->n;
+  double xx = s->down_squares / s->n - x * x, xy = s->product / s->n - x * y, yy = s->squares / s->n - y * y;
+
+  if (s->n < 4.0 || !(xx > 1e-6))
+    return yy;
+  return fmax(0.0, yy - xy * xy / xx) * s->n / (s->n - 2.0);
 }
 
 static mt_code make_cells(mt_travel *t, mt_error *err)
@@ -305,7 +326,7 @@ static mt_code make_cells(mt_travel *t, mt_error *err)
       continue;
     cell->attenuation_db = fmax(0.0, s->attenuation / s->n);
     cell->error_db = s->error / s->n;
-    scatter = fmax(s->noise / s->n, s->squares / s->n - cell->error_db * cell->error_db);
+    scatter = fmax(s->noise / s->n, scatter_of(s));
     cell->uncertainty_db = hypot(2.0 * sqrt(scatter / (INDEPENDENT * s->n)), t->balance_uncertainty_db);
     t->ncells++;
   }

@@ -8,7 +8,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define HISS_HZ 6000.0
 #define SECTIONS 4
 #define HUSH_CHUNKS 75 /* 0.15 s to either side */
 #define HUSH_EVERY 5
@@ -24,7 +23,8 @@
 #define JUMP_DB 1.0
 #define JUMP_REST_PART 0.3
 #define JUMP_REST_HOPS 8
-#define CLEAR_SIGMAS 6.0
+/* of one amplitude: their difference scatters by 1.4 times as much, and 8000 are looked at */
+#define CLEAR_SIGMAS 8.0
 #define FINE_SNR_SIGMA_DB 0.5
 
 #define LOST_DB 6.0
@@ -34,6 +34,7 @@
 #define STUCK_MOVES_DB 2.0
 #define STUCK_LESS_DB 0.3
 #define STUCK_POINTS 150
+#define STUCK_LEAST_S 0.1
 #define SAME_PLACE_DB 3.0
 
 /* ---- above 6 kHz -------------------------------------------------------------------------------------------- */
@@ -45,7 +46,7 @@ typedef struct biquad {
 /* Butterworth of order 8, bilinear with the corner prewarped: 96 dB down at 1.5 kHz. */
 static void filter_init(biquad f[SECTIONS], double rate_hz)
 {
-  double k = tan(MT_PI * HISS_HZ / rate_hz);
+  double k = tan(MT_PI * MT_TRAVEL_HISS_HZ / rate_hz);
 
   for (int i = 0; i < SECTIONS; i++) {
     double damping = 2.0 * cos(MT_PI * (2 * i + 1) / (4.0 * SECTIONS));
@@ -144,11 +145,11 @@ static int earlier_first(const void *a, const void *b)
   return (x->begin_s > y->begin_s) - (x->begin_s < y->begin_s);
 }
 
-static bool is_lost_then(const mt_travel *t, int channel, double from_s, double to_s)
+static bool has_then(const mt_travel *t, mt_travel_kind kind, int channel, double from_s, double to_s)
 {
   for (size_t i = 0; i < t->nevents; i++) {
     const mt_travel_event *e = &t->events[i];
-    if (e->kind == MT_TRAVEL_LOST && e->channel == channel && from_s < e->begin_s + e->length_s + 0.02 &&
+    if (e->kind == kind && e->channel == channel && from_s < e->begin_s + e->length_s + 0.02 &&
         to_s > e->begin_s - 0.02)
       return true;
   }
@@ -205,14 +206,25 @@ static bool rests_beside(const mt_travel_work *w, int c, size_t i, double change
   return fabs(before) < JUMP_REST_PART * fabs(change) && fabs(after) < JUMP_REST_PART * fabs(change);
 }
 
+/* No noise does that, nor a scratch. */
+static bool is_clear(const mt_travel_work *w, int c, size_t i, size_t end)
+{
+  double change = fabs(w->fine[c][end] - w->fine[c][i]), higher = fmax(w->fine[c][i], w->fine[c][end]);
+
+  for (size_t k = i; k <= end; k++) {
+    double sigma = mt_travel_fine_sigma(w, c, k);
+    if (change < CLEAR_SIGMAS * sigma || mt_db_of_relative(sigma / higher) > FINE_SNR_SIGMA_DB)
+      return false;
+  }
+  return true;
+}
+
 static void find_falls(mt_travel_work *w, int c)
 {
   for (size_t i = 0; i + MT_TRAVEL_ACROSS < w->nfine; i++) {
     size_t end = i + MT_TRAVEL_ACROSS, back = 0;
     double change = mt_travel_fine_dbfs(w, c, end) - mt_travel_fine_dbfs(w, c, i);
-    double sigma = mt_travel_fine_sigma_db(w, c, change < 0.0 ? i : end);
-    if (fabs(change) < JUMP_DB || sigma > FINE_SNR_SIGMA_DB || fabs(change) < CLEAR_SIGMAS * sigma ||
-        !is_largest_around(w, c, i, change))
+    if (fabs(change) < JUMP_DB || !is_clear(w, c, i, end) || !is_largest_around(w, c, i, change))
       continue;
     if (change <= -FALL_DB)
       back = find_return(w, c, end, mt_travel_fine_dbfs(w, c, i), -change);
@@ -276,7 +288,7 @@ static size_t follow_lost(mt_travel *t, int c, size_t p, double usual)
   e.length_s = t->points[k - 1].at_s - e.begin_s;
   if (is_back) /* turned up it begins at the lower end */
     e.attenuation_db = fmin(e.attenuation_db, t->full_dbfs[other] - t->points[k - 1].level_dbfs[other]);
-  if (k - p > LOST_POINTS && !is_lost_then(t, c, e.begin_s, e.begin_s + e.length_s))
+  if (k - p > LOST_POINTS && !has_then(t, MT_TRAVEL_LOST, c, e.begin_s, e.begin_s + e.length_s))
     add(t, &e);
   return k;
 }
@@ -289,7 +301,9 @@ static void find_lost(mt_travel *t, int c)
     if (t->points[p].snr_db[1 - c] < MT_TRAVEL_SNR_DB || !both_heard(before))
       continue;
     usual = lag_before(t, c, p);
-    if (lag_db(t, c, p) - usual >= LOST_DB && lag_db(t, c, p) >= LOST_DB)
+    /* a scratch of the other channel lifts its level */
+    if (lag_db(t, c, p) - usual >= LOST_DB && lag_db(t, c, p) >= LOST_DB &&
+        !has_then(t, MT_TRAVEL_SCRATCH, 1 - c, t->points[p].at_s - 0.02, t->points[p].at_s + 0.02))
       p = follow_lost(t, c, p, usual);
   }
 }
@@ -314,6 +328,22 @@ static bool has_stayed(const mt_travel *t, int c, size_t p, size_t end)
   return true;
 }
 
+/* How far it moved, jumps left out. */
+static double steady_way_db(const mt_travel *t, int c, size_t p, size_t end)
+{
+  double from_s = t->points[p].at_s, to_s = t->points[end].at_s;
+  double way = t->points[end].level_dbfs[c] - t->points[p].level_dbfs[c];
+
+  for (size_t i = 0; i < t->nevents; i++) {
+    const mt_travel_event *e = &t->events[i];
+    /* the window of a point reaches 20 ms to either side */
+    if (e->kind == MT_TRAVEL_JUMP && e->channel == c && e->begin_s > from_s - 0.02 &&
+        e->begin_s < to_s + 0.02)
+      way -= e->size_db;
+  }
+  return fabs(way);
+}
+
 static void find_stuck(mt_travel *t, int c)
 {
   double moves_db = t->is_stepped ? fmax(STUCK_MOVES_DB, 3.0 * t->step_db) : STUCK_MOVES_DB;
@@ -330,7 +360,11 @@ static void find_stuck(mt_travel *t, int c)
     e.length_s = t->points[end].at_s - e.begin_s;
     e.attenuation_db = t->full_dbfs[c] - t->points[p].level_dbfs[c];
     e.size_db = fabs(t->points[end].level_dbfs[1 - c] - t->points[p].level_dbfs[1 - c]);
-    if (!is_lost_then(t, 1 - c, e.begin_s, e.begin_s + e.length_s))
+    /* that the other one fell or jumped meanwhile is a fault of its own */
+    if (e.length_s >= STUCK_LEAST_S &&
+        !has_then(t, MT_TRAVEL_LOST, 1 - c, e.begin_s, e.begin_s + e.length_s) &&
+        !has_then(t, MT_TRAVEL_SCRATCH, 1 - c, e.begin_s, e.begin_s + e.length_s) &&
+        steady_way_db(t, 1 - c, p, end) >= STUCK_MOVES_DB)
       add(t, &e);
     p = end;
   }
@@ -400,11 +434,11 @@ void mt_travel_find_faults(mt_travel_work *w)
   for (int c = 0; c < 2; c++)
     if (t->heard[c]) {
       find_falls(w, c);
-      if (t->heard[1 - c]) {
-        find_lost(t, c);
-        find_stuck(t, c);
-      }
       find_scratches(w, c);
     }
+  for (int c = 0; c < 2 && t->heard[0] && t->heard[1]; c++)
+    find_lost(t, c);
+  for (int c = 0; c < 2 && t->heard[0] && t->heard[1]; c++)
+    find_stuck(t, c);
   qsort(t->events, t->nevents, sizeof *t->events, earlier_first);
 }

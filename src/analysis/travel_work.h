@@ -11,6 +11,7 @@
 #define MT_TRAVEL_PER_POINT 8
 /** From the window before a step to the first one behind it. */
 #define MT_TRAVEL_ACROSS 6
+#define MT_TRAVEL_HISS_HZ 6000.0
 
 typedef struct mt_travel_work {
   const double *x[2];
@@ -33,7 +34,7 @@ typedef struct mt_travel_work {
 double mt_travel_fine_s(const mt_travel_work *w, size_t i);
 size_t mt_travel_fine_at(const mt_travel_work *w, double at_s);
 
-/** Standard deviation of a fine amplitude by the noise around, of full scale. */
+/** Standard deviation of a fine amplitude by the noise around and by a scratch in it, of full scale. */
 double mt_travel_fine_sigma(const mt_travel_work *w, int channel, size_t i);
 /** A fine level in dBFS, and its standard deviation in dB. */
 double mt_travel_fine_dbfs(const mt_travel_work *w, int channel, size_t i);

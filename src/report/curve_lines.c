@@ -161,12 +161,16 @@ void mt_report_definitions(const mt_results *results, FILE *out)
 
   for (size_t i = 0; i < results->nreadings; i++) {
     const mt_reading *r = &results->readings[i];
-    const char *words = mt_report_extra_segment(r->segment);
+    /* several knobs may be turned: the state tells which */
+    bool is_turned = strcmp(r->segment, "turn") == 0;
+    const char *words = is_turned ? r->state : mt_report_extra_segment(r->segment);
     bool is_new = r->definition[0] != '\0';
     char text[300];
     for (size_t k = 0; k < i && is_new; k++)
       is_new = strcmp(results->readings[k].segment, r->segment) != 0 ||
-               strcmp(results->readings[k].definition, r->definition) != 0;
+               strcmp(results->readings[k].definition, r->definition) != 0 ||
+               (is_turned && (results->readings[k].quantity != r->quantity ||
+                              strcmp(results->readings[k].state, r->state) != 0));
     if (!is_new)
       continue;
     if (!titled)
