@@ -18,7 +18,7 @@ typedef enum mt_parts {
   MT_PARTS_RESPONSE, /**< the sweep; idle, left, right, both just long enough to vouch for it: 9.6 s */
   MT_PARTS_TONES,    /**< idle, left, right, both: 8.2 s */
   MT_PARTS_NOISE,    /**< idle: 3.5 s */
-  MT_PARTS_TURN,     /**< idle, then a steady tone on each channel while a knob is turned: 28.2 s unless said */
+  MT_PARTS_TURN,     /**< idle, then a steady tone on each channel while a knob is turned: 27.2 s unless said */
   MT_PARTS_COUNT
 } mt_parts;
 

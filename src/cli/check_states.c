@@ -91,6 +91,8 @@ static void describe_state(const tour *t)
   fputc('\n', stderr);
   mt_layout_wrap(stderr, "", "  ", text);
   mt_layout_wrap(stderr, "  Set: ", "       ", state->set[0] != '\0' ? state->set : state->name);
+  if (state->turn_s > 0.0)
+    cli_explain_turn(state->turn, state->turn_s);
 }
 
 static void describe_keys(const tour *t)
@@ -137,8 +139,13 @@ static void describe_take(const tour *t, size_t index)
 
 static mt_code take(tour *t, size_t index, mt_error *err)
 {
-  mt_code code = mt_walk_take(t->walk, index, err);
+  mt_stimulus stimulus = {0};
+  mt_code code = mt_walk_stimulus(t->walk, index, &stimulus, err);
 
+  if (code == MT_OK) {
+    cli_expect_turn(&stimulus);
+    code = mt_walk_take(t->walk, index, err);
+  }
   cli_end_progress();
   if (code == MT_OK)
     t->last = index;

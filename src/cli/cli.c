@@ -1,9 +1,12 @@
 #include "cli/cli.h"
 
+#include "report/layout.h"
+
 #include "base/text.h"
 
 #include <errno.h>
 #include <getopt.h>
+#include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -325,11 +328,57 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 /* The percentage on the screen, -1: none. */
 static int shown = -1;
 
+/* While a knob is turned: when the tones begin in the take and how long they run; 0: none is. */
+static double turn_from_s, turn_for_s;
+
+/* What the hand is to do, when, as parts of the time the tones run. */
+static const char *say_turn(double part)
+{
+  return part < 0.06   ? "leave it at full"
+         : part < 0.48 ? "turn it down, slowly"
+         : part < 0.92 ? "and up again, slowly"
+                       : "leave it at full";
+}
+
+static void show_turn(void *ctx, double at_s, const double level_dbfs[2])
+{
+  double part = (at_s - turn_from_s) / turn_for_s;
+
+  (void)ctx;
+  if (!(turn_for_s > 0.0))
+    return;
+  fprintf(stderr, "\r%4.1f s  %-22s left %6.1f  right %6.1f dBFS ",
+          fmax(0.0, turn_from_s + turn_for_s - at_s), say_turn(part), level_dbfs[0], level_dbfs[1]);
+  shown = 0;
+}
+
+void cli_expect_turn(const mt_stimulus *stimulus)
+{
+  const mt_segment *turn = mt_stimulus_find(stimulus, "turn");
+
+  turn_from_s = turn != NULL ? turn->start_s : 0.0;
+  turn_for_s = turn != NULL ? turn->duration_s : 0.0;
+}
+
+void cli_explain_turn(const char *knob, double turn_s)
+{
+  char text[300];
+
+  snprintf(text, sizeof text,
+           "Turn: %s. Begin at full. From 4 s after the start turn it slowly down to nothing, in about %.0f "
+           "s, then "
+           "as slowly up again, and leave it at full until the end. A line counts and says what is next.",
+           knob, 0.42 * turn_s);
+  mt_layout_wrap(stderr, "  ", "        ", text);
+}
+
 static void show_progress(void *ctx, double done)
 {
   int percent = (int)(100.0 * done);
 
   (void)ctx;
+  if (turn_for_s > 0.0)
+    return;
   if (percent != shown)
     fprintf(stderr, "\rmeasuring %3d %% ", percent);
   shown = percent;
@@ -348,11 +397,12 @@ void cli_start_progress(mt_session_options *options)
     return;
   options->progress = show_progress;
   options->note = show_note;
+  options->hear = show_turn;
 }
 
 void cli_end_progress(void)
 {
   if (shown >= 0)
-    fputs("\r                \r", stderr);
+    fprintf(stderr, "\r%*s\r", turn_for_s > 0.0 ? 66 : 16, "");
   shown = -1;
 }
