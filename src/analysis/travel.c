@@ -22,6 +22,8 @@
 #define CELLS 140
 /* Neighbouring windows overlap by half and are of bell shape: nearly independent. */
 #define INDEPENDENT 0.8
+/* A unit that is warm keeps its gain to so much over half a minute (common practice, no source). */
+#define STEADY_DB 0.003
 
 static const double beside_hz[NBESIDE] = {-350.0, -250.0, 250.0, 350.0};
 
@@ -261,7 +263,7 @@ static bool find_balance(mt_travel *t)
 /* ---- tracking ----------------------------------------------------------------------------------------------- */
 
 typedef struct cell_sums {
-  double n, attenuation, error, squares, noise;
+  double n, down, right_weight, error, squares, noise;
   double down_squares, product;
 } cell_sums;
 
@@ -277,18 +279,33 @@ static bool is_in_fault(const mt_travel *t, double at_s)
   return false;
 }
 
+/*
+ * How far down it is, by both channels weighted so that their noise leaves no trace in it that is also in their
+ * difference: else a cell would gather the points whose noise lifts the left one, and their error with it.
+ */
+static double common_down_db(const mt_travel *t, const mt_travel_point *p, double error_db,
+                             double *right_weight)
+{
+  double left = 1.0 / (p->sigma_db[0] * p->sigma_db[0] + 1e-12);
+  double right = 1.0 / (p->sigma_db[1] * p->sigma_db[1] + 1e-12);
+
+  *right_weight = right / (left + right);
+  return t->full_dbfs[0] - p->level_dbfs[0] + *right_weight * error_db;
+}
+
 static void sum_cells(const mt_travel *t, cell_sums sums[CELLS])
 {
   for (size_t i = 0; i < t->npoints; i++) {
     const mt_travel_point *p = &t->points[i];
-    double down = t->full_dbfs[0] - p->level_dbfs[0];
-    double error = p->level_dbfs[0] - p->level_dbfs[1] - t->balance_db;
+    double error = p->level_dbfs[0] - p->level_dbfs[1] - t->balance_db, right_weight;
+    double down = common_down_db(t, p, error, &right_weight);
     cell_sums *cell;
     if (!counts(p) || down < -0.5 || down >= CELLS - 0.5 || is_in_fault(t, p->at_s))
       continue;
     cell = &sums[(size_t)floor(fmax(down, 0.0) + 0.5)];
     cell->n += 1.0;
-    cell->attenuation += down;
+    cell->down += down;
+    cell->right_weight += right_weight;
     cell->error += error;
     cell->squares += error * error;
     cell->down_squares += down * down;
@@ -300,7 +317,7 @@ static void sum_cells(const mt_travel *t, cell_sums sums[CELLS])
 /* Variance about the line through the cell's points: that it slopes is no scatter. */
 static double scatter_of(const cell_sums *s)
 {
-  double x = s->attenuation / s->n, y = s->error / s->n;
+  double x = s->down / s->n, y = s->error / s->n;
   double xx = s->down_squares / s->n - x * x, xy = s->product / s->n - x * y, yy = s->squares / s->n - y * y;
 
   if (s->n < 4.0 || !(xx > 1e-6))
@@ -324,10 +341,11 @@ static mt_code make_cells(mt_travel *t, mt_error *err)
     double scatter;
     if (s->n < 2.0)
       continue;
-    cell->attenuation_db = fmax(0.0, s->attenuation / s->n);
     cell->error_db = s->error / s->n;
+    cell->attenuation_db = fmax(0.0, s->down / s->n - s->right_weight / s->n * cell->error_db);
     scatter = fmax(s->noise / s->n, scatter_of(s));
-    cell->uncertainty_db = hypot(2.0 * sqrt(scatter / (INDEPENDENT * s->n)), t->balance_uncertainty_db);
+    cell->uncertainty_db =
+        hypot(2.0 * sqrt(scatter / (INDEPENDENT * s->n)), t->balance_uncertainty_db) + STEADY_DB;
     t->ncells++;
   }
   return MT_OK;
