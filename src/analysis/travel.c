@@ -20,6 +20,7 @@
 #define AT_FULL_DB 0.25
 #define SWAPPED_DB 10.0
 #define CELLS 140
+#define SMALL_DB 0.05
 /* Neighbouring windows overlap by half and are of bell shape: nearly independent. */
 #define INDEPENDENT 0.8
 /* A unit that is warm keeps its gain to so much over half a minute (common practice, no source). */
@@ -289,7 +290,8 @@ static double common_down_db(const mt_travel *t, const mt_travel_point *p, doubl
   double left = 1.0 / (p->sigma_db[0] * p->sigma_db[0] + 1e-12);
   double right = 1.0 / (p->sigma_db[1] * p->sigma_db[1] + 1e-12);
 
-  *right_weight = right / (left + right);
+  /* a cell is 1 dB wide: what scatters by much less need not be weighted, and the left one alone is plainer */
+  *right_weight = right / (left + right) * fmin(1.0, p->sigma_db[0] * p->sigma_db[0] / (SMALL_DB * SMALL_DB));
   return t->full_dbfs[0] - p->level_dbfs[0] + *right_weight * error_db;
 }
 

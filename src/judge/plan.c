@@ -377,6 +377,12 @@ static mt_code read_order(mt_config_item group, mt_limit *limit, mt_error *err)
   return code;
 }
 
+static bool is_of_a_turn(mt_quantity quantity)
+{
+  return quantity == MT_Q_TRACKING_ERROR || quantity == MT_Q_SCRATCH_LEVEL ||
+         (quantity >= MT_Q_TRACKING_ERROR_40 && quantity <= MT_Q_LEVEL_JUMPS);
+}
+
 static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
 {
   bool compares = limit->quantity == MT_Q_BOOST || limit->quantity == MT_Q_BOOST_FREQ ||
@@ -394,6 +400,9 @@ static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_li
   state = find_state(plan, limit->state);
   if (state == NULL)
     return refuse_state(plan, item, limit->state, err);
+  if (is_of_a_turn(limit->quantity) && state->turn_s == 0.0)
+    return mt_config_fail(item, err, "%s is read while a knob is turned; expected turn in state \"%s\"",
+                          mt_quantity_describe(limit->quantity)->name, state->name);
   if (compares && state->compare_with[0] == '\0')
     return mt_config_fail(item, err,
                           "%s needs a state to compare with; expected compare_with in state \"%s\"",

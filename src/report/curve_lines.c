@@ -147,6 +147,7 @@ const char *mt_report_extra_segment(const char *segment)
       {"imd-18k-20k", "18 kHz and 20 kHz, alike"},
       {"imd-8000-11950", "8 kHz and 11.95 kHz, alike"},
       {"levels", "a tone in steps up to the maximum level"},
+      {"turn", "a tone on each channel while a knob is turned"},
   };
 
   for (size_t i = 0; i < sizeof table / sizeof table[0]; i++)
