@@ -90,11 +90,6 @@ mt_code mt_stimulus_init(double rate_hz, double level_dbfs, unsigned extras, dou
 mt_code mt_stimulus_init_parts(double rate_hz, double level_dbfs, mt_parts parts, unsigned extras,
                                double max_level_dbfs, mt_stimulus *out, mt_error *err);
 
-/** How long a knob is turned: down and up again, with time to think. */
-#define MT_TURN_S 24.0
-#define MT_TURN_MIN_S 10.0
-#define MT_TURN_MAX_S 60.0
-
 /**
  * Lay out what is played while a knob is turned: mark, idle, a steady tone on each channel at the reference level for
  * as long as asked for, mark. mt_stimulus_init_parts() with MT_PARTS_TURN makes it MT_TURN_S.

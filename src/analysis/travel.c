@@ -10,7 +10,7 @@
 
 #define RATE_LEAST_HZ 32000.0
 #define LEAST_S 1.0
-/* Lines beside the tone that tell the noise: clear of the window's main lobe (100 Hz), of the other tone, of harmonics. */
+/* Lines beside the tone tell the noise: clear of the window's main lobe (100 Hz), the other tone and harmonics. */
 #define NBESIDE 4
 /* Median of the mean of four exponential powers over their mean: of a gamma distribution of shape 4. */
 #define MEDIAN_OF_FOUR 0.9180

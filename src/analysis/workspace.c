@@ -562,8 +562,7 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
     /* a sweep is looked at by whoever reads it, and what is quiet in steps may well stand still for a while; so may
        a tone that is turned down */
     if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP &&
-        ws->sections[i].segment->kind != MT_SEGMENT_STEPS &&
-        ws->sections[i].segment->kind != MT_SEGMENT_TURN)
+        ws->sections[i].segment->kind != MT_SEGMENT_STEPS && ws->sections[i].segment->kind != MT_SEGMENT_TURN)
       code = look_for_faults(ws, &ws->sections[i], err);
   if (code == MT_OK)
     find_routes(ws);

@@ -124,7 +124,7 @@ mt_code cli_write_results(const mt_results *results, const char *json, mt_error 
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
 
-/** Of a stimulus that is about to be played: if a knob is turned meanwhile, the progress says what to do, and the level. */
+/** Of what is about to be played: if a knob is turned meanwhile, the progress says what to do, and the level. */
 void cli_expect_turn(const mt_stimulus *stimulus);
 
 /** Say in words how to turn a knob, before. */

@@ -1,7 +1,6 @@
 #include <mendtone/plan.h>
 
 #include <mendtone/compare.h>
-#include <mendtone/stimulus.h>
 
 #include "base/config.h"
 #include "base/text.h"

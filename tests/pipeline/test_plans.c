@@ -42,9 +42,10 @@ static const struct row {
      "",
      "{ name = \"low up\"; left = { shelf_db = 12.0; shelf_hz = 100.0; }; }, { name = \"down\"; " SHUT "}",
      MT_Q_BOOST, MT_RIGHT},
+    {"cable", "", "gain_db = -0.9; ", NULL, MT_Q_BALANCE, MT_CHANNEL_BOTH},
+    /* further faults, after one row for each plan in its order */
     {"headphone-amplifier", TURNED TRACKS "{ name = \"down\"; " SHUT "}", "",
      TURNED GAP "{ name = \"down\"; " SHUT "}", MT_Q_DEAD_SPOTS, MT_RIGHT},
-    {"cable", "", "gain_db = -0.9; ", NULL, MT_Q_BALANCE, MT_CHANNEL_BOTH},
 };
 
 static int set_up(void **state)

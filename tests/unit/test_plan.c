@@ -3,7 +3,6 @@
 #include "base/random.h"
 
 #include <mendtone/plan.h>
-#include <mendtone/stimulus.h>
 
 #include <unistd.h>
 
