@@ -340,15 +340,27 @@ static const char *say_turn(double part)
                        : "leave it at full";
 }
 
-static void show_turn(void *ctx, double at_s, const double level_dbfs[2])
-{
-  double part = (at_s - turn_from_s) / turn_for_s;
+/* What arrives, kept until the progress is told: only then may be written to the terminal. */
+static double heard_at_s, heard_dbfs[2];
+static bool has_heard;
 
+static void keep_heard(void *ctx, double at_s, const double level_dbfs[2])
+{
   (void)ctx;
-  if (!(turn_for_s > 0.0))
-    return;
-  fprintf(stderr, "\r%4.1f s  %-22s left %6.1f  right %6.1f dBFS ",
-          fmax(0.0, turn_from_s + turn_for_s - at_s), say_turn(part), level_dbfs[0], level_dbfs[1]);
+  heard_at_s = at_s;
+  heard_dbfs[0] = level_dbfs[0];
+  heard_dbfs[1] = level_dbfs[1];
+  has_heard = true;
+}
+
+static void show_turn(void)
+{
+  double part = (heard_at_s - turn_from_s) / turn_for_s;
+
+  if (has_heard)
+    fprintf(stderr, "\r%4.1f s  %-22s left %6.1f  right %6.1f dBFS ",
+            fmax(0.0, turn_from_s + turn_for_s - heard_at_s), say_turn(part), heard_dbfs[0], heard_dbfs[1]);
+  has_heard = false;
   shown = 0;
 }
 
@@ -377,8 +389,10 @@ static void show_progress(void *ctx, double done)
   int percent = (int)(100.0 * done);
 
   (void)ctx;
-  if (turn_for_s > 0.0)
+  if (turn_for_s > 0.0) {
+    show_turn();
     return;
+  }
   if (percent != shown)
     fprintf(stderr, "\rmeasuring %3d %% ", percent);
   shown = percent;
@@ -397,7 +411,7 @@ void cli_start_progress(mt_session_options *options)
     return;
   options->progress = show_progress;
   options->note = show_note;
-  options->hear = show_turn;
+  options->hear = keep_heard;
 }
 
 void cli_end_progress(void)
