@@ -96,6 +96,8 @@ static void describe_state(const tour *t)
   fputc('\n', stderr);
   mt_layout_wrap(stderr, "", "  ", text);
   mt_layout_wrap(stderr, "  Set: ", "       ", state->set[0] != '\0' ? state->set : state->name);
+  if (state->turn_s > 0.0)
+    cli_explain_turn(state->turn, state->turn_s);
 }
 
 static void describe_keys(const tour *t)
@@ -142,8 +144,13 @@ static void describe_take(const tour *t, size_t index)
 
 static mt_code take(tour *t, size_t index, mt_error *err)
 {
-  mt_code code = mt_walk_take(t->walk, index, err);
+  mt_stimulus stimulus = {0};
+  mt_code code = mt_walk_stimulus(t->walk, index, &stimulus, err);
 
+  if (code == MT_OK) {
+    cli_expect_turn(&stimulus);
+    code = mt_walk_take(t->walk, index, err);
+  }
   cli_end_progress();
   check_forget_keys();
   if (code == MT_OK)

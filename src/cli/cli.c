@@ -1,10 +1,13 @@
 #include "cli/cli.h"
 
+#include "report/layout.h"
+
 #include "base/text.h"
 #include "report/layout.h"
 
 #include <errno.h>
 #include <getopt.h>
+#include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -373,11 +376,71 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 /* The percentage on the screen, -1: none. */
 static int shown = -1;
 
+/* While a knob is turned: when the tones begin in the take and how long they run; 0: none is. */
+static double turn_from_s, turn_for_s;
+
+/* What the hand is to do, when, as parts of the time the tones run. */
+static const char *say_turn(double part)
+{
+  return part < 0.06   ? "leave it at full"
+         : part < 0.48 ? "turn it down, slowly"
+         : part < 0.92 ? "and up again, slowly"
+                       : "leave it at full";
+}
+
+/* What arrives, kept until the progress is told: only then may be written to the terminal. */
+static double heard_at_s, heard_dbfs[2];
+static bool has_heard;
+
+static void keep_heard(void *ctx, double at_s, const double level_dbfs[2])
+{
+  (void)ctx;
+  heard_at_s = at_s;
+  heard_dbfs[0] = level_dbfs[0];
+  heard_dbfs[1] = level_dbfs[1];
+  has_heard = true;
+}
+
+static void show_turn(void)
+{
+  double part = (heard_at_s - turn_from_s) / turn_for_s;
+
+  if (has_heard)
+    fprintf(stderr, "\r%4.1f s  %-22s left %6.1f  right %6.1f dBFS ",
+            fmax(0.0, turn_from_s + turn_for_s - heard_at_s), say_turn(part), heard_dbfs[0], heard_dbfs[1]);
+  has_heard = false;
+  shown = 0;
+}
+
+void cli_expect_turn(const mt_stimulus *stimulus)
+{
+  const mt_segment *turn = mt_stimulus_find(stimulus, "turn");
+
+  turn_from_s = turn != NULL ? turn->start_s : 0.0;
+  turn_for_s = turn != NULL ? turn->duration_s : 0.0;
+}
+
+void cli_explain_turn(const char *knob, double turn_s)
+{
+  char text[300];
+
+  snprintf(text, sizeof text,
+           "Turn: %s. Begin at full. From 4 s after the start turn it slowly down to nothing, in about %.0f "
+           "s, then "
+           "as slowly up again, and leave it at full until the end. A line counts and says what is next.",
+           knob, 0.42 * turn_s);
+  mt_layout_wrap(stderr, "  ", "        ", text);
+}
+
 static void show_progress(void *ctx, double done)
 {
   int percent = (int)(100.0 * done);
 
   (void)ctx;
+  if (turn_for_s > 0.0) {
+    show_turn();
+    return;
+  }
   if (percent != shown)
     fprintf(stderr, "\rmeasuring %3d %% ", percent);
   shown = percent;
@@ -396,11 +459,12 @@ void cli_start_progress(mt_session_options *options)
     return;
   options->progress = show_progress;
   options->note = show_note;
+  options->hear = keep_heard;
 }
 
 void cli_end_progress(void)
 {
   if (shown >= 0)
-    fputs("\r                \r", stderr);
+    fprintf(stderr, "\r%*s\r", turn_for_s > 0.0 ? 66 : 16, "");
   shown = -1;
 }

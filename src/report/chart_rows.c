@@ -54,8 +54,13 @@ static const row rows[] = {
      CHANNELS},
     {"phase_difference", "Phase between the channels", "left less right, degrees",
      "phase of the left less the right", MT_Q_PHASE_DIFFERENCE, "", MT_UNIT_HZ, false, false, CHANNELS},
-    {"level", "Level over time", "level, dBFS", "level while it was watched, and dropouts", MT_Q_LEVEL, "",
-     MT_UNIT_SECOND, false, false, CHANNELS},
+    {"tracking_error", "Tracking of a control", "left less right re full, dB",
+     "balance while a knob is turned, over attenuation", MT_Q_TRACKING_ERROR, "", MT_UNIT_DB, false, false,
+     CHANNELS},
+    {"balance", "Balance over time", "left less right, dB", "balance while a knob is turned", MT_Q_BALANCE,
+     "", MT_UNIT_SECOND, false, false, CHANNELS},
+    {"level", "Level over time", "level, dBFS", "level while watched or while a knob is turned; dropouts",
+     MT_Q_LEVEL, "", MT_UNIT_SECOND, false, false, CHANNELS},
     {"group_delay", "Group delay", "group delay, s", "group delay over frequency", MT_Q_GROUP_DELAY, "",
      MT_UNIT_HZ, false, false, CHANNELS},
 };
@@ -311,6 +316,7 @@ static mt_chart_axis axis_of(mt_unit x_unit)
 {
   return x_unit == MT_UNIT_SECOND ? MT_CHART_TIME
          : x_unit == MT_UNIT_HZ   ? MT_CHART_FREQUENCY
+         : x_unit == MT_UNIT_DB   ? MT_CHART_TURNED
                                   : MT_CHART_LEVEL;
 }
 

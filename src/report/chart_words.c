@@ -14,6 +14,7 @@ static void write_x(FILE *f, const mt_chart *chart, double x)
     fprintf(f, "%.3g %s", x,
             chart->x_axis == MT_CHART_FREQUENCY ? "Hz"
             : chart->x_axis == MT_CHART_LEVEL   ? "dBFS"
+            : chart->x_axis == MT_CHART_TURNED  ? "dB"
                                                 : "s");
 }
 
