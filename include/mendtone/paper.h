@@ -54,6 +54,7 @@ typedef enum mt_paper_form {
   MT_PAPER_HTML,   /**< one file, loads nothing, no script */
   MT_PAPER_A4,     /**< PDF */
   MT_PAPER_LETTER, /**< PDF */
+  MT_PAPER_JSON,   /**< the same blocks for a program, "format": "mendtone-report" */
   MT_PAPER_FORMS
 } mt_paper_form;
 

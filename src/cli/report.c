@@ -29,7 +29,7 @@ typedef struct options {
 
 static const cli_option table[] = {
     {"output", 'o', CLI_TEXT, offsetof(options, output), "FILE",
-     ".html, .pdf or .txt, - for text here; else HTML and PDF in the job"},
+     ".html, .pdf, .txt or .json, - for text here; else HTML and PDF in the job"},
     {"stage", 0, CLI_TEXT, offsetof(options, stage), "LABEL", "report on this stage; else \"after\""},
     {"against", 0, CLI_TEXT, offsetof(options, against), "LABEL",
      "compare with this stage, or results; else \"before\"; none"},
@@ -80,6 +80,8 @@ static bool form_of(const char *path, bool is_letter, mt_paper_form *out)
 
   if (strcmp(path, "-") == 0 || (dot != NULL && strcasecmp(dot, ".txt") == 0))
     *out = MT_PAPER_TEXT;
+  else if (dot != NULL && strcasecmp(dot, ".json") == 0)
+    *out = MT_PAPER_JSON;
   else if (dot != NULL && strcasecmp(dot, ".html") == 0)
     *out = MT_PAPER_HTML;
   else if (dot != NULL && strcasecmp(dot, ".pdf") == 0)
@@ -199,7 +201,7 @@ static int run(int argc, char **argv)
     return cli_refuse(&cli_report, "--paper is \"%.40s\"; expected a4 or letter", given.paper);
   is_letter = given.paper != NULL && strcasecmp(given.paper, "letter") == 0;
   if (given.output != NULL && !form_of(given.output, is_letter, &form))
-    return cli_refuse(&cli_report, "-o %.80s: expected a name that ends in .html, .pdf or .txt, or -",
+    return cli_refuse(&cli_report, "-o %.80s: expected a name that ends in .html, .pdf, .txt or .json, or -",
                       given.output);
   if (n > 1 && given.csv != NULL)
     return cli_refuse(&cli_report, "--csv goes with one job only");

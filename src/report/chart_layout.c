@@ -10,7 +10,7 @@
 #define MARGIN 8.0
 #define TAG_GAP 12.0
 #define TAG_HEIGHT 13.0
-#define GUTTER_MOST 0.42 /* of the width */
+#define GUTTER_MOST 0.3 /* of the width */
 
 const paint_font chart_title_font = {11.0, true};
 const paint_font chart_text_font = {9.0, false};
@@ -223,7 +223,7 @@ static double widest_tag(const mt_chart *chart, paint *ruler)
   return widest;
 }
 
-/* Tags stand where their lines end, and what has no line last. */
+/* Tags stand where their lines end, and what has no line last; a list below has the order of the lines. */
 static void place_tags(const mt_chart *chart, chart_layout *l, paint *ruler)
 {
   size_t order[MT_CHART_LINES_MAX];
@@ -238,7 +238,7 @@ static void place_tags(const mt_chart *chart, chart_layout *l, paint *ruler)
                       ? clamp(chart_layout_y(l, line->y[line->npoints - 1]), p->y, p->y + p->height)
                       : (double)NAN;
     tag->at_y = line->npoints > 0 ? tag->from_y : p->y + p->height;
-    while (k > 0 && l->tags[order[k - 1]].at_y > tag->at_y) {
+    while (k > 0 && !l->are_tags_below && l->tags[order[k - 1]].at_y > tag->at_y) {
       order[k] = order[k - 1];
       k--;
     }

@@ -12,6 +12,7 @@
 #define MARGIN 50.0
 #define FOOT 40.0 /* of it, below the text */
 #define CELL_GAP 8.0
+#define CHART_GAP 12.0 /* between two side by side: each is at least as wide as a picture must be */
 
 static const paint_font body_font = {9.5, false}, title_font = {16.0, true}, heading_font = {11.5, true},
                         cell_font = {8.5, false}, cell_bold = {8.5, true}, foot_font = {8.0, false};
@@ -229,24 +230,36 @@ static char *valid_copy(const char *text)
   return valid;
 }
 
-static mt_code draw_chart(pages *p, const mt_chart *chart, mt_error *err)
+static void draw_chart_at(pages *p, const mt_chart *chart, const chart_layout *layout, double x)
 {
-  chart_layout *layout = malloc(sizeof *layout);
+  paint_shift(p->painter, x, p->y);
+  chart_draw_on(p->painter, chart, layout, p->theme);
+  paint_shift(p->painter, -x, -p->y);
+}
+
+/* One over the whole width, or two side by side. @param second  may be NULL. */
+static mt_code draw_charts(pages *p, const mt_chart *first, const mt_chart *second, mt_error *err)
+{
+  chart_layout *layouts = malloc(2 * sizeof *layouts);
   mt_chart_look look = mt_chart_look_default();
+  double height;
   mt_code code;
 
-  if (layout == NULL)
+  if (layouts == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a chart");
-  look.width = text_width(p);
-  code = chart_lay_out(chart, &look, layout, err);
+  look.width = second != NULL ? (text_width(p) - CHART_GAP) / 2.0 : text_width(p);
+  code = chart_lay_out(first, &look, &layouts[0], err);
+  if (code == MT_OK && second != NULL)
+    code = chart_lay_out(second, &look, &layouts[1], err);
   if (code == MT_OK) {
-    need(p, layout->height);
-    paint_shift(p->painter, MARGIN, p->y);
-    chart_draw_on(p->painter, chart, layout, p->theme);
-    paint_shift(p->painter, -MARGIN, -p->y);
-    p->y += layout->height + 6.0;
+    height = second != NULL ? fmax(layouts[0].height, layouts[1].height) : layouts[0].height;
+    need(p, height);
+    draw_chart_at(p, first, &layouts[0], MARGIN);
+    if (second != NULL)
+      draw_chart_at(p, second, &layouts[1], MARGIN + look.width + CHART_GAP);
+    p->y += height + 6.0;
   }
-  free(layout);
+  free(layouts);
   return code;
 }
 
@@ -297,10 +310,21 @@ static mt_code draw_block(pages *p, const document_block *b, mt_error *err)
     if (!draw_table(p, b))
       code = mt_fail(err, MT_E_MEMORY, "out of memory for a table");
     break;
-  case DOCUMENT_CHART: code = draw_chart(p, b->chart, err); break;
+  case DOCUMENT_CHART: code = draw_charts(p, b->chart, NULL, err); break;
   }
   free(text);
   return code;
+}
+
+static bool is_chart(const document *d, size_t i)
+{
+  return i < d->nblocks && d->blocks[i].kind == DOCUMENT_CHART;
+}
+
+/* The first chart has the whole width, those that follow share it. */
+static bool is_pair(const document *d, size_t i)
+{
+  return i > 0 && is_chart(d, i - 1) && is_chart(d, i) && is_chart(d, i + 1);
 }
 
 static mt_code draw_all(const document *d, document_paper paper, unsigned npages, unsigned *drawn,
@@ -326,7 +350,12 @@ static mt_code draw_all(const document *d, document_paper paper, unsigned npages
     draw_paragraph(&p, MARGIN, text_width(&p), title, title_font);
     p.y += 6.0;
     for (size_t i = 0; i < d->nblocks && code == MT_OK; i++)
-      code = draw_block(&p, &d->blocks[i], err);
+      if (is_pair(d, i)) {
+        code = draw_charts(&p, d->blocks[i].chart, d->blocks[i + 1].chart, err);
+        i++;
+      } else {
+        code = draw_block(&p, &d->blocks[i], err);
+      }
     draw_foot(&p);
     *drawn = p.page;
     if (paint_finish(&p.painter, &made, &nmade, code == MT_OK ? err : &later) != MT_OK && code == MT_OK)
