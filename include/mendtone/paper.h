@@ -26,6 +26,7 @@ typedef struct mt_paper_stage {
   const mt_results *results; /**< NULL: it could not be read */
   const char *why;           /**< without results: why; else "" */
   const char *tool_version;  /**< that read it; "" if not known */
+  mt_verdict verdict;        /**< as it was filed: of a stage that is only listed, too */
 } mt_paper_stage;
 
 /** What is reported. All is borrowed; texts may be any bytes, none is NULL. */

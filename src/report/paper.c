@@ -618,6 +618,28 @@ static void add_causes(document *d, const mt_results *results, const char *headi
   }
 }
 
+/* Of a job with more stages than the two that are compared. */
+static void add_stages(document *d, const mt_paper *p)
+{
+  static const char *const names[] = {"Stage", "Measured", "Verdict"};
+
+  if (p->nstages <= 2)
+    return;
+  document_heading(d, "Every stage");
+  document_table(d, "In the order they were measured", 3);
+  add_head(d, names, 3, 1, 0);
+  for (size_t i = 0; i < p->nstages; i++) {
+    const mt_paper_stage *s = &p->stages[i];
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", s->label);
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", s->when);
+    if (s->why[0] != '\0')
+      document_cell_add(d, MT_VERDICT_UNDECIDED, false, "not read");
+    else
+      document_cell_add(d, s->verdict, false, "%s",
+                        s->verdict == MT_VERDICT_NONE ? "no limits" : paper_verdict_word(s->verdict));
+  }
+}
+
 static void add_conditions(document *d, const mt_paper *p)
 {
   document_heading(d, "Conditions and uncertainty");
@@ -719,6 +741,7 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
       document_heading(d, "Notes");
     document_item(d, "%s", p->notes[i]);
   }
+  add_stages(d, p);
   add_conditions(d, p);
   if (now->results != NULL) {
     document_heading(d, "All readings");

@@ -54,8 +54,8 @@ static mt_paper paper_of(mt_paper_stage stages[2])
                     .shows_costs = true,
                     .shows_notes = true};
 
-  stages[0] = (mt_paper_stage){"before", "2026-11-24", before_repair, "", "0.1.0"};
-  stages[1] = (mt_paper_stage){"after", "2026-11-25", after_repair, "", "0.1.0"};
+  stages[0] = (mt_paper_stage){"before", "2026-11-24", before_repair, "", "0.1.0", MT_VERDICT_FAIL};
+  stages[1] = (mt_paper_stage){"after", "2026-11-25", after_repair, "", "0.1.0", MT_VERDICT_PASS};
   return paper;
 }
 
