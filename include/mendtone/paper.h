@@ -60,6 +60,14 @@ typedef enum mt_paper_form {
 } mt_paper_form;
 
 /**
+ * The verdict the report states: that of the stage reported, undecided if it was not read or if its checks say
+ * otherwise, as they do in results that were cut.
+ *
+ * @param paper  with at least one stage.
+ */
+mt_verdict mt_paper_verdict(const mt_paper *paper);
+
+/**
  * Make the report in one form.
  *
  * @param bytes  malloc'ed, nbytes of them; unchanged on failure.

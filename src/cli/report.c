@@ -112,9 +112,7 @@ static mt_code write_pair(const mt_paper *paper, const char *folder, bool is_let
 
 static int status_of(const mt_paper *paper)
 {
-  const mt_results *results = paper->stages[paper->now].results;
-
-  return results != NULL ? cli_verdict_status(results->verdict) : CLI_UNDECIDED;
+  return cli_verdict_status(mt_paper_verdict(paper));
 }
 
 static mt_code report_one(const char *what, const options *given, bool is_letter, int *status, mt_error *err)

@@ -216,17 +216,28 @@ static bool draw_table(pages *p, const document_block *b)
 
 /* ---- blocks ----------------------------------------------------------------------------------- */
 
-/* Pango takes valid UTF-8 only, and a control character is no letter. Line ends stay. */
+/* Pango takes valid UTF-8 only, and nothing may act beyond its own text. Line ends stay. */
 static char *valid_copy(const char *text)
 {
-  char *valid = malloc(3 * strlen(text) + 1);
+  char *valid = malloc(3 * strlen(text) + 1), *lines = strdup(text), *line = lines, *end = valid;
 
-  if (valid == NULL)
+  if (valid == NULL || lines == NULL) {
+    free(valid);
+    free(lines);
     return NULL;
-  mt_layout_repair(valid, text);
-  for (char *c = valid; *c != '\0'; c++)
-    if (((unsigned char)*c < 0x20 && *c != '\n') || *c == 0x7f)
-      *c = ' ';
+  }
+  for (;;) {
+    size_t length = strcspn(line, "\n");
+    bool is_last = line[length] == '\0';
+    line[length] = '\0';
+    mt_layout_clean(end, line);
+    end += strlen(end);
+    if (is_last)
+      break;
+    *end++ = '\n';
+    line += length + 1;
+  }
+  free(lines);
   return valid;
 }
 

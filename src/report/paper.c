@@ -26,7 +26,30 @@ static size_t count(const mt_results *results, mt_verdict verdict)
 
   for (size_t i = 0; results != NULL && i < results->njudgements; i++)
     n += results->judgements[i].verdict == verdict;
+  for (size_t i = 0; results != NULL && i < results->nanswers; i++)
+    n += results->answers[i].verdict == verdict;
   return n;
+}
+
+/* Of results that were cut or changed by another hand, the verdict may not be what their checks say. */
+static bool is_founded(const mt_results *r)
+{
+  size_t missed = count(r, MT_VERDICT_FAIL), open = count(r, MT_VERDICT_UNDECIDED);
+
+  switch (r->verdict) {
+  case MT_VERDICT_PASS: return missed + open == 0 && count(r, MT_VERDICT_PASS) > 0;
+  case MT_VERDICT_FAIL: return missed > 0;
+  case MT_VERDICT_UNDECIDED: return missed == 0;
+  case MT_VERDICT_NONE: return missed + open + count(r, MT_VERDICT_PASS) == 0;
+  }
+  return false;
+}
+
+mt_verdict mt_paper_verdict(const mt_paper *paper)
+{
+  const mt_results *r = paper->stages[paper->now].results;
+
+  return r != NULL && is_founded(r) ? r->verdict : MT_VERDICT_UNDECIDED;
 }
 
 static const char *are(size_t n)
@@ -61,6 +84,15 @@ static void say_verdict(document *d, const mt_paper_stage *now, const mt_paper_s
                      now->why);
     return;
   }
+  if (!is_founded(r)) {
+    document_verdict(
+        d, MT_VERDICT_UNDECIDED,
+        "Nothing can be said: these results are damaged or incomplete. Their verdict is \"%s\", but "
+        "of the checks they hold %zu are met, %zu missed, %zu not decided.",
+        r->verdict == MT_VERDICT_NONE ? "none" : mt_verdict_name(r->verdict), count(r, MT_VERDICT_PASS),
+        missed, open);
+    return;
+  }
   switch (r->verdict) {
   case MT_VERDICT_PASS: say_good(d, r, before != NULL ? before->results : NULL); break;
   case MT_VERDICT_FAIL:
@@ -68,8 +100,13 @@ static void say_verdict(document *d, const mt_paper_stage *now, const mt_paper_s
                      are(missed), open > 0 ? ", and some could not be decided" : "");
     break;
   case MT_VERDICT_UNDECIDED:
-    document_verdict(d, MT_VERDICT_UNDECIDED,
-                     "Not decided: of %zu checks none is missed, but %zu could not be decided.", n, open);
+    if (open > 0)
+      document_verdict(d, MT_VERDICT_UNDECIDED,
+                       "Not decided: of %zu checks none is missed, but %zu could not be decided.", n, open);
+    else
+      document_verdict(
+          d, MT_VERDICT_UNDECIDED,
+          "Not decided: of %zu checks none is missed, but not all that is asked for was checked.", n);
     break;
   case MT_VERDICT_NONE:
     document_verdict(d, MT_VERDICT_NONE, "No limits were set: this is what was measured, without a verdict.");
@@ -148,16 +185,30 @@ static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool
   free(text);
 }
 
-static void add_plain_words(document *d, const paper_row *rows, size_t nrows, bool has_before)
+static void add_bad_answers(document *d, const mt_results *results)
+{
+  for (size_t i = 0; i < results->nanswers; i++) {
+    const mt_answer *a = &results->answers[i];
+    if (a->verdict == MT_VERDICT_FAIL || a->verdict == MT_VERDICT_UNDECIDED)
+      document_item(d, "By hand: %s: %s.", a->ask,
+                    !a->answered                    ? "not answered"
+                    : a->verdict == MT_VERDICT_FAIL ? "not as it should be"
+                                                    : "too near the limit to be sure of");
+  }
+}
+
+static void add_plain_words(document *d, const mt_results *now, const paper_row *rows, size_t nrows,
+                            bool has_before)
 {
   char text[600];
 
-  if (nrows == 0)
+  if (nrows == 0 && now->nanswers == 0)
     return;
   document_heading(d, "In plain words");
   for (size_t i = 0; i < nrows; i++)
     if (!is_in_order(&rows[i]))
       document_item(d, "%s", paper_row_sentence(&rows[i], text, sizeof text));
+  add_bad_answers(d, now);
   add_good_ones(d, rows, nrows, has_before);
 }
 
@@ -342,6 +393,13 @@ static bool add_readings(document *d, const mt_results *results)
 
   if (taken == NULL)
     return false;
+  if (results->ncurves == 0)
+    document_text(d, "The results hold no curves, so there are no charts.");
+  if (results->nreadings == 0) {
+    document_text(d, "The results hold no readings.");
+    free(taken);
+    return true;
+  }
   document_table(d, "Everything that was read, with its expanded uncertainty (k = 2); < and > are bounds", 5);
   add_head(d, names, 5, 1, 3);
   for (size_t i = 0; i < results->nreadings; i++) {
@@ -452,7 +510,7 @@ static void add_meanings(document *d, const mt_results *results)
 
   for (size_t i = 0; i < results->nreadings; i++) {
     mt_quantity q = results->readings[i].quantity;
-    if (said[q] || paper_words_meaning(q) == NULL)
+    if (said[q])
       continue;
     if (n++ == 0)
       document_heading(d, "What the words mean");
@@ -725,7 +783,7 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
     rows = paper_rows_make(was, now->results, &nrows);
     if (rows == NULL)
       return mt_fail(err, MT_E_MEMORY, "out of memory for the report");
-    add_plain_words(d, rows, nrows, was != NULL);
+    add_plain_words(d, now->results, rows, nrows, was != NULL);
     add_comparison(d, p, rows, nrows, was != NULL);
     free(rows);
     add_switches(d, now->results);
@@ -872,11 +930,12 @@ static void add_shelf_faults(document *d, const mt_results *results)
   document_cell_add(d, MT_VERDICT_NONE, false, "%s", text);
 }
 
-static void add_shelf_row(document *d, const char *unit, const mt_paper_stage *s)
+static void add_shelf_row(document *d, const mt_paper *unit)
 {
-  mt_verdict verdict = s->results != NULL ? s->results->verdict : MT_VERDICT_UNDECIDED;
+  const mt_paper_stage *s = &unit->stages[unit->now];
+  mt_verdict verdict = mt_paper_verdict(unit);
 
-  document_cell_add(d, MT_VERDICT_NONE, false, "%s", unit);
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s", unit->unit);
   document_cell_add(d, MT_VERDICT_NONE, false, "%s%s%.10s", s->label, s->when[0] != '\0' ? ", " : "",
                     s->when);
   document_cell_add(d, verdict, false, "%s",
@@ -898,8 +957,7 @@ static void fill_shelf(document *d, const mt_paper *units, size_t nunits)
   char missed[48] = "", undecided[48] = "";
 
   for (size_t i = 0; i < nunits; i++)
-    if (units[i].stages[units[i].now].results != NULL)
-      count_of[units[i].stages[units[i].now].results->verdict]++;
+    count_of[mt_paper_verdict(&units[i])]++;
   open = nunits - count_of[MT_VERDICT_PASS] - count_of[MT_VERDICT_FAIL];
   if (count_of[MT_VERDICT_FAIL] > 0)
     snprintf(missed, sizeof missed, ", %zu %s not", count_of[MT_VERDICT_FAIL],
@@ -916,7 +974,7 @@ static void fill_shelf(document *d, const mt_paper *units, size_t nunits)
                  7);
   add_head(d, names, 7, 4, 6);
   for (size_t i = 0; i < nunits; i++)
-    add_shelf_row(d, units[i].unit, &units[i].stages[units[i].now]);
+    add_shelf_row(d, &units[i]);
 }
 
 mt_code mt_paper_make_shelf(const mt_paper *units, size_t nunits, mt_paper_form form, unsigned char **bytes,

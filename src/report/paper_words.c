@@ -151,5 +151,7 @@ const char *paper_words_verdict(const mt_judgement *j)
 
 const char *paper_words_meaning(mt_quantity quantity)
 {
-  return table[quantity].meaning;
+  const char *meaning = table[quantity].meaning;
+
+  return meaning != NULL ? meaning : mt_quantity_describe(quantity)->meaning;
 }

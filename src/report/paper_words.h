@@ -10,7 +10,7 @@ const char *paper_words_subject(mt_quantity quantity);
 /** What a judgement comes to: "rough or noisy", "clean", "low notes too weak", "not sure". Never NULL. */
 const char *paper_words_verdict(const mt_judgement *j);
 
-/** One sentence that says what a quantity is; NULL: its name says it. */
+/** What a quantity is, in one sentence; of one without words here, its definition. Never NULL. */
 const char *paper_words_meaning(mt_quantity quantity);
 
 #endif

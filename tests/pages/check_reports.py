@@ -20,7 +20,7 @@ import tempfile
 
 HERE = pathlib.Path(__file__).resolve().parent
 TOOL, FIXTURES, NODE_FOLDER = (pathlib.Path(argument).resolve() for argument in sys.argv[1:4])
-NAMES = ("demo", "states", "one", "long", "wireless", "failing", "undecided", "shelf")
+NAMES = ("demo", "states", "one", "long", "wireless", "failing", "undecided", "hostile", "shelf")
 VALUED = ("valid", "rig_limited")
 failures = []
 
@@ -175,6 +175,19 @@ def check_report(folder, name):
         check_json(folder / f"{name}.json", results)
 
 
+def check_hostile(folder):
+    """What looks like markup or a command stays text, in every form."""
+    for path, text in ((folder / "hostile.html", text_of_page(folder / "hostile.html")),
+                       (folder / "hostile.pdf", run("pdftotext", folder / "hostile.pdf", "-").stdout),
+                       (folder / "hostile.txt", (folder / "hostile.txt").read_text(encoding="utf-8"))):
+        for part in ("</title><script>x</script>", "gpj.exe", '"quoted" & <b>bold', "=SUM(A1) & </table>"):
+            if part not in " ".join(text.split()):
+                complain(f"{path.name}: {part} is not there as it was typed")
+        for part in ("\u202e", "\x1b", "\x01"):
+            if part in text:
+                complain(f"{path.name}: {part!r} is still there")
+
+
 def main():
     check_prerequisites()
     with tempfile.TemporaryDirectory(prefix="reports ") as scratch:
@@ -184,6 +197,7 @@ def main():
             sys.exit(f"the jobs could not be made: {made.stdout}{made.stderr}")
         for name in NAMES:
             check_report(folder, name)
+        check_hostile(folder)
         letter = folder / "demo-letter.pdf"
         check_fonts(letter)
         check_paper(letter, "(letter)", run("pdftotext", letter, "-").stdout)
