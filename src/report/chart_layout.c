@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define MARGIN 8.0
+#define SIZE_LEAST 6.5 /* of letters, points */
 #define TAG_GAP 12.0
 #define TAG_HEIGHT 13.0
 #define GUTTER_MOST 0.3 /* of the width */
@@ -177,6 +178,17 @@ static chart_text *add_text(chart_layout *l, paint *ruler, const char *text, pai
   return t;
 }
 
+/* From margin to margin; what is wider is set smaller, and cut only where it could no longer be read. */
+static void add_fitting(chart_layout *l, paint *ruler, const char *text, paint_font font, double y)
+{
+  double room = l->width - 2.0 * MARGIN, width, height;
+
+  for (paint_measure(ruler, text, font, &width, &height); width > room && font.size > SIZE_LEAST;
+       paint_measure(ruler, text, font, &width, &height))
+    font.size -= 0.5;
+  add_text(l, ruler, text, font, MARGIN, y, PAINT_LEFT, room);
+}
+
 /* The labels of greatest rank first give way where two would touch. */
 static void label_x(chart_layout *l, paint *ruler, double y)
 {
@@ -303,9 +315,8 @@ mt_code chart_layout_make(const mt_chart *chart, const mt_chart_look *look, pain
   }
   l->tag_x = l->are_tags_below ? l->plot.x : l->plot.x + l->plot.width + TAG_GAP;
   l->tags_y = l->plot.y + l->plot.height + 12.0 + 2.0 * line_height;
-  add_text(l, ruler, chart->title, chart_title_font, MARGIN, MARGIN, PAINT_LEFT, l->width - 2.0 * MARGIN);
-  add_text(l, ruler, chart->y_title, chart_text_font, MARGIN, MARGIN + text_height + 2.0, PAINT_LEFT,
-           l->width - 2.0 * MARGIN);
+  add_fitting(l, ruler, chart->title, chart_title_font, MARGIN);
+  add_fitting(l, ruler, chart->y_title, chart_text_font, MARGIN + text_height + 2.0);
   for (size_t i = 0; i < l->y.nticks; i++) {
     chart_text *t =
         add_text(l, ruler, l->y.ticks[i].label, chart_text_font, l->plot.x - 5.0, 0.0, PAINT_RIGHT, INFINITY);

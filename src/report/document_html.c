@@ -24,7 +24,8 @@ static const char base_style[] =
     ".verdict.undecided{border-color:var(--open);border-left-style:double}\n"
     ".wide{overflow-x:auto;margin:.8rem 0}\n"
     "table{border-collapse:collapse;width:100%;font-size:.9rem;overflow-wrap:normal}\n"
-    "caption{text-align:left;color:var(--faint);padding:.2rem 0}\n"
+    "caption{text-align:left;color:var(--faint);padding:.2rem 0;position:sticky;left:0;"
+    "max-width:calc(100vw - 2rem)}\n"
     "th,td{padding:.25rem 1rem .25rem 0;text-align:left;vertical-align:top;"
     "border-bottom:1px solid var(--line)}\n"
     "thead th{background:var(--head);border-bottom:2px solid var(--line)}tbody th{font-weight:400}\n"
@@ -38,7 +39,8 @@ static const char base_style[] =
     "@media screen and "
     "(max-width:34rem){dl{grid-template-columns:1fr}dd{margin-bottom:.4rem}dt:empty{display:none}"
     ".broad{display:none}.narrow{display:block}ul{padding-left:1.2rem}table{font-size:.8rem}"
-    "th,td{padding-right:.6rem}tr>:first-child{position:sticky;left:0;background:var(--page);min-width:6rem}"
+    "th,td{padding-right:.6rem}.k{white-space:nowrap}tr>:first-child{position:sticky;left:0;background:var(--"
+    "page);min-width:6rem}"
     "thead tr>:first-child{background:var(--head)}}\n";
 
 static const char dark_style[] =
@@ -74,11 +76,15 @@ static void put_cell(FILE *out, const document_block *b, size_t i)
   bool is_head = i < b->ncolumns, is_first = i % b->ncolumns == 0;
   const char *tag = is_head || is_first ? "th" : "td";
   const char *mark = class_of(cell->verdict);
+  bool is_short = !is_head && !is_first && cell->text[0] != '\0' && strlen(cell->text) <= 26;
 
   fprintf(out, "<%s%s", tag, is_head ? " scope=\"col\"" : is_first ? " scope=\"row\"" : "");
-  if (cell->is_number || mark[0] != '\0')
-    fprintf(out, " class=\"%s%s%s\"", cell->is_number ? "n" : "",
-            cell->is_number && mark[0] != '\0' ? " " : "", mark);
+  if (cell->is_number || mark[0] != '\0' || is_short)
+    fprintf(out, " class=\"%s%s%s\"",
+            cell->is_number ? "n"
+            : is_short      ? "k"
+                            : "",
+            (cell->is_number || is_short) && mark[0] != '\0' ? " " : "", mark);
   put(out, ">", cell->text, "</");
   fprintf(out, "%s>", tag);
 }

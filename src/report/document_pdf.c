@@ -172,9 +172,13 @@ static double draw_row_part(pages *p, const document_block *b, char *const *text
 
 static void draw_row(pages *p, const document_block *b, char *const *texts, size_t row, const double *widths)
 {
-  size_t skip[COLUMNS_MAX] = {0}, measured[COLUMNS_MAX] = {0};
+  size_t skip[COLUMNS_MAX] = {0}, measured[COLUMNS_MAX] = {0}, last[COLUMNS_MAX] = {0};
   bool is_done = false;
   double height = draw_row_part(p, b, texts, row, widths, measured, &is_done, false);
+
+  /* the last row never stands alone on a page */
+  if (row > 0 && row + 2 == b->ncells / b->ncolumns)
+    height += draw_row_part(p, b, texts, row + 1, widths, last, &is_done, false);
 
   /* a row is broken only if it is longer than a page */
   if (p->y + height > bottom_of(p) && p->y > MARGIN) {
@@ -241,6 +245,19 @@ static char *valid_copy(const char *text)
   return valid;
 }
 
+static double height_of(const pages *p, const mt_chart *chart)
+{
+  chart_layout *layout = malloc(sizeof *layout);
+  mt_chart_look look = mt_chart_look_default();
+  double height = 0.0;
+
+  look.width = text_width(p);
+  if (layout != NULL && chart_lay_out(chart, &look, layout, NULL) == MT_OK)
+    height = layout->height;
+  free(layout);
+  return height;
+}
+
 static void draw_chart_at(pages *p, const mt_chart *chart, const chart_layout *layout, double x)
 {
   paint_shift(p->painter, x, p->y);
@@ -276,21 +293,28 @@ static mt_code draw_charts(pages *p, const mt_chart *first, const mt_chart *seco
 
 static void draw_fact(pages *p, const document_block *b, const char *text)
 {
-  double left = 110.0, top;
+  double left = 110.0, height;
+  unsigned page;
+  double top;
   char *term = valid_copy(b->term);
 
   if (term == NULL)
     return;
-  need(p, 14.0);
+  height = paint_paragraph(p->painter, 0.0, 0.0, left - 8.0, INFINITY, term, body_font, NULL, 0, NULL, NULL);
+  need(p, fmax(height, 14.0));
   top = p->y;
+  page = p->page;
   paint_paragraph(p->painter, MARGIN, top, left - 8.0, bottom_of(p), term, body_font, &p->theme->faint, 0,
                   NULL, NULL);
   draw_paragraph(p, MARGIN + left, text_width(p) - left, text, body_font);
+  if (p->page == page)
+    p->y = fmax(p->y, top + height);
   p->y += 2.0;
   free(term);
 }
 
-static mt_code draw_block(pages *p, const document_block *b, mt_error *err)
+/* @param next  the chart that follows at once; may be NULL. */
+static mt_code draw_block(pages *p, const document_block *b, const mt_chart *next, mt_error *err)
 {
   char *text = valid_copy(b->text != NULL ? b->text : "");
   mt_code code = MT_OK;
@@ -300,7 +324,7 @@ static mt_code draw_block(pages *p, const document_block *b, mt_error *err)
   switch (b->kind) {
   case DOCUMENT_VERDICT: draw_verdict(p, b, text); break;
   case DOCUMENT_HEADING:
-    need(p, 60.0); /* never alone at the foot of a page */
+    need(p, 60.0 + (next != NULL ? height_of(p, next) : 0.0)); /* never alone at the foot of a page */
     p->y += p->y > MARGIN ? 10.0 : 0.0;
     draw_paragraph(p, MARGIN, text_width(p), text, heading_font);
     rule(p, MARGIN, p->y + 2.0, p->width - MARGIN, p->theme->frame, 0.6);
@@ -365,7 +389,7 @@ static mt_code draw_all(const document *d, document_paper paper, unsigned npages
         code = draw_charts(&p, d->blocks[i].chart, d->blocks[i + 1].chart, err);
         i++;
       } else {
-        code = draw_block(&p, &d->blocks[i], err);
+        code = draw_block(&p, &d->blocks[i], is_chart(d, i + 1) ? d->blocks[i + 1].chart : NULL, err);
       }
     draw_foot(&p);
     *drawn = p.page;

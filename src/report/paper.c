@@ -12,6 +12,7 @@
 #include "base/text.h"
 #include "judge/wording.h"
 
+#include <ctype.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -163,6 +164,13 @@ static bool leads_good_ones(const paper_row *rows, size_t nrows, size_t index)
   return true;
 }
 
+static void put_good_one(FILE *f, const char *before, const mt_judgement *j)
+{
+  const char *subject = paper_words_subject(j->quantity);
+
+  fprintf(f, "%s%c%s, %s", before, tolower((unsigned char)subject[0]), subject + 1, paper_words_verdict(j));
+}
+
 /* What was never in doubt, in one sentence. */
 static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool has_before)
 {
@@ -176,8 +184,7 @@ static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool
   }
   for (size_t i = 0; i < nrows; i++)
     if (rows[i].now != NULL && rows[i].now->verdict == MT_VERDICT_PASS && leads_good_ones(rows, nrows, i))
-      fprintf(f, "%s%s, %s", n++ > 0 ? "; " : "", paper_words_subject(rows[i].now->quantity),
-              paper_words_verdict(rows[i].now));
+      put_good_one(f, n++ > 0 ? "; " : "", rows[i].now);
   if (fclose(f) != 0 || text == NULL)
     d->has_failed = true;
   else if (n > 0)
@@ -385,43 +392,131 @@ static void name_reading(const mt_reading *r, char *out, size_t size)
   snprintf(out, size, "%s%s%s, %s%s", info->label, order, at, segment_words(r->segment), state);
 }
 
-static bool add_readings(document *d, const mt_results *results)
-{
-  static const char *const names[] = {"Reading", "Left", "Right", "Pair", "Unit"};
-  bool *taken = calloc(results->nreadings + 1, sizeof *taken);
-  char text[240];
+typedef struct reading_row {
+  const mt_reading *first;
+  const mt_reading *cells[3]; /* left, right, the pair or a further channel */
+} reading_row;
 
-  if (taken == NULL)
-    return false;
-  if (results->ncurves == 0)
-    document_text(d, "The results hold no curves, so there are no charts.");
-  if (results->nreadings == 0) {
-    document_text(d, "The results hold no readings.");
-    free(taken);
-    return true;
-  }
-  document_table(d, "Everything that was read, with its expanded uncertainty (k = 2); < and > are bounds", 5);
-  add_head(d, names, 5, 1, 3);
+static size_t column_of(const mt_reading *r)
+{
+  return r->channel == MT_LEFT ? 0 : r->channel == MT_RIGHT ? 1 : 2;
+}
+
+/* @param rows  [nreadings], filled from the front. @return how many. */
+static size_t gather_readings(const mt_results *results, reading_row *rows, bool *taken)
+{
+  size_t nrows = 0;
+
   for (size_t i = 0; i < results->nreadings; i++) {
-    const mt_reading *r = &results->readings[i], *cells[3] = {NULL};
+    const mt_reading *r = &results->readings[i];
+    reading_row *row = &rows[nrows];
     if (taken[i])
       continue;
+    row->first = r;
     for (size_t k = i; k < results->nreadings; k++) {
       const mt_reading *other = &results->readings[k];
-      size_t c = other->channel == MT_LEFT ? 0 : other->channel == MT_RIGHT ? 1 : 2;
-      if (taken[k] || !is_same_row(r, other) || cells[c] != NULL || (other->channel > MT_RIGHT && k != i))
+      size_t c = column_of(other);
+      if (taken[k] || !is_same_row(r, other) || row->cells[c] != NULL ||
+          (other->channel > MT_RIGHT && k != i))
         continue;
-      cells[c] = other;
+      row->cells[c] = other;
       taken[k] = true;
     }
-    name_reading(r, text, sizeof text);
+    nrows++;
+  }
+  return nrows;
+}
+
+static bool has_a_value(const reading_row *row)
+{
+  for (size_t c = 0; c < 3; c++)
+    if (row->cells[c] != NULL &&
+        (row->cells[c]->validity == MT_VALID || row->cells[c]->validity == MT_RIG_LIMITED))
+      return true;
+  return false;
+}
+
+static void add_read_rows(document *d, const reading_row *rows, size_t nrows)
+{
+  static const char *const names[] = {"Reading", "Left", "Right", "Pair", "Unit"};
+  char text[240];
+
+  document_table(d, "Everything that was read, with its expanded uncertainty (k = 2); < and > are bounds", 5);
+  add_head(d, names, 5, 1, 3);
+  for (size_t i = 0; i < nrows; i++) {
+    if (!has_a_value(&rows[i]))
+      continue;
+    name_reading(rows[i].first, text, sizeof text);
     document_cell_add(d, MT_VERDICT_NONE, false, "%s", text);
     for (size_t c = 0; c < 3; c++)
-      add_reading_cell(d, cells[c]);
-    document_cell_add(d, MT_VERDICT_NONE, false, "%s", shown_unit_name(r->quantity));
+      add_reading_cell(d, rows[i].cells[c]);
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", shown_unit_name(rows[i].first->quantity));
   }
+}
+
+/* What stands behind a semicolon is of that reading alone. */
+static size_t reason_length(const mt_reading *r)
+{
+  return strcspn(mt_wording_reason(r->validity, r->why), ";");
+}
+
+static bool is_same_reason(const reading_row *a, const reading_row *b)
+{
+  const char *of_a = mt_wording_reason(a->first->validity, a->first->why);
+  const char *of_b = mt_wording_reason(b->first->validity, b->first->why);
+  size_t length = reason_length(a->first);
+
+  return !has_a_value(a) && !has_a_value(b) && length == reason_length(b->first) &&
+         strncmp(of_a, of_b, length) == 0;
+}
+
+/* What was not read on any channel: a line for each reason. */
+static void add_unread(document *d, const reading_row *rows, size_t nrows)
+{
+  char name[240];
+
+  for (size_t i = 0; i < nrows; i++) {
+    char *text = NULL;
+    size_t size = 0, first = 0;
+    FILE *f;
+    while (first < i && !is_same_reason(&rows[first], &rows[i]))
+      first++;
+    if (has_a_value(&rows[i]) || first < i)
+      continue;
+    f = open_memstream(&text, &size);
+    for (size_t k = i; f != NULL && k < nrows; k++)
+      if (is_same_reason(&rows[i], &rows[k])) {
+        name_reading(rows[k].first, name, sizeof name);
+        fprintf(f, "%s%s", k > i ? "; " : "", name);
+      }
+    if (f == NULL || fclose(f) != 0 || text == NULL)
+      d->has_failed = true;
+    else
+      document_text(d, "Not read, as %.*s: %s.", (int)reason_length(rows[i].first),
+                    mt_wording_reason(rows[i].first->validity, rows[i].first->why), text);
+    free(text);
+  }
+}
+
+static void add_readings(document *d, const mt_results *results)
+{
+  bool *taken = calloc(results->nreadings + 1, sizeof *taken);
+  reading_row *rows = calloc(results->nreadings + 1, sizeof *rows);
+  size_t nrows;
+
+  if (results->ncurves == 0)
+    document_text(d, "The results hold no curves, so there are no charts.");
+  if (taken == NULL || rows == NULL) {
+    d->has_failed = true;
+  } else if (results->nreadings == 0) {
+    document_text(d, "The results hold no readings.");
+  } else {
+    nrows = gather_readings(results, rows, taken);
+    add_read_rows(d, rows, nrows);
+    add_unread(d, rows, nrows);
+  }
+  free(rows);
   free(taken);
-  return true;
 }
 
 #define CURVE_FREQS 9
@@ -448,16 +543,20 @@ static void add_curve_row(document *d, const mt_curve *c, const char *when)
   }
 }
 
-static bool is_tabled(const mt_curve *c, mt_quantity quantity)
+/* Of a state that is compared with another the difference says it all. */
+static bool is_tabled(const mt_results *results, const mt_curve *c, mt_quantity quantity)
 {
+  for (size_t i = 0; i < results->ncurves && quantity == MT_Q_RESPONSE; i++)
+    if (results->curves[i].quantity == MT_Q_DIFFERENCE && strcmp(results->curves[i].state, c->state) == 0)
+      return false;
   return c->quantity == quantity && c->validity == MT_VALID && c->channel <= MT_RIGHT;
 }
 
 static const mt_curve *find_like(const mt_results *results, const mt_curve *like)
 {
   for (size_t i = 0; results != NULL && i < results->ncurves; i++)
-    if (is_tabled(&results->curves[i], like->quantity) && results->curves[i].channel == like->channel &&
-        strcmp(results->curves[i].state, like->state) == 0)
+    if (is_tabled(results, &results->curves[i], like->quantity) &&
+        results->curves[i].channel == like->channel && strcmp(results->curves[i].state, like->state) == 0)
       return &results->curves[i];
   return NULL;
 }
@@ -467,6 +566,7 @@ static void open_curve_table(document *d, mt_quantity quantity)
   static const char *const names[] = {"dB at", "20 Hz", "50 Hz", "100 Hz", "200 Hz",
                                       "1 kHz", "2 kHz", "5 kHz", "10 kHz", "20 kHz"};
 
+  document_heading(d, quantity == MT_Q_RESPONSE ? "Response in figures" : "Differences in figures");
   document_table(d,
                  quantity == MT_Q_RESPONSE ? "Response: how much stronger or weaker than 997 Hz"
                                            : "Difference: each state less the one it is compared with",
@@ -482,7 +582,7 @@ static void add_curve_table(document *d, const mt_paper *p, const mt_results *be
 
   for (size_t i = 0; i < now->ncurves; i++) {
     const mt_curve *c = &now->curves[i], *was = find_like(before, c);
-    if (!is_tabled(c, quantity))
+    if (!is_tabled(now, c, quantity))
       continue;
     if (!is_open)
       open_curve_table(d, quantity);
@@ -493,7 +593,7 @@ static void add_curve_table(document *d, const mt_paper *p, const mt_results *be
   }
   for (size_t i = 0; before != NULL && i < before->ncurves; i++) {
     const mt_curve *c = &before->curves[i];
-    if (!is_tabled(c, quantity) || find_like(now, c) != NULL)
+    if (!is_tabled(before, c, quantity) || find_like(now, c) != NULL)
       continue;
     if (!is_open)
       open_curve_table(d, quantity);
@@ -647,9 +747,14 @@ static void add_conditions_of(document *d, const mt_paper_stage *stage)
     document_fact(d, "", "tones at %.2f dBFS%s", r->stimulus_level_dbfs,
                   r->unit_name[0] != '\0' ? "" : "; the plan does not say what the unit is");
   add_rig(d, &r->rig);
-  for (size_t i = 0; i < r->nproblems; i++)
-    document_fact(d, "", "problem from %.2f to %.2f s: %s", r->problems[i].begin_s, r->problems[i].end_s,
-                  r->problems[i].text);
+  for (size_t i = 0; i < r->nproblems; i++) {
+    const mt_problem *problem = &r->problems[i];
+    char channel[8];
+    document_fact(d, "", "problem from %.2f to %.2f s%s%s%s%s: %s", problem->begin_s, problem->end_s,
+                  problem->channel < 0 ? "" : ", ",
+                  problem->channel < 0 ? "" : mt_channel_name(problem->channel, channel),
+                  problem->state[0] != '\0' ? ", " : "", problem->state, problem->text);
+  }
 }
 
 static void add_undecided(document *d, const mt_results *now)
@@ -787,11 +892,11 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
     add_comparison(d, p, rows, nrows, was != NULL);
     free(rows);
     add_switches(d, now->results);
-    add_answers(d, now->results);
     add_causes(d, now->results, "Likely causes of what is not in order");
     add_curve_table(d, p, was, MT_Q_RESPONSE);
     add_curve_table(d, p, was, MT_Q_DIFFERENCE);
     code = add_charts(d, p, was, err);
+    add_answers(d, now->results);
   }
   add_costs(d, p);
   for (size_t i = 0; i < p->nnotes && p->shows_notes; i++) {
@@ -803,7 +908,7 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
   add_conditions(d, p);
   if (now->results != NULL) {
     document_heading(d, "All readings");
-    d->has_failed = !add_readings(d, now->results) || d->has_failed;
+    add_readings(d, now->results);
     add_meanings(d, now->results);
   }
   add_cautions(d);

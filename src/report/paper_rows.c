@@ -170,8 +170,13 @@ static void tidy_unit(mt_unit unit, char *out, size_t size)
 static void mark_bound(const mt_judgement *j, char *out, size_t size)
 {
   char number[64];
+  size_t end;
 
   mt_text_copy(number, sizeof number, out);
+  end = strspn(number, "-.0123456789");
+  /* less than the last place shown is no more than one of it */
+  if (end > 0 && strcspn(number, "123456789") == strlen(number) && !mt_quantity_bound_is_least(j->quantity))
+    number[end - 1] = '1';
   snprintf(out, size, "%s %s", mt_quantity_bound_is_least(j->quantity) ? ">" : "<", number);
 }
 
