@@ -119,21 +119,25 @@ static mt_code report_one(const char *what, const options *given, bool is_letter
 {
   char folder[MT_JOB_PATH_MAX];
   mt_filing *filing = NULL;
+  mt_paper paper;
   mt_paper_form form = MT_PAPER_TEXT;
   mt_code code = open_one(what, given, &filing, folder, err);
 
   if (code != MT_OK)
     return code;
+  paper = *mt_filing_paper(filing);
+  if (paper.unit[0] == '\0' && folder[0] == '\0') /* named after the file, for want of better */
+    paper.unit = strrchr(what, '/') != NULL ? strrchr(what, '/') + 1 : what;
   if (given->output != NULL || folder[0] == '\0') {
     const char *path = given->output != NULL ? given->output : "-";
     form_of(path, is_letter, &form);
-    code = mt_paper_write(mt_filing_paper(filing), form, path, err);
+    code = mt_paper_write(&paper, form, path, err);
   } else {
-    code = write_pair(mt_filing_paper(filing), folder, is_letter, err);
+    code = write_pair(&paper, folder, is_letter, err);
   }
   if (code == MT_OK && given->csv != NULL)
     code = mt_filing_write_csv(filing, given->csv, err);
-  *status = status_of(mt_filing_paper(filing));
+  *status = status_of(&paper);
   mt_filing_close(&filing);
   return code;
 }
