@@ -40,6 +40,8 @@ typedef struct mt_plan_state {
   size_t nmeasure;               /**< 0: everything */
   double load_ohm;               /**< on each output; INFINITY: open; 0: not said, see mt_plan_load() */
   double load_tolerance_percent; /**< 0: the plan's */
+  char turn[48];                 /**< the knob that is turned while the tones run, in words; "": none */
+  double turn_s;                 /**< how long they run; 0: none is turned */
 } mt_plan_state;
 
 /** Something no sound card sees. */

@@ -62,6 +62,11 @@ typedef struct mt_session_options {
   size_t nknown;
   bool
       play_aligned; /**< `analyse`: the recording began when the stimulus did, as a take of ours: see mt_take */
+  /** Told ten times a second of the take what arrives: rms of the first two channels (the same twice of a single one),
+   * a full-scale sine 0 dBFS. For whoever turns a knob meanwhile. What is written to standard error then may be
+   * lost: write when progress is told. May be NULL. */
+  void (*hear)(void *ctx, double at_s, const double level_dbfs[2]);
+  void *hear_ctx;
 } mt_session_options;
 
 /** Which knob to turn which way for a better measurement. */

@@ -40,6 +40,7 @@ typedef struct mt_unit_chain {
   mt_unit_output output;
   mt_unit_filter capacitor[2];
   mt_random noise[2];
+  mt_random scratch[2];
   double *played; /**< [MT_UNIT_BLOCK x source channels], lent by the caller */
 } mt_unit_chain;
 

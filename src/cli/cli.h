@@ -117,12 +117,21 @@ mt_code cli_check_output(const char *path, const char *const *inputs, size_t nin
 /** Whether a path ends in .flac. */
 bool cli_is_flac(const char *path);
 
+/** Whether a path ends as other files than WAV, or FLAC if that may be, do; no ending at all is none of them. */
+bool cli_is_misnamed(const char *path, bool may_be_flac);
+
 /** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
 
 /** A progress display for session options, and their notes: set up only if standard error is a terminal. */
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
+
+/** Of what is about to be played: if a knob is turned meanwhile, the progress says what to do, and the level. */
+void cli_expect_turn(const mt_stimulus *stimulus);
+
+/** Say in words how to turn a knob, before. */
+void cli_explain_turn(const char *knob, double turn_s);
 
 /** Find the level to play and set it in the session; says what it found, and which knob to turn. */
 mt_code cli_find_level(mt_session_options *session, double max_dbfs, double target_dbfs, mt_error *err);

@@ -2,6 +2,7 @@
 #include "cli/cli.h"
 
 #include "base/text.h"
+#include "report/layout.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -239,17 +240,76 @@ mt_code cli_file(const cli_command *command, cli_filing *filing, const cli_filed
   return code;
 }
 
+/* What a person at a terminal has before the eyes when all is printed: the verdict stands far above. */
+typedef struct ending {
+  mt_verdict verdict;
+  bool is_stimulus;
+  double level_dbfs;
+  bool is_filed;
+  const char *plan; /* as it was named, or NULL */
+} ending;
+
+static void say_verdict(const ending *e)
+{
+  static const char *const words[] = {
+      [MT_VERDICT_NONE] = "Not judged",
+      [MT_VERDICT_PASS] = "PASS",
+      [MT_VERDICT_FAIL] = "FAIL; what is missed, and why, stands above the readings",
+      [MT_VERDICT_UNDECIDED] = "UNDECIDED; what is, and why, stands above the readings"};
+
+  fprintf(stderr, "\n%s.\n", words[e->verdict]);
+  if (!e->is_stimulus)
+    mt_layout_wrap(stderr, "", "  ",
+                   "The stimulus was not found in it: it was read as a plain recording, of a tone, noise or "
+                   "silence.");
+}
+
+static void say_next(const cli_filing *filing, const ending *e)
+{
+  char here[MT_JOB_PATH_MAX] = "", job[MT_JOB_PATH_MAX + 8] = "", text[2 * MT_JOB_PATH_MAX];
+  bool is_here = cli_find_job(NULL, NULL, here, NULL) == MT_OK;
+
+  if (!e->is_filed) {
+    if (is_here)
+      mt_layout_wrap(stderr, "", "  ",
+                     "Not filed in the job you stand in; --stage before, or after, would do that.");
+    return;
+  }
+  if (!is_here || strcmp(here, filing->job) != 0)
+    snprintf(job, sizeof job, " -j %s", mt_text_basename(filing->job));
+  snprintf(text, sizeof text, "Filed as \"%s\" in %s.", filing->label, mt_text_basename(filing->job));
+  mt_layout_wrap(stderr, "", "  ", text);
+  if (strcmp(filing->label, "before") == 0) {
+    fprintf(stderr, "Next: mendtone job%s found \"...\"\n      mendtone check%s --stage after", job, job);
+    if (e->is_stimulus && e->level_dbfs != MT_DEFAULT_LEVEL_DBFS)
+      fprintf(stderr, " --level %.10g", e->level_dbfs); /* a level that was found is not found again */
+    fprintf(stderr, "%s%s\n", e->plan != NULL ? " --plan " : "", e->plan != NULL ? e->plan : "");
+  } else if (strcmp(filing->label, "after") == 0)
+    fprintf(stderr, "Next: mendtone compare%s\n      mendtone report%s\n", job,
+            job[0] != '\0' ? job + strlen(" -j") : "");
+}
+
 int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_code code,
                         mt_results **results, const char *json, mt_error *err)
 {
   mt_error failure = {0};
   mt_code filed = MT_OK;
+  bool is_to_file = filing->stage != NULL;
+  ending end = {.verdict = MT_VERDICT_NONE};
   int status;
 
   /* nothing came back, or not all of it: that is what was found, and the take shows it */
   if (filing->stage != NULL && (code == MT_OK || (code == MT_E_DATA && access(filing->take, F_OK) == 0)))
     filed = cli_file(command, filing, with, *results, err->message, &failure);
   mt_job_drop_stage(&filing->stage);
+  if (code == MT_OK)
+    end = (ending){(*results)->verdict, (*results)->is_stimulus, (*results)->stimulus_level_dbfs,
+                   is_to_file && filed == MT_OK, with->plan};
   status = cli_finish(command, code, results, json, err);
+  if (code == MT_OK && status <= CLI_UNDECIDED && isatty(STDOUT_FILENO)) {
+    fflush(stdout);
+    say_verdict(&end);
+    say_next(filing, &end);
+  }
   return filed != MT_OK ? cli_fail(command, &failure) : status;
 }

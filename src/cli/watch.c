@@ -363,7 +363,7 @@ static void print_channel(const bench *b, const mt_strain_channel *known, unsign
               k == MT_STRAIN_PHASE ? ", counted as dropouts: frames were lost or repeated" : "");
   fprintf(out, "  level         %.2f dBFS at first, %.2f at the end", known->first_dbfs, known->last_dbfs);
   print_volts(b, c, known->last_dbfs, out);
-  fprintf(out, ", %.2f to %.2f between\n", known->lowest_dbfs, known->highest_dbfs);
+  fprintf(out, " (%.2f to %.2f)\n", known->lowest_dbfs, known->highest_dbfs);
   if (known->too_noisy_s > 0.0)
     fprintf(out, "  too noisy     %.1f s, in which a dropout of 1 ms would have been hidden\n",
             known->too_noisy_s);
@@ -412,7 +412,7 @@ static mt_code watch(const options *given, const mt_session_options *session, mt
   b->log = given->json != NULL && strcmp(given->json, "-") == 0 ? stderr : stdout;
   clock_gettime(CLOCK_MONOTONIC, &b->began);
   take_keys(b);
-  if (b->has_keys)
+  if (b->has_keys && how->recording == NULL)
     fputs("Move plugs and cables. Type a name and Enter to keep a level; Ctrl-C ends.\n", stderr);
   how->sink = (mt_strain_sink){show_event, show_level, b};
   how->poll = look_up;

@@ -858,7 +858,7 @@ static bool get_x_unit(const json_t *object, mt_unit *out)
   if (value == NULL)
     return true;
   return json_is_string(value) && mt_unit_parse(json_string_value(value), out) &&
-         (*out == MT_UNIT_HZ || *out == MT_UNIT_DBFS || *out == MT_UNIT_SECOND);
+         (*out == MT_UNIT_HZ || *out == MT_UNIT_DBFS || *out == MT_UNIT_SECOND || *out == MT_UNIT_DB);
 }
 
 static bool get_points(reader *r, const json_t *object, const char *key, size_t n, double *out)

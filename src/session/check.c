@@ -85,6 +85,10 @@ static mt_code read_played(mt_take *take, const mt_stimulus *stimulus, const mt_
       err, MT_E_DATA,
       located.found == MT_MARKS_NONE
           ? "nothing of the stimulus came back; check leads, the unit's power, its volume and both levels"
+      : stimulus->parts == MT_PARTS_TURN
+          ? "only part of the stimulus came back: the knob was down when it began, or when it ended; begin "
+            "at "
+            "full, turn down and up again before the tones end"
           : "only part of the stimulus came back; check the leads and take again");
 }
 

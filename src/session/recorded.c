@@ -9,7 +9,6 @@
 
 /* Every one of them differs in length from the others. */
 #define MT_LAYOUTS (MT_PARTS_COUNT * (MT_EXTRAS_ALL + 1u))
-_Static_assert((MT_PARTS_COUNT & (MT_PARTS_COUNT - 1)) == 0, "layouts are counted through by exclusive or");
 
 /* A recording of a run up to here is read in memory, and lost frames are mended: 22 MiB of stereo at 48 kHz. */
 #define MENDED_MOST_S 60.0
@@ -41,14 +40,16 @@ static mt_code lay_out_expected(const mt_session_options *options, double rate_h
     code = mt_session_stimulus(&mine, &expected, err);
   for (unsigned i = 0; i < MT_LAYOUTS && code == MT_OK; i++) {
     unsigned extras = expected.extras ^ (i % (MT_EXTRAS_ALL + 1));
-    mt_parts parts = (mt_parts)((unsigned)expected.parts ^ (i / (MT_EXTRAS_ALL + 1)));
+    mt_parts parts = (mt_parts)(((unsigned)expected.parts + i / (MT_EXTRAS_ALL + 1)) % MT_PARTS_COUNT);
     double max_level_dbfs = options->max_level_dbfs;
     if (isnan(max_level_dbfs) && options->plan != NULL)
       max_level_dbfs = options->plan->max_level_dbfs;
     if ((extras & MT_EXTRA_LEVELS) == 0)
       max_level_dbfs = (double)NAN;
-    if (mt_stimulus_init_parts(mine.rate_hz, expected.level_dbfs, parts, extras, max_level_dbfs, &out[*n],
-                               NULL) == MT_OK)
+    if (i == 0) /* a knob is turned for as long as the plan says */
+      out[(*n)++] = expected;
+    else if (mt_stimulus_init_parts(mine.rate_hz, expected.level_dbfs, parts, extras, max_level_dbfs,
+                                    &out[*n], NULL) == MT_OK)
       (*n)++;
   }
   return code;

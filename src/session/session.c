@@ -50,6 +50,8 @@ mt_code mt_session_stimulus(const mt_session_options *options, mt_stimulus *out,
     max_level_dbfs = (double)NAN;
   if (isnan(max_level_dbfs) && options->plan != NULL && (extras & MT_EXTRA_LEVELS) != 0)
     max_level_dbfs = options->plan->max_level_dbfs;
+  if (state != NULL && state->turn_s > 0.0)
+    return mt_stimulus_init_turn(rate_hz, level_dbfs, state->turn_s, out, err);
   return mt_stimulus_init_parts(rate_hz, level_dbfs, parts, extras, max_level_dbfs, out, err);
 }
 
