@@ -35,6 +35,7 @@ typedef struct mt_session_options {
   double max_level_dbfs; /**< of the loudest step of the extra "levels"; NAN: the plan's, else the level */
   mt_audio_progress progress;
   void *progress_ctx;
+  bool listens;  /**< a walk's takes are of a player: mt_session_listen() in place of mt_session_check() */
   double wait_s; /**< mt_session_listen(): how long for the start mark; 0: MT_DEFAULT_WAIT_S */
   /** mt_session_listen(): see mt_listening; may be NULL */
   void (*tell)(void *ctx, mt_heard heard, double level_dbfs);
