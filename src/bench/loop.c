@@ -177,6 +177,11 @@ static mt_code check_take(const mt_results *loop, mt_error *err)
   if (!loop->is_stimulus || loop->nchannels < MT_RIG_CHANNELS)
     return mt_fail(err, MT_E_DATA, "the loop has %u channel%s; expected a stimulus on two", loop->nchannels,
                    loop->nchannels == 1 ? "" : "s");
+  for (size_t i = 0; i < loop->nproblems; i++)
+    if (loop->problems[i].kind == MT_PROBLEM_RESAMPLED)
+      return mt_fail(err, MT_E_DATA,
+                     "the loop resamples (%.150s); choose a direct device, or the rate the mixer runs at",
+                     loop->problems[i].text);
   if (!loop->valid)
     return mt_fail(err, MT_E_DATA, "the loop's take is spoilt%s%.150s; take it again",
                    loop->nproblems > 0 ? ": " : "", loop->nproblems > 0 ? loop->problems[0].text : "");
