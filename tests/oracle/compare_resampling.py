@@ -43,7 +43,7 @@ def compare_resampled(check, folder, plain, rate_hz, quality):
     for channel in ("left", "right"):
         was, now = curve_of(plain, channel), curve_of(found, channel)
         check.true(f"{channel} ends at {now['x'][-1]:.0f} Hz", now["x"][-1] < 0.5 * rate_hz)
-        # what is left of the curve lies a tenth of a decibel into the edge at most, the reference point's own hundredths added
+        # the curve ends a tenth of a decibel into the edge; the band an octave below, which that is re, has hundredths
         most = max(abs(a - b) for x, a, b in zip(was["x"], was["y"], now["y"]) if x <= now["x"][-1])
         check.true(f"{channel} differs by {most:.3f} dB below", most <= 0.11)
 
