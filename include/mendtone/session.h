@@ -175,8 +175,8 @@ mt_code mt_session_play_tone(const mt_session_options *options, const mt_session
                              mt_rig_value captured[MT_RIG_CHANNELS], mt_error *err);
 
 /**
- * Measure the loop, output cabled to input, with the default stimulus and its steps up to full scale, and take it
- * over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their own, even none, take
+ * Measure the loop, output cabled to input, with the default stimulus, its steps up to full scale and two tones at
+ * a time, and take it over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their own, even none, take
  * the place of the steps.
  *
  * @param loop  NULL, or receives what was read; the caller destroys it.
