@@ -210,12 +210,13 @@ mt_code mt_rig_correction(const mt_rig *rig, const mt_rig_use *use, double rate_
  * - Noise, THD+N and their like, MT_RIG_CLEAR_DB or more above the rig's own, are corrected in power; nearer they
  *   are `rig_limited`. The rig's share of the noise lies between what its input and what its output would make
  *   through the unit's gain; that is uncertainty.
- * - What may cancel (crosstalk, harmonics, intermodulation, hum) is not corrected: the rig's own, in unknown phase, is uncertainty;
- *   nearer than MT_RIG_CLEAR_DB the sum of both is the bound.
+ * - What may cancel (crosstalk, harmonics, intermodulation, hum) is not corrected: the rig's own, in unknown phase,
+ *   is uncertainty; nearer than MT_RIG_CLEAR_DB the sum of both is the bound.
  * - Of a recording the unit made itself the input full scale is read, and volts are those at its input.
  *
  * Before anything is judged. Curves other than the response and single foreign lines stay as they were read: of them
- * the rig's own is not known. Nor of intermodulation if the rig was made without it. The response is corrected by the analysis, from mt_rig_correction().
+ * the rig's own is not known. Nor of intermodulation if the rig was made without it. The response is corrected by the
+ * analysis, from mt_rig_correction().
  *
  * @param results  its `rig` note says what was done and what stands against it.
  */

@@ -176,8 +176,8 @@ mt_code mt_session_play_tone(const mt_session_options *options, const mt_session
 
 /**
  * Measure the loop, output cabled to input, with the default stimulus, its steps up to full scale and two tones at
- * a time, and take it over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their own, even none, take
- * the place of the steps.
+ * a time, and take it over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their
+ * own, even none, take the place of the steps.
  *
  * @param loop  NULL, or receives what was read; the caller destroys it.
  */
