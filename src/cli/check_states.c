@@ -331,7 +331,7 @@ static mt_code visit(tour *t, bool is_attended, mt_error *err)
             t->given->keep_name);
   if (first_open(t) < t->plan->nstates && !caution(t))
     return mt_fail(err, MT_E_ARG, "stopped before anything was played");
-  if (t->given->from_player)
+  if (is_attended && t->given->from_player)
     say("A player plays each state: the file of mendtone stimulus does for all of them, those of --state "
         "NAME are shorter.");
   if (is_attended && t->given->keep == NULL)
