@@ -146,6 +146,9 @@ mt_code mt_audio_writer_append(mt_audio_writer *writer, const float *frames, siz
 /** The file as it is called now; the writer's. */
 const char *mt_audio_writer_file(const mt_audio_writer *writer);
 
+/** Whether a file is called as one that was not closed: it may hold less than it was to. */
+bool mt_audio_writer_is_part(const char *path);
+
 /** Remove what earlier programs left behind beside `path`, where only the latest is worth keeping. */
 void mt_audio_writer_forget(const char *path);
 

@@ -435,6 +435,8 @@ static void apply_sines(const context *x, mt_reading *r)
     v = &own->thd_db;
   else if (r->quantity == MT_Q_HARMONIC && r->order >= 2 && r->order <= MT_RIG_ORDERS)
     v = &own->harmonic_db[r->order];
+  else if (mt_rig_product(r) >= 0)
+    v = &own->imd_db[mt_rig_product(r)];
   if (v != NULL && v->known)
     apply_sine(x, r, v->value, "dB");
 }
