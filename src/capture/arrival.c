@@ -353,7 +353,7 @@ static void solve(struct normal *a, unsigned n, double out[COLUMNS])
 }
 
 double mt_arrival_step(const mt_take_view *view, unsigned channel, const mt_segment *mark, double e,
-                       mt_arrival *io)
+                       double part, mt_arrival *io)
 {
   struct normal normal = {0};
   struct stretch s;
@@ -369,9 +369,9 @@ double mt_arrival_step(const mt_take_view *view, unsigned channel, const mt_segm
   solve(&normal, COLUMNS, solution);
   if (!isfinite(solution[GAINS]))
     return 0.0;
-  io->frame += solution[GAINS];
+  io->frame += part * solution[GAINS];
   for (unsigned c = 0; c < CHIRPS; c++) {
-    double phase = -middle_turn(mark, (1.0 + e) / view->take->rate_hz) * solution[GAINS];
+    double phase = -middle_turn(mark, (1.0 + e) / view->take->rate_hz) * part * solution[GAINS];
     struct cosines gain = turn((struct cosines){solution[2 * c], solution[2 * c + 1]}, phase);
     io->gain[2 * c] = gain.c;
     io->gain[2 * c + 1] = gain.s;

@@ -41,11 +41,12 @@ mt_code mt_arrival_judge(const mt_take_view *view, unsigned channel, const mt_se
  * One step of Gauss and Newton towards the least-squares fit of both chirps, with gains of their own
  * and one common time, to the samples; the chirps are rendered at clock offset e as functions of time.
  *
- * @param io  frame and gains; gains of 0 are found first.
- * @return by how much `frame` moved; 0 if the gains had to be found. NaN never.
+ * @param part  of the step that is taken: 1, or less where whole steps go to and fro.
+ * @param io    frame and gains; gains of 0 are found first.
+ * @return the whole step of `frame`; 0 if the gains had to be found. NaN never.
  */
 double mt_arrival_step(const mt_take_view *view, unsigned channel, const mt_segment *mark, double e,
-                       mt_arrival *io);
+                       double part, mt_arrival *io);
 
 /**
  * Fill variance_frame and frame_of_e once the steps have come to rest.

@@ -28,6 +28,8 @@
 /* A filter that lifts the top end by 12 dB leaves a third of the way for each next step: 21 of them. */
 #define STEPS_MAX 60
 #define AT_REST_FRAMES 1e-7
+#define REFRESHED 3     /* until gains belong to a place to a part in a thousand */
+#define SMALL_PART 0.25 /* of a step that may be too far */
 /* How near a sighting is to the mark. */
 #define SIGHTED_WITHIN_S 0.5e-3
 /* A take made for the stimulus goes on for a second after the end mark: it begins in one of so many blocks. */
@@ -313,6 +315,14 @@ static void assess_run(const struct locator *l, struct run *run)
   run->arrival_variance = (1.0 + back) * (1.0 + back) * a->variance_frame + back * back * b->variance_frame;
 }
 
+static bool is_within(const struct locator *l, const struct run *run, const double begin[SEARCH_MARKS])
+{
+  for (unsigned m = 0; m < SEARCH_MARKS; m++)
+    if (!(fabs(run->mark[m].frame - begin[m]) <= SIGHTED_WITHIN_S * l->take->rate_hz))
+      return false;
+  return fabs(run->e) <= LARGEST_OFFSET;
+}
+
 /* Steps until neither mark moves. False if they do not come to rest. */
 static bool rest_run(const struct locator *l, unsigned channel, struct run *run)
 {
@@ -322,14 +332,50 @@ static bool rest_run(const struct locator *l, unsigned channel, struct run *run)
   for (int step = 0; step < STEPS_MAX && !at_rest; step++) {
     at_rest = step > 1;
     run->e = offset_of(l, run->mark[SEARCH_START].frame, run->mark[SEARCH_END].frame);
-    if (!(fabs(run->e) <= LARGEST_OFFSET))
-      return false;
     for (unsigned m = 0; m < SEARCH_MARKS; m++) {
-      double moved = mt_arrival_step(&l->views[m], channel, l->marks[m], run->e, &run->mark[m]);
+      double moved = mt_arrival_step(&l->views[m], channel, l->marks[m], run->e, 1.0, &run->mark[m]);
       at_rest = at_rest && fabs(moved) < AT_REST_FRAMES;
-      if (!(fabs(run->mark[m].frame - begin[m]) <= SIGHTED_WITHIN_S * l->take->rate_hz))
-        return false;
     }
+    if (!is_within(l, run, begin))
+      return false;
+  }
+  return at_rest;
+}
+
+/* How far a step would go from here, with gains that belong here. */
+static double wanted_step(const struct locator *l, unsigned channel, unsigned m, struct run *run)
+{
+  double wanted = 0.0;
+
+  for (int i = 0; i < REFRESHED; i++)
+    wanted = mt_arrival_step(&l->views[m], channel, l->marks[m], run->e, 0.0, &run->mark[m]);
+  return wanted;
+}
+
+/*
+ * The same by secants. Of a mark whose unit takes much of its band away a chirp is no good model: whole steps go to
+ * and fro, further each time, about a place where the wanted step is nothing.
+ */
+static bool rest_by_secants(const struct locator *l, unsigned channel, struct run *run)
+{
+  const double begin[SEARCH_MARKS] = {run->mark[0].frame, run->mark[1].frame};
+  double place[SEARCH_MARKS] = {0.0}, before[SEARCH_MARKS] = {0.0};
+  bool at_rest = false;
+
+  for (int step = 0; step < STEPS_MAX && !at_rest; step++) {
+    at_rest = step > 1;
+    run->e = offset_of(l, run->mark[SEARCH_START].frame, run->mark[SEARCH_END].frame);
+    for (unsigned m = 0; m < SEARCH_MARKS; m++) {
+      mt_arrival *mark = &run->mark[m];
+      double wanted = wanted_step(l, channel, m, run), here = mark->frame;
+      double slope = step > 0 ? (wanted - before[m]) / (here - place[m]) : 0.0;
+      mark->frame += isfinite(slope) && slope < 0.0 ? -wanted / slope : SMALL_PART * wanted;
+      place[m] = here;
+      before[m] = wanted;
+      at_rest = at_rest && fabs(wanted) < AT_REST_FRAMES;
+    }
+    if (!is_within(l, run, begin))
+      return false;
   }
   return at_rest;
 }
@@ -340,13 +386,19 @@ static bool rest_run(const struct locator *l, unsigned channel, struct run *run)
  */
 static mt_code fit_run(struct locator *l, unsigned channel, struct run *run, bool *fitted, mt_error *err)
 {
+  struct run sighted;
   mt_code code = MT_OK;
 
   for (unsigned m = 0; m < SEARCH_MARKS && code == MT_OK; m++)
     code = mt_arrival_look(&l->views[m], l->marks[m], run->mark[m].frame, err);
   if (code != MT_OK)
     return code;
+  sighted = *run;
   *fitted = rest_run(l, channel, run);
+  if (!*fitted) {
+    *run = sighted;
+    *fitted = rest_by_secants(l, channel, run);
+  }
   if (!*fitted)
     return MT_OK;
   for (unsigned m = 0; m < SEARCH_MARKS; m++)
