@@ -584,6 +584,23 @@ mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_chann
   return code;
 }
 
+double mt_workspace_swept_at_s(const mt_segment *sweep, double freq_hz)
+{
+  return sweep->start_s + mt_segment_sweep_constant(sweep) * log(freq_hz / sweep->from_hz);
+}
+
+double mt_workspace_clock_deg(const mt_workspace *ws, const mt_segment *sweep, double freq_hz)
+{
+  return 360.0 * freq_hz * mt_workspace_swept_at_s(sweep, freq_hz) * 1e-6 * ws->clock_uncertainty_ppm;
+}
+
+double mt_workspace_without_clock(const mt_workspace *ws, const mt_segment *sweep, double freq_hz,
+                                  double uncertainty_deg)
+{
+  double clock_deg = mt_workspace_clock_deg(ws, sweep, freq_hz);
+  return sqrt(fmax(0.0, uncertainty_deg * uncertainty_deg - clock_deg * clock_deg));
+}
+
 void mt_workspace_finish(mt_workspace *ws)
 {
   mt_psd_tools_finish(&ws->tools);

@@ -107,6 +107,16 @@ void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_ch
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
                            mt_error *err);
 
+/** When the sweep comes by a frequency, seconds of the stimulus. */
+double mt_workspace_swept_at_s(const mt_segment *sweep, double freq_hz);
+
+/** By how much the phase there is uncertain because the clock is, degrees, k = 2; both channels alike. */
+double mt_workspace_clock_deg(const mt_workspace *ws, const mt_segment *sweep, double freq_hz);
+
+/** A phase's uncertainty without that. */
+double mt_workspace_without_clock(const mt_workspace *ws, const mt_segment *sweep, double freq_hz,
+                                  double uncertainty_deg);
+
 /** Record the problems the take came with, and spoil what they touch. */
 mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err);
 

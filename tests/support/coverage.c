@@ -63,12 +63,12 @@ static bool count_value(coverage_row *row, double error, double uncertainty)
   return fabs(error) <= uncertainty;
 }
 
-static void log_miss(FILE *log, const coverage_table *table, const char *row, int channel, double value,
-                     double uncertainty, double truth, double x)
+static void log_statement(FILE *log, const coverage_table *table, bool holds, const char *row, int channel,
+                          double value, double uncertainty, double truth, double x)
 {
   if (log != NULL)
-    fprintf(log, "unit %zu channel %d %s: %.9g +- %.3g, truth %.9g, off by %.3g (%.2f), at %g\n",
-            table->nunits, channel, row, value, uncertainty, truth, value - truth,
+    fprintf(log, "unit %zu channel %d %s: %s, %.9g +- %.3g, truth %.9g, off by %.3g (%.2f), at %g\n",
+            table->nunits, channel, row, holds ? "held" : "missed", value, uncertainty, truth, value - truth,
             (value - truth) / uncertainty, x);
 }
 
@@ -94,8 +94,8 @@ static void count_reading(const coverage_truths *t, const mt_reading *r, FILE *l
     holds = count_value(row, error, r->uncertainty);
   else
     row->nrefused++;
-  if (!holds)
-    log_miss(log, table, name, r->channel, r->value, r->uncertainty, truth, r->freq_hz);
+  if (r->validity == MT_RIG_LIMITED || r->validity == MT_VALID)
+    log_statement(log, table, holds, name, r->channel, r->value, r->uncertainty, truth, r->freq_hz);
 }
 
 /* ---- curves ---------------------------------------------------------------------------------------- */
@@ -168,8 +168,8 @@ static void count_point(const coverage_truths *t, const mt_results *results, con
     holds = count_bound(row, error >= 0.0);
   else
     holds = count_value(row, error, curve->uncertainty[at]);
-  if (!holds)
-    log_miss(log, table, name, curve->channel, truth + error, curve->uncertainty[at], truth, curve->x[at]);
+  log_statement(log, table, holds, name, curve->channel, truth + error, curve->uncertainty[at], truth,
+                curve->x[at]);
 }
 
 /* One point of the curve in each stretch, so that what is counted is independent. */
@@ -202,10 +202,11 @@ static void count_slope(const coverage_truths *t, const mt_curve *curve, mt_rand
   coverage_row *row = row_of(table, "slope");
   mt_figure slope;
   mt_error err = {0};
+  bool holds;
 
   assert_ok(mt_curve_slope(curve, from_hz, to_hz, &slope, &err), err);
-  if (!count_value(row, slope.value - truth, slope.uncertainty))
-    log_miss(log, table, "slope", curve->channel, slope.value, slope.uncertainty, truth, from_hz);
+  holds = count_value(row, slope.value - truth, slope.uncertainty);
+  log_statement(log, table, holds, "slope", curve->channel, slope.value, slope.uncertainty, truth, from_hz);
 }
 
 static void count_curves(const coverage_truths *t, const mt_results *results, mt_random *random, FILE *log,

@@ -39,7 +39,7 @@ typedef struct coverage_table {
  * Measure `nunits` random units and count.
  *
  * @param extras_every  each so-manieth unit is measured with all extras; 0: none.
- * @param log           where each statement that does not hold goes, with its unit; NULL: nowhere.
+ * @param log           where each statement goes, whether it holds, with its unit; NULL: nowhere.
  */
 void coverage_run(uint64_t seed, size_t nunits, size_t extras_every, FILE *log, coverage_table *out);
 
