@@ -400,6 +400,12 @@ static size_t highest_top(const tops *t, const mt_psd *psd, size_t k)
   return top;
 }
 
+double mt_psd_uncertainty_db(double relative_error)
+{
+  double square = relative_error * relative_error;
+  return 2.0 * 10.0 / log(10.0) * relative_error * (1.0 + 0.42 * square + 0.225 * square * square);
+}
+
 size_t mt_psd_part(const mt_psd *psd, double *beneath, mt_psd_line *lines, size_t most)
 {
   const size_t lobe = spread_of(psd).reach / 2 + 1;
@@ -416,7 +422,7 @@ size_t mt_psd_part(const mt_psd *psd, double *beneath, mt_psd_line *lines, size_
       double above = fmax(0.0, psd->density[k] - floor_density);
       sum += above;
       moment += above * (double)k;
-      beneath[k] = fmin(beneath[k], floor_density);
+      beneath[k] = floor_density;
     }
     lines[count++] = (mt_psd_line){moment / sum * psd->bin_hz, sum * psd->bin_hz};
   }

@@ -108,8 +108,7 @@ typedef struct reading {
   complex_value value;
   complex_value closed_earlier;
   double idle_variance;   /* of the complex value, from the density given; 0 without one */
-  double line_variance;   /* the same of the lines in it, ... */
-  double line_reach;      /* ... and the sum of their amplitudes */
+  double line_variance;   /* the same of the lines in it */
   double record_variance; /* from the probes */
   double record_freedom;  /* its degrees of freedom */
   double float_variance;  /* rounding of the transform */
@@ -565,7 +564,6 @@ static void add_lines(const channel *c, double freq_hz, const gate *g, double we
                 ((double)r->spectrum[bin].re * (double)r->spectrum[bin].re +
                  (double)r->spectrum[bin].im * (double)r->spectrum[bin].im));
     out->line_variance += variance;
-    out->line_reach += sqrt(variance);
   }
 }
 
@@ -609,7 +607,7 @@ static reading read_at(const channel *c, double freq_hz)
   out.record_freedom = MEDIAN_FREEDOM(looks);
   out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
   out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
-  out.line_variance = out.line_reach = 0.0;
+  out.line_variance = 0.0;
   add_lines(c, freq_hz, &g, weight, &out);
   set_ripple(r, freq_hz, &g, &out);
   out.float_variance = sums.transform * (c->capture_power + power(out.value) * r->mean_power) / weight;
@@ -747,25 +745,13 @@ static bool hisses(const reading *r)
          (r->idle_variance + r->line_variance) * (1.0 + 3.0 * sqrt(2.0 / r->record_freedom));
 }
 
-/* Variance of the complex value. */
+/* Variance of the complex value. A line is no more than its amplitude off, which is 1.4 standard deviations, not 2; but
+   what is read off several points adds up lines in several phases, and that is like noise. */
 static double noise_variance(const reading *r)
 {
-  return (hisses(r) ? r->record_variance : r->idle_variance + r->line_variance) + r->float_variance;
-}
-
-/*
- * Expanded, squared. Half of the complex variance lies along the value, half across; k = 2: 4 x 1/2. A line adds its
- * amplitude and no more, in whatever phase (JCGM 100, 4.3.9, for such a distribution 95 % are within 1.41 standard
- * deviations); several of them are like noise until they are few.
- */
-static double expanded_noise(const reading *r)
-{
   double student = student_over_normal(r->record_freedom);
-
-  if (hisses(r))
-    return 2.0 * (r->record_variance * student * student + r->float_variance);
-  return 2.0 * (r->idle_variance + r->float_variance) +
-         fmin(2.0 * r->line_variance, r->line_reach * r->line_reach);
+  return (hisses(r) ? r->record_variance * student * student : r->idle_variance + r->line_variance) +
+         r->float_variance;
 }
 
 /* Expanded, of the value's size. */
@@ -773,12 +759,13 @@ static double relative_uncertainty(const reading *r)
 {
   double gate_re = r->value.re - r->closed_earlier.re, gate_im = r->value.im - r->closed_earlier.im;
   double moved = gate_re * gate_re + gate_im * gate_im;
-  double value = power(r->value), all;
+  double value = power(r->value), noise = noise_variance(r), all;
 
   /* a gate that closes earlier also hears less noise: noise alone passes this in 2 of 100 */
-  if (moved < 4.0 * noise_variance(r) * r->cut_share)
+  if (moved < 4.0 * noise * r->cut_share)
     moved = 0.0;
-  all = expanded_noise(r) + moved;
+  /* half of the complex variance lies along the value, half across; k = 2: 4 x 1/2 */
+  all = 2.0 * noise + moved;
   if (!(value > all))
     return REL_MOST;
   return fmin(REL_MOST, sqrt(all / value));

@@ -375,6 +375,38 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
 }
 
+/* A line of any phase beside an order is to its fit what noise of that power in its bin is. */
+static double beaten_error(double power, double error, double leak)
+{
+  return sqrt(error * error + 2.0 * fmax(power, 0.0) * leak + leak * leak);
+}
+
+void mt_tone_allow_for(mt_tone *tone, const mt_psd_line *lines, size_t nlines)
+{
+  for (size_t i = 0; i < nlines; i++) {
+    int k = (int)fmin(fmax(floor(lines[i].freq_hz / tone->freq_hz + 0.5), 1.0), (double)tone->norders);
+    double away_hz = fabs(lines[i].freq_hz - k * tone->freq_hz), turns = MT_PI * tone->record_s * away_hz;
+    double share = 1.0 / fmax(1.0, turns * turns), leak = lines[i].power * share;
+    bool is_told = away_hz >= LINE_BINS * tone->rest.bin_hz;
+    /* taken out where it matters, by a fit that the tone disturbs as much as it the tone: both ways once */
+    if (is_told)
+      leak *= 4.0 * share;
+    else
+      tone->taken_power += leak;
+    if (k > 1) {
+      tone->harmonic_error[k] = beaten_error(tone->harmonic_power[k], tone->harmonic_error[k], leak);
+      tone->harmonic_noise[k] += leak;
+      continue;
+    }
+    /* as in conclude(): var w = 6 x bin noise / (power T^2) */
+    tone->freq_uncertainty_hz =
+        hypot(tone->freq_uncertainty_hz,
+              2.0 * sqrt(6.0 * leak / fmax(tone->power, leak)) / (2.0 * MT_PI * tone->record_s));
+    tone->power_error = beaten_error(tone->power, tone->power_error, leak);
+    tone->noise_power += leak;
+  }
+}
+
 static void add_event(mt_tone *tone, const mt_steady_event *event)
 {
   if (tone->nevents < MT_STEADY_EVENTS_MAX)

@@ -29,6 +29,7 @@ typedef struct mt_tone {
   double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
   double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
   double rest_error;                        /**< one standard error */
+  double taken_power;                       /**< of lines beside the tone, what its fit may have taken from the rest */
   mt_psd rest;                              /**< its density; owned */
   double level_spread_db;                   /**< largest less smallest level of the records */
   size_t nrecords;
@@ -97,6 +98,12 @@ double mt_tone_level_uncertainty_db(const mt_tone *tone);
 
 /** Density of the noise beside a line, what stands out of it (hum) left aside; never below the rounding of 24 bits. */
 double mt_tone_density_beside(const mt_psd *psd, double freq_hz);
+
+/**
+ * Lines known from elsewhere (the idle noise) that lie so near to the tone or an order that its record cannot tell them
+ * apart: each adds to the uncertainty what the fit takes of it.
+ */
+void mt_tone_allow_for(mt_tone *tone, const mt_psd_line *lines, size_t nlines);
 
 void mt_tone_finish(mt_tone *tone);
 

@@ -47,6 +47,8 @@ typedef struct mt_overheard {
   mt_hum hum;
 } mt_overheard;
 
+#define MT_IDLE_LINES_MAX 32
+
 typedef struct mt_workspace {
   const mt_take *take;
   const mt_stimulus *stimulus; /**< NULL: plain recording */
@@ -60,6 +62,8 @@ typedef struct mt_workspace {
   bool route_known[MT_PAIR];
   bool has_hum[MT_PAIR]; /**< it was looked for in the idle noise: hum[] is filled */
   mt_hum hum[MT_PAIR];
+  mt_psd_line idle_line[MT_PAIR][MT_IDLE_LINES_MAX]; /**< of a stimulus take: lines in the idle noise */
+  size_t nidle_lines[MT_PAIR];
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;

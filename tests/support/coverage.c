@@ -105,7 +105,8 @@ typedef struct stretch {
   const char *name;
 } stretch;
 
-/* Ten times the floor of response and phase: noise makes these intervals. */
+/* Ten times the floor of response and phase: noise makes these intervals. Below, the floor is larger. */
+#define NOISY_FROM_HZ 20.0
 #define NOISY_DB 1.5e-3
 #define NOISY_DEG 1.5e-2
 
@@ -157,8 +158,9 @@ static void count_point(const coverage_truths *t, const mt_results *results, con
     return;
   row = row_of(table, name_of_point(curve, where, truth, name));
   row->is_nothing = !isfinite(truth);
-  if ((curve->quantity == MT_Q_RESPONSE && curve->uncertainty[at] > NOISY_DB) ||
-      (curve->quantity == MT_Q_PHASE && curve->uncertainty[at] > NOISY_DEG)) {
+  if (curve->x[at] >= NOISY_FROM_HZ &&
+      ((curve->quantity == MT_Q_RESPONSE && curve->uncertainty[at] > NOISY_DB) ||
+       (curve->quantity == MT_Q_PHASE && curve->uncertainty[at] > NOISY_DEG))) {
     snprintf(name, sizeof name, "%s, noise above its floor", curve_name(curve));
     count_value(row_of(table, name), error, curve->uncertainty[at]);
   }
@@ -250,19 +252,24 @@ static void log_problems(FILE *log, const coverage_table *table, const mt_result
     fprintf(log, "unit %zu problem: %s\n", table->nunits, results->problems[i].text);
 }
 
-void coverage_run(uint64_t seed, size_t nunits, size_t extras_every, FILE *log, coverage_table *out)
+void coverage_run(uint64_t seed, size_t first, size_t nunits, size_t extras_every, FILE *log,
+                  coverage_table *out)
 {
   mt_random random, points;
 
   memset(out, 0, sizeof *out);
   mt_random_init(&random, seed);
-  mt_random_init(&points, ~seed);
+  for (size_t i = 0; i < first; i++) {
+    coverage_case skipped;
+    coverage_draw(&random, &skipped);
+  }
   for (; out->nunits < nunits; out->nunits++) {
     unsigned extras = extras_every > 0 && out->nunits % extras_every == 0 ? MT_EXTRAS_ALL : 0;
     coverage_case bench;
     coverage_truths *t;
     mt_results *results;
     coverage_draw(&random, &bench);
+    mt_random_init(&points, ~(seed + ((uint64_t)(first + out->nunits) << 32)));
     log_unit(log, out, &bench);
     results = coverage_measure(&bench, extras);
     if (results == NULL) {

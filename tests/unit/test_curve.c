@@ -436,8 +436,10 @@ static void group_delay_of_first_order_filters_is_the_closed_form(void **state)
     for (size_t k = 2; k + 2 < g.curve.npoints; k++) {
       double w = 2.0 * MT_PI * g.x[k], wc = 2.0 * MT_PI * corner_hz;
       double want = wc / (w * w + wc * wc);
-      /* five points span 12 % of the frequency: the third derivative left out is 0.3 % of the slope at most */
-      assert_near(delay_s[k], want, 3e-3 * want, "s");
+      bool beside_an_end = k < 10 || k + 10 >= g.curve.npoints;
+      /* five points span 12 % of the frequency: a bend of 0.3 %, taken off by what points 10 apart tell of it; beside the
+         ends it is another one, and counted in */
+      assert_near(delay_s[k], want, (beside_an_end ? 5e-3 : 2e-4) * want, "s");
       assert_true(u[k] > 0.0);
     }
   }
@@ -457,7 +459,7 @@ static void a_pure_delay_and_its_uncertainty_are_exact(void **state)
     assert_near(delay_s[k], 0.0123, 1e-11, "s");
   /* near enough evenly spaced, at the middle the weights are t / sum t^2 = (-2 -1 0 1 2) / 10 of a spacing */
   f = g.x[220]; /* so high up that neighbours have no noise in common */
-  spread = 0.1 / 360.0 / (f * (pow(10.0, 1.0 / 80.0) - 1.0) * sqrt(10.0));
+  spread = 1.06 * 0.1 / 360.0 / (f * (pow(10.0, 1.0 / 80.0) - 1.0) * sqrt(10.0)); /* 1.06: for the bend */
   assert_near(u[220], spread, 0.05 * spread, "s");
   g.curve.npoints = 4;
   assert_int_equal(mt_curve_group_delay(&g.curve, delay_s, u, &err), MT_E_DATA);
