@@ -29,9 +29,9 @@ typedef struct mt_tone {
   double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
   double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
   double rest_error;                        /**< one standard error */
-  double taken_power;                       /**< of lines beside the tone, what its fit may have taken from the rest */
-  mt_psd rest;                              /**< its density; owned */
-  double level_spread_db;                   /**< largest less smallest level of the records */
+  double taken_power;     /**< of lines beside the tone, what its fit may have taken from the rest */
+  mt_psd rest;            /**< its density; owned */
+  double level_spread_db; /**< largest less smallest level of the records */
   size_t nrecords;
   double record_s;
   mt_steady_event events[MT_STEADY_EVENTS_MAX]; /**< what was not steady; times from the first sample */
