@@ -8,11 +8,9 @@
 #include <string.h>
 
 #define POINTS 5
-/* Points apart of which the bend is read, near and far, and by how much more noise taking it off makes: the point itself
-   counts 1 + 17/30 (4/3 x 2/25 - 1/3 x 2/100) times then. */
+/* Points apart of which the bend is read, near and far. */
 #define NEAR 5
 #define FAR 10
-#define NOISE_OF_BEND 1.06
 
 /* As response.c gates the sweep. T2 is the time by which order 2 comes early: 0.39 s at 96 kHz, 0.43 s at 48 kHz. */
 #define T2_S 0.42
@@ -74,34 +72,41 @@ static double bend_at(const double *x, const double *delay_s, size_t at, size_t 
 /*
  * The parabola's slope takes a share of the delay's second derivative with it, `taken` by the weights. That is taken
  * off. From points NEAR apart the derivative is too great by NEAR^2 / 12 of the fourth, from those FAR apart by
- * FAR^2 / 12, so their difference tells by how much; what of it is left unknown counts as that much. Noise moves points
- * so far apart little. At the ends it is taken from the nearest place that has all the points.
+ * FAR^2 / 12, so their difference tells by how much; what of it is left unknown counts as that much. Noise of points so
+ * far apart counts little, unless it is much more there. At the ends it is taken from the nearest place that has all
+ * the points, and is another one, by as much as all of it near half the rate.
+ *
+ * @param read, known  the delays and their uncertainties before.
  */
-static void take_off_bend(const double *x, const double *taken, double *delay_s, double *uncertainty_s,
-                          double *read_s, size_t n)
+static void take_off_bend(const double *x, const double *taken, const double *read, const double *known,
+                          double *delay_s, double *uncertainty_s, size_t n)
 {
-  memcpy(read_s, delay_s, n * sizeof *read_s);
+  const double above = NEAR * NEAR / (double)(FAR * FAR - NEAR * NEAR);
+
   for (size_t i = 0; i < n && n > 2 * FAR; i++) {
     size_t at = i < FAR ? FAR : i + FAR >= n ? n - 1 - FAR : i;
-    double near = bend_at(x, read_s, at, NEAR), far = bend_at(x, read_s, at, FAR);
-    double error = (far - near) * NEAR * NEAR / (double)(FAR * FAR - NEAR * NEAR);
-    delay_s[i] -= taken[i] * (near - error);
-    /* beside the ends it is another bend, by as much as all of it near half the rate */
-    uncertainty_s[i] = hypot(at == i ? NOISE_OF_BEND * uncertainty_s[i] : uncertainty_s[i],
-                             taken[i] * (at == i ? error : near));
+    double near = bend_at(x, read, at, NEAR), far = bend_at(x, read, at, FAR), error = above * (far - near);
+    /* a second difference over points so far apart: 1, -2, 1 over the square of the distance */
+    double step = x[at + 1] - x[at], near_share = (1.0 + above) * taken[i] / pow(NEAR * step, 2.0);
+    double far_share = above * taken[i] / pow(FAR * step, 2.0);
+    double beside = hypot(near_share * hypot(known[at - NEAR], known[at + NEAR]),
+                          far_share * hypot(known[at - FAR], known[at + FAR]));
+    double own = (at == i ? 1.0 + 2.0 * (near_share - far_share) : 1.0) * known[i];
+    delay_s[i] = read[i] - taken[i] * (near - error);
+    uncertainty_s[i] = hypot(hypot(own, beside), taken[i] * (at == i ? error : near));
   }
 }
 
 mt_code mt_curve_group_delay(const mt_curve *phase, double *delay_s, double *uncertainty_s, mt_error *err)
 {
-  double *taken;
+  double *taken, *read, *known;
 
   if (phase == NULL || delay_s == NULL || uncertainty_s == NULL)
     return mt_fail(err, MT_E_ARG, "no phase curve to read from");
   if (!mt_curve_is_usable(phase, POINTS))
     return mt_fail(err, MT_E_DATA, "a group delay needs %d points of phase and more, ascending and finite",
                    POINTS);
-  taken = calloc(2 * phase->npoints, sizeof *taken);
+  taken = calloc(3 * phase->npoints, sizeof *taken);
   if (taken == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", phase->npoints);
   for (size_t i = 0; i < phase->npoints; i++) {
@@ -121,7 +126,9 @@ mt_code mt_curve_group_delay(const mt_curve *phase, double *delay_s, double *unc
     delay_s[i] = -slope / 360.0;
     uncertainty_s[i] = sqrt(fmax(0.0, variance)) / 360.0;
   }
-  take_off_bend(phase->x, taken, delay_s, uncertainty_s, taken + phase->npoints, phase->npoints);
+  read = memcpy(taken + phase->npoints, delay_s, phase->npoints * sizeof *read);
+  known = memcpy(read + phase->npoints, uncertainty_s, phase->npoints * sizeof *known);
+  take_off_bend(phase->x, taken, read, known, delay_s, uncertainty_s, phase->npoints);
   free(taken);
   return MT_OK;
 }

@@ -71,9 +71,10 @@ typedef struct mt_psd_line {
 size_t mt_psd_part(const mt_psd *psd, double *beneath, mt_psd_line *lines, size_t most);
 
 /**
- * Expanded uncertainty, dB, of a noise power that is known with a relative standard error: half the width of the interval
- * about the value in dB that holds 95.45 % of a chi-square distribution of 2 / relative^2 degrees of freedom. For few of
- * these it is wider than twice the error, as the lower tail in dB is long. Within 0.7 % from 4 degrees up, then wider.
+ * Expanded uncertainty, dB, of a noise power that is known with a relative standard error: half the width of the
+ * interval about the value in dB that holds 95.45 % of a chi-square distribution of 2 / relative^2 degrees of freedom.
+ * For few of these it is wider than twice the error, as the lower tail in dB is long. Within 0.7 % from 4 degrees up,
+ * then wider.
  */
 double mt_psd_uncertainty_db(double relative_error);
 

@@ -437,8 +437,8 @@ static void group_delay_of_first_order_filters_is_the_closed_form(void **state)
       double w = 2.0 * MT_PI * g.x[k], wc = 2.0 * MT_PI * corner_hz;
       double want = wc / (w * w + wc * wc);
       bool beside_an_end = k < 10 || k + 10 >= g.curve.npoints;
-      /* five points span 12 % of the frequency: a bend of 0.3 %, taken off by what points 10 apart tell of it; beside the
-         ends it is another one, and counted in */
+      /* five points span 12 % of the frequency: a bend of 0.3 %, taken off by what points 10 apart tell of it; beside
+         the ends it is another one, and counted in */
       assert_near(delay_s[k], want, (beside_an_end ? 5e-3 : 2e-4) * want, "s");
       assert_true(u[k] > 0.0);
     }

@@ -328,8 +328,8 @@ static void a_bad_but_steady_unit_never_trips(void **state)
 }
 
 /*
- * A tone as weak as crosstalk, down to 25 dB under noise that is white or, low-passed at 2 kHz, stronger beside the tone
- * than elsewhere: level and phase move from block to block, and neither is a fault of the tone.
+ * A tone as weak as crosstalk, down to 25 dB under noise that is white or, low-passed at 2 kHz, stronger beside the
+ * tone than elsewhere: level and phase move from block to block, and neither is a fault of the tone.
  */
 static void a_tone_under_noise_of_any_colour_never_trips(void **state)
 {
