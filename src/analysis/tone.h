@@ -66,6 +66,10 @@ typedef struct mt_tone_run {
   double least_db, most_db;
   double *residual;     /**< owned */
   mt_psd_tools *shared; /**< borrowed; NULL: its own */
+  size_t nseam; /**< samples looked at on either side of where two records meet; 0: there is but one record */
+  double *seam; /**< owned: [2 nseam], the first half what the last record left of its end, ... */
+  bool has_seam;      /**< ... if it held the tone, */
+  mt_sine_fit before; /**< ... and its fit */
   mt_psd_tools tools;
   mt_tone tone; /**< sums so far */
 } mt_tone_run;
