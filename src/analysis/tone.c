@@ -57,6 +57,10 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 #define LINE_ABOVE_NOISE 12.0
 #define LINE_BINS 4
 
+/* Lines looked for in what is left, where the noise in an order's bin is so far below the tone. */
+#define REST_LINES_MAX 256
+#define QUIET_BIN 1e-11
+
 /* Phase of a wandering clock, in a record: the most that is taken for one, and how far above the noise. */
 #define WANDER_MOST_RAD 3e-4
 #define WANDER_ABOVE_NOISE 10.0
@@ -334,6 +338,43 @@ static void set_rest(mt_tone *tone, double rate_hz)
   tone->rest_error = band.standard_error;
 }
 
+/* A line of any phase beside an order is to its fit what noise of that power in its bin is. */
+static double beaten_error(double power, double error, double leak)
+{
+  return sqrt(error * error + 2.0 * fmax(power, 0.0) * leak + leak * leak);
+}
+
+/*
+ * Lines that stay in what is left, orders above those fitted for one, reach all orders: a record of T seconds lets
+ * 1 / (pi T distance) of their amplitude through, or once more that of what is let through by the strongest LINES_MAX,
+ * which were taken out. It takes a record without noise to see it.
+ */
+static void allow_for_rest(mt_tone *tone)
+{
+  mt_psd_line lines[REST_LINES_MAX];
+  double *beneath = NULL, bin = tone->noise_power;
+  size_t count = 0, stronger;
+
+  if (!(bin < QUIET_BIN * tone->power))
+    return;
+  beneath = malloc(tone->rest.nbins * sizeof *beneath);
+  if (beneath != NULL)
+    count = mt_psd_part(&tone->rest, beneath, lines, REST_LINES_MAX);
+  free(beneath);
+  for (size_t i = 0; i < count; i++) {
+    stronger = 0;
+    for (size_t k = 0; k < count; k++)
+      stronger += lines[k].power > lines[i].power;
+    for (int k = 2; k <= tone->norders; k++) {
+      double turns = MT_PI * tone->record_s * fabs(lines[i].freq_hz - k * tone->freq_hz);
+      double share = 1.0 / fmax(1.0, turns * turns);
+      double leak = lines[i].power * share * (stronger < LINES_MAX ? fmin(1.0, 4.0 * share) : 1.0);
+      tone->harmonic_error[k] = beaten_error(tone->harmonic_power[k], tone->harmonic_error[k], leak);
+      tone->harmonic_noise[k] += leak;
+    }
+  }
+}
+
 /* Turn sums over the records into means and give each its uncertainty. */
 static void conclude(mt_tone *tone, size_t record, double rate_hz)
 {
@@ -373,12 +414,7 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   /* the noise of the lowest frequencies is what moves a mean */
   density = mt_tone_density_beside(&tone->rest, 0.0);
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
-}
-
-/* A line of any phase beside an order is to its fit what noise of that power in its bin is. */
-static double beaten_error(double power, double error, double leak)
-{
-  return sqrt(error * error + 2.0 * fmax(power, 0.0) * leak + leak * leak);
+  allow_for_rest(tone);
 }
 
 void mt_tone_allow_for(mt_tone *tone, const mt_psd_line *lines, size_t nlines)
@@ -486,8 +522,8 @@ static mt_code open_seam(mt_tone_run *run, double freq_hz, mt_error *err)
 }
 
 /*
- * Each record has a fit of its own, so a step exactly between two of them is none in either. What the one left of its end
- * and the other of its beginning, put on the first one's tone, is looked through once more.
+ * Each record has a fit of its own, so a step exactly between two of them is none in either. What the one left of its
+ * end and the other of its beginning, put on the first one's tone, is looked through once more.
  */
 static mt_code look_at_seam(mt_tone_run *run, const mt_sine_fit *fit, mt_error *err)
 {
