@@ -68,7 +68,7 @@ mt_code mt_curve_flatness(const mt_curve *curve, double from_hz, double to_hz, m
  * Slope between two frequencies, per octave: the straight line by least squares over log f.
  *
  * The uncertainty takes errors of neighbouring points as what a swept response's are: independent from some 60 Hz up,
- * alike below.
+ * alike below; that of the reference moves all points alike, and not the slope.
  *
  * @return MT_OK; MT_E_ARG; MT_E_DATA: fewer than two points there.
  */
@@ -77,12 +77,12 @@ mt_code mt_curve_slope(const mt_curve *curve, double from_hz, double to_hz, mt_f
 /**
  * Group delay, -dphi/d(2 pi f), from an unwrapped phase in degrees.
  *
- * The slope of the parabola through five neighbouring points by least squares (over hertz); at the ends of the first
- * and last five. A pure delay and a phase bent by f^2 come out exactly.
+ * The slope of the parabola through five neighbouring points by least squares (over hertz), at the ends of the first
+ * and last five, less what the delay's own bend adds to it. A pure delay and a phase bent by f^2 come out exactly.
  *
  * @param delay_s        [phase->npoints]
  * @param uncertainty_s  [phase->npoints]: errors of neighbouring points as in mt_curve_slope().
- * @return MT_OK; MT_E_ARG; MT_E_DATA: fewer than five points.
+ * @return MT_OK; MT_E_ARG; MT_E_DATA: fewer than five points; MT_E_MEMORY.
  */
 mt_code mt_curve_group_delay(const mt_curve *phase, double *delay_s, double *uncertainty_s, mt_error *err);
 

@@ -1,8 +1,6 @@
 /* Corners, flatness and slope, read off a curve over log f. */
 #include "analysis/curve.h"
 
-#include "base/random.h"
-
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -10,9 +8,6 @@
 /* A corner of the first order on a grid of 80 a decade: what a cubic between its points is off by, and what a straight
    line would be (h^2 / 8) where there are too few points for one, is told from it. */
 #define BEND 1e-5
-#define BOOTSTRAPS 100
-/* The excess is itself read from one curve: found with flat curves, and ones with humps (test_curve.c). */
-#define EXCESS_DOUBT 1.5
 
 /* ---- a point anywhere ----------------------------------------------------------------------------- */
 
@@ -42,26 +37,47 @@ static mt_figure value_at(const mt_curve *c, double freq_hz)
   return at;
 }
 
-/* By a cubic through four points, where there are so many. */
-static mt_figure cubic_at(const mt_curve *c, double freq_hz)
+/* By a polynomial through so many points over log f, where there are so many. */
+static mt_figure polynomial_at(const mt_curve *c, double freq_hz, size_t count)
 {
-  size_t cell = cell_of(c, freq_hz), first = cell > 0 ? cell - 1 : 0;
+  size_t cell = cell_of(c, freq_hz), first = cell + 1 > count / 2 ? cell + 1 - count / 2 : 0;
   mt_figure at = value_at(c, freq_hz);
   double x = log(freq_hz), sum = 0.0;
 
-  if (c->npoints < 4)
+  if (c->npoints < count)
     return at;
-  if (first + 4 > c->npoints)
-    first = c->npoints - 4;
-  for (size_t i = first; i < first + 4; i++) {
+  if (first + count > c->npoints)
+    first = c->npoints - count;
+  for (size_t i = first; i < first + count; i++) {
     double weight = 1.0;
-    for (size_t k = first; k < first + 4; k++)
+    for (size_t k = first; k < first + count; k++)
       if (k != i)
         weight *= (x - log(c->x[k])) / log(c->x[i] / c->x[k]);
     sum += weight * c->y[i];
   }
   at.value = sum;
   return at;
+}
+
+static mt_figure cubic_at(const mt_curve *c, double freq_hz)
+{
+  return polynomial_at(c, freq_hz, 4);
+}
+
+/* By six points; what that differs from four by is not known better: near half the rate a filter falls ever faster. */
+static mt_figure end_at(const mt_curve *c, double freq_hz)
+{
+  mt_figure at = polynomial_at(c, freq_hz, 6);
+  at.uncertainty = hypot(at.uncertainty, at.value - cubic_at(c, freq_hz).value);
+  return at;
+}
+
+double mt_curve_own_uncertainty(const mt_curve *curve, size_t i)
+{
+  double u = curve->uncertainty[i], shared = curve->has_reference ? curve->reference_uncertainty_db : 0.0;
+
+  /* at the reference itself there is only that */
+  return u > shared ? sqrt(u * u - shared * shared) : u;
 }
 
 static mt_code refuse(const mt_curve *curve, size_t least, mt_error *err)
@@ -137,54 +153,20 @@ mt_code mt_curve_corner(const mt_curve *curve, double from_hz, double level_db, 
 
 /* ---- flatness ------------------------------------------------------------------------------------- */
 
-/* Values between two frequencies, the ends interpolated by a cubic: 20 kHz may lie where the curve bends most. */
+/* A point known exactly, next to which any noise is infinite. */
+#define LEAST_SIGMA_DB 1e-15
+
+/* Values between two frequencies, the ends interpolated: 20 kHz may lie where the curve bends most. */
 typedef struct values {
-  double *y, *u;
+  double *x, *y, *sigma;
   size_t n;
 } values;
 
-static void add_value(values *v, double y, double u)
+static void add_value(values *v, double x, double y, double u)
 {
+  v->x[v->n] = x;
   v->y[v->n] = y;
-  v->u[v->n++] = u;
-}
-
-static double span_of(const values *v, const double *added)
-{
-  double high = -HUGE_VAL, low = HUGE_VAL;
-
-  for (size_t i = 0; i < v->n; i++) {
-    double y = v->y[i] + (added != NULL ? added[i] : 0.0);
-    high = fmax(high, y);
-    low = fmin(low, y);
-  }
-  return high - low;
-}
-
-/*
- * The highest of many noisy points is too high, and the lowest too low: by how much, the same noise added once more
- * shows. It then grows by the root of 2, and where the curve is flat the excess with it, so the first excess is what
- * the second time adds over sqrt(2) - 1; where one point stands out both are nothing. (A parametric bootstrap, Efron
- * 1979.) The spread of what is found is how sure it is.
- */
-static mt_figure estimate_span(const values *v, double *added)
-{
-  double sum = 0.0, squares = 0.0, span = span_of(v, NULL), excess, variance;
-  mt_random random;
-
-  mt_random_init(&random, 1); /* the same curve is read the same */
-  for (int k = 0; k < BOOTSTRAPS; k++) {
-    double more;
-    for (size_t i = 0; i < v->n; i++)
-      added[i] = 0.5 * v->u[i] * mt_random_normal(&random);
-    more = span_of(v, added) - span;
-    sum += more;
-    squares += more * more;
-  }
-  excess = fmax(0.0, sum / BOOTSTRAPS);
-  variance = fmax(0.0, squares / BOOTSTRAPS - excess * excess);
-  return (mt_figure){fmax(0.0, span - excess / (sqrt(2.0) - 1.0)),
-                     hypot(2.0 * sqrt(variance), EXCESS_DOUBT * excess)};
+  v->sigma[v->n++] = fmax(0.5 * u, LEAST_SIGMA_DB);
 }
 
 mt_code mt_curve_flatness(const mt_curve *curve, double from_hz, double to_hz, mt_figure *out,
@@ -206,15 +188,16 @@ mt_code mt_curve_flatness(const mt_curve *curve, double from_hz, double to_hz, m
   scratch = malloc(3 * (curve->npoints + 2) * sizeof *scratch);
   if (scratch == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", curve->npoints);
-  v.y = scratch;
-  v.u = scratch + curve->npoints + 2;
-  add_value(&v, cubic_at(curve, from).value, cubic_at(curve, from).uncertainty);
+  v = (values){.x = scratch, .y = scratch + curve->npoints + 2, .sigma = scratch + 2 * (curve->npoints + 2)};
+  add_value(&v, from, end_at(curve, from).value, end_at(curve, from).uncertainty);
   for (size_t i = 0; i < curve->npoints; i++)
     if (curve->x[i] > from && curve->x[i] < to)
-      add_value(&v, curve->y[i], curve->uncertainty[i]);
-  add_value(&v, cubic_at(curve, to).value, cubic_at(curve, to).uncertainty);
-  *out = estimate_span(&v, scratch + 2 * (curve->npoints + 2));
+      add_value(&v, curve->x[i], curve->y[i], curve->uncertainty[i]);
+  add_value(&v, to, end_at(curve, to).value, end_at(curve, to).uncertainty);
+  code = mt_curve_span(&(mt_span_points){v.x, v.y, v.sigma, v.n}, out, err);
   free(scratch);
+  if (code != MT_OK)
+    return code;
   if (read_from_hz != NULL)
     *read_from_hz = from;
   if (read_to_hz != NULL)
@@ -251,8 +234,8 @@ mt_code mt_curve_slope(const mt_curve *curve, double from_hz, double to_hz, mt_f
       squares += octaves * octaves;
       for (size_t k = 0; k < curve->npoints; k++)
         if (curve->x[k] >= from_hz && curve->x[k] <= to_hz)
-          variance += octaves * curve->uncertainty[i] * (log2(curve->x[k]) - mean) * curve->uncertainty[k] *
-                      mt_curve_correlation(curve->x[i], curve->x[k]);
+          variance += octaves * mt_curve_own_uncertainty(curve, i) * (log2(curve->x[k]) - mean) *
+                      mt_curve_own_uncertainty(curve, k) * mt_curve_correlation(curve->x[i], curve->x[k]);
     }
   *out = (mt_figure){products / squares, sqrt(fmax(0.0, variance)) / squares};
   return MT_OK;

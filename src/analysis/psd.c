@@ -400,6 +400,35 @@ static size_t highest_top(const tops *t, const mt_psd *psd, size_t k)
   return top;
 }
 
+double mt_psd_uncertainty_db(double relative_error)
+{
+  double square = relative_error * relative_error;
+  return 2.0 * 10.0 / log(10.0) * relative_error * (1.0 + 0.42 * square + 0.225 * square * square);
+}
+
+size_t mt_psd_part(const mt_psd *psd, double *beneath, mt_psd_line *lines, size_t most)
+{
+  const size_t lobe = spread_of(psd).reach / 2 + 1;
+  tops t = tops_before(psd, 0, lobe);
+  size_t count = 0;
+
+  memcpy(beneath, psd->density, psd->nbins * sizeof *beneath);
+  for (size_t i = lobe; i + lobe < psd->nbins && count < most; i++) {
+    double floor_density, sum = 0.0, moment = 0.0;
+    if (!is_line(psd, &t, i))
+      continue;
+    floor_density = noise_beside(psd, i, lobe);
+    for (size_t k = i - lobe; k <= i + lobe; k++) {
+      double above = fmax(0.0, psd->density[k] - floor_density);
+      sum += above;
+      moment += above * (double)k;
+      beneath[k] = floor_density;
+    }
+    lines[count++] = (mt_psd_line){moment / sum * psd->bin_hz, sum * psd->bin_hz};
+  }
+  return count;
+}
+
 /* Bins taken at once, and before them those that noise is correlated with. */
 #define CHUNK 256
 

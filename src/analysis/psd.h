@@ -55,6 +55,29 @@ void mt_psd_conclude(mt_psd_run *run, mt_psd *out);
 /** Give up; also after mt_psd_conclude(). */
 void mt_psd_cancel(mt_psd_run *run);
 
+/** One line in a density. */
+typedef struct mt_psd_line {
+  double freq_hz;
+  double power; /**< re a full-scale sine, what lies beneath taken off */
+} mt_psd_line;
+
+/**
+ * Part a density into noise and the lines that stand out of it, as mt_psd_band() knows them.
+ *
+ * @param beneath  [psd->nbins]: the density, in the lobe of a line what lies beside it.
+ * @param lines    room for `most`, in order of frequency; what is found after that many stays in `beneath`.
+ * @return how many.
+ */
+size_t mt_psd_part(const mt_psd *psd, double *beneath, mt_psd_line *lines, size_t most);
+
+/**
+ * Expanded uncertainty, dB, of a noise power that is known with a relative standard error: half the width of the
+ * interval about the value in dB that holds 95.45 % of a chi-square distribution of 2 / relative^2 degrees of freedom.
+ * For few of these it is wider than twice the error, as the lower tail in dB is long. Within 0.7 % from 4 degrees up,
+ * then wider.
+ */
+double mt_psd_uncertainty_db(double relative_error);
+
 /** Release; all zero after it. */
 void mt_psd_tools_finish(mt_psd_tools *tools);
 

@@ -1,5 +1,6 @@
 /* Third-octave levels of the idle noise. */
 #include "analysis/bands.h"
+#include "analysis/psd.h"
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
@@ -16,7 +17,7 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *idle, mt_channel
       continue; /* no number is made up for silence */
     x[curve.npoints] = bands[i].nominal_hz;
     y[curve.npoints] = mt_db_of_power(bands[i].power.power);
-    u[curve.npoints++] = 2.0 * 10.0 / log(10.0) * bands[i].power.standard_error / bands[i].power.power;
+    u[curve.npoints++] = mt_psd_uncertainty_db(bands[i].power.standard_error / bands[i].power.power);
   }
   curve.x = x;
   curve.y = y;

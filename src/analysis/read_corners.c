@@ -1,7 +1,6 @@
 /* What is read off the response and the phase: corners, flatness, group delay. */
+#include "analysis/curve.h"
 #include "analysis/workspace.h"
-
-#include <mendtone/curve.h>
 
 #include "base/text.h"
 
@@ -48,20 +47,14 @@ static mt_reading start(const mt_workspace *ws, mt_quantity quantity, const mt_c
    or hum spoils: a line of hum makes a hole as deep as any corner. */
 static size_t take_sure_points(const mt_curve *curve, double *x, double *y, double *uncertainty)
 {
-  double shared = 0.0;
   size_t n = 0;
 
-  for (size_t i = 0; i < curve->npoints; i++)
-    if (curve->x[i] == REFERENCE_HZ)
-      shared = curve->uncertainty[i];
   for (size_t i = 0; i < curve->npoints; i++) {
-    double u = curve->uncertainty[i];
-    if (u > UNSURE_DB)
+    if (curve->uncertainty[i] > UNSURE_DB)
       continue;
     x[n] = curve->x[i];
     y[n] = curve->y[i];
-    uncertainty[n++] =
-        curve->x[i] == REFERENCE_HZ ? shared : sqrt(fmax(0.25 * u * u, u * u - shared * shared));
+    uncertainty[n++] = mt_curve_own_uncertainty(curve, i);
   }
   return n;
 }
@@ -170,11 +163,33 @@ static mt_code read_flatness(mt_workspace *ws, const mt_curve *curve, mt_error *
   return mt_workspace_add(ws, &reading, err);
 }
 
+/*
+ * What the clock is not known by turns the phase more the later the sweep comes by: all points by one error, a delay of
+ * that share of the time since the start mark and of what the sweep takes for a factor of e.
+ */
+static mt_code delay_of(const mt_workspace *ws, const mt_curve *phase, double *own, mt_curve *out,
+                        mt_error *err)
+{
+  const mt_segment *sweep = mt_workspace_find(ws, phase->segment)->segment;
+  mt_curve unclocked = *phase;
+  mt_code code;
+
+  unclocked.uncertainty = own;
+  for (size_t i = 0; i < phase->npoints; i++)
+    own[i] = mt_workspace_without_clock(ws, sweep, phase->x[i], phase->uncertainty[i]);
+  code = mt_curve_group_delay(&unclocked, out->y, out->uncertainty, err);
+  for (size_t i = 0; i < phase->npoints && code == MT_OK; i++)
+    out->uncertainty[i] = hypot(out->uncertainty[i], 1e-6 * ws->clock_uncertainty_ppm *
+                                                         (mt_workspace_swept_at_s(sweep, phase->x[i]) +
+                                                          mt_segment_sweep_constant(sweep)));
+  return code;
+}
+
 static mt_code read_group_delay(mt_workspace *ws, const mt_curve *phase, mt_error *err)
 {
   mt_curve curve = *phase;
   mt_error why = {0};
-  double *points = calloc(2 * phase->npoints + 1, sizeof *points);
+  double *points = calloc(3 * phase->npoints + 1, sizeof *points);
   mt_code code = MT_OK;
 
   if (points == NULL)
@@ -182,7 +197,7 @@ static mt_code read_group_delay(mt_workspace *ws, const mt_curve *phase, mt_erro
   curve.quantity = MT_Q_GROUP_DELAY;
   curve.y = points;
   curve.uncertainty = points + phase->npoints;
-  if (curve.validity == MT_VALID && mt_curve_group_delay(phase, curve.y, curve.uncertainty, &why) != MT_OK) {
+  if (curve.validity == MT_VALID && delay_of(ws, phase, points + 2 * phase->npoints, &curve, &why) != MT_OK) {
     curve.validity = MT_NOT_MEASURED;
     mt_text_copy(curve.why, sizeof curve.why, why.message);
   }

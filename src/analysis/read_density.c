@@ -1,4 +1,5 @@
 /* Density of the idle noise over frequency, averaged over cells of equal ratio. */
+#include "analysis/psd.h"
 #include "analysis/window.h"
 #include "analysis/workspace.h"
 
@@ -56,7 +57,7 @@ static void fill(density *d, const mt_psd *psd)
     nfree = psd->averages * free_bins(psd->window, end - first);
     d->x[d->count] = 0.5 * (double)(first + end - 1) * psd->bin_hz;
     d->y[d->count] = mt_db_of_power(sum / (double)(end - first));
-    d->u[d->count++] = 2.0 * 10.0 / log(10.0) / sqrt(fmax(1.0, nfree));
+    d->u[d->count++] = mt_psd_uncertainty_db(1.0 / sqrt(fmax(1.0, nfree)));
   }
 }
 

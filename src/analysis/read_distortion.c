@@ -62,7 +62,8 @@ void mt_tone_thd_n(const mt_tone *tone, double rate_hz, double *value_db, double
 {
   mt_band_power rest =
       mt_psd_band(&tone->rest, BAND_FROM_HZ, fmin(BAND_TO_HZ, rate_hz / 2.0), MT_WEIGHT_NONE);
-  double power = rest.power, variance = rest.standard_error * rest.standard_error, ratio, relative;
+  double power = rest.power, ratio, relative;
+  double variance = rest.standard_error * rest.standard_error + tone->taken_power * tone->taken_power;
 
   for (int k = 2; k <= tone->norders && k * tone->freq_hz <= BAND_TO_HZ; k++) {
     power += tone->harmonic_raw[k];

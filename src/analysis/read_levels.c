@@ -106,6 +106,7 @@ static mt_code read_step(mt_workspace *ws, const mt_segment *segment, mt_channel
   code = mt_workspace_fit(&ws->tools, x, count, rate_hz,
                           segment->freq_hz[channel] * (1.0 + 1e-6 * ws->clock_offset_ppm), &tone, err);
   if (code == MT_OK) {
+    mt_tone_allow_for(&tone, ws->idle_line[channel], ws->nidle_lines[channel]);
     out->heard = out->spoilt == MT_VALID && mt_tone_is_present(&tone);
     for (size_t i = 0; i < tone.nevents; i++)
       out->heard = out->heard && tone.events[i].kind != MT_STEADY_LOST;

@@ -174,7 +174,10 @@ static mt_code read_phase_difference(mt_workspace *ws, const mt_section *section
     double degrees =
         left->y[i] - right->y[i] - 360.0 * left->x[i] * late_s * (1.0 + 1e-6 * ws->clock_offset_ppm);
     curve.y[i] = degrees - 360.0 * floor((degrees + 180.0) / 360.0);
-    curve.uncertainty[i] = hypot(left->uncertainty[i], right->uncertainty[i]);
+    /* the clock turns both alike */
+    curve.uncertainty[i] =
+        hypot(mt_workspace_without_clock(ws, section->segment, left->x[i], left->uncertainty[i]),
+              mt_workspace_without_clock(ws, section->segment, right->x[i], right->uncertainty[i]));
   }
   code = mt_workspace_add_curve(ws, &curve, err);
   free(curve.y);

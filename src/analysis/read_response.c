@@ -83,17 +83,17 @@ static void widen(const mt_workspace *ws, const mt_section *section, mt_channel 
   double rate_hz = ws->take->rate_hz / (1.0 + 1e-6 * ws->clock_offset_ppm);
 
   for (size_t i = 0; i < h->npoints; i++) {
-    double f = h->freq_hz[i], folded = 0.0, degrees;
-    double at_s = sweep->start_s + mt_segment_sweep_constant(sweep) * log(f / sweep->from_hz);
+    double f = h->freq_hz[i], folded = 0.0,
+           degrees; /* amplitudes of different orders, of any phase: by power */
     for (int k = 2; tone != NULL && tone->power > 0.0 && k <= tone->norders; k++)
       if (tone->harmonic_power[k] > 2.0 * tone->harmonic_error[k]) {
         double share = mt_response_fold_share(sweep, rate_hz, k, f);
         /* its own sweep begins at its order times the lowest frequency, and through the gate cut short there it is
            heard by a quarter, less and less above; measured with harmonics of -40 dB */
         share += 0.25 * pow(10.0, -f / sweep->from_hz + 2.0);
-        folded += FOLD_TAKEN * share * sqrt(tone->harmonic_power[k] / tone->power);
+        folded = hypot(folded, FOLD_TAKEN * share * sqrt(tone->harmonic_power[k] / tone->power));
       }
-    degrees = 360.0 * f * at_s * 1e-6 * ws->clock_uncertainty_ppm;
+    degrees = mt_workspace_clock_deg(ws, sweep, f);
     h->uncertainty_db[i] = hypot(h->uncertainty_db[i], mt_db_of_relative(folded));
     h->uncertainty_deg[i] = fmin(180.0, hypot(hypot(h->uncertainty_deg[i], folded * 180.0 / MT_PI), degrees));
   }

@@ -34,6 +34,9 @@ enum {
    frames lost all the time. It leaves -29 dB beside the tone. */
 #define JITTER_LIMIT_DEG 2.0
 #define JITTER_RATIO 3.0
+/* Level and phase of an eighth are known only while so many times its noise are no more than that of the tone. */
+#define EIGHTH_SIGMAS 5.0
+#define TOLD_UP_TO 0.5
 /* A wrong sample 120 dB below the tone adds -167 dB to a second of residual. */
 #define CLICK_LEAST 1e-6
 /* A click stands out by this from the peaks of the blocks beside it. Gaussian noise has peaks of about 3
@@ -95,6 +98,7 @@ typedef struct track {
   double phase_threshold; /* rad */
   double level_threshold; /* relative */
   double click_threshold; /* of full scale */
+  double added;           /* noise of one block beside the tone, either quadrature, re the tone */
   bool jitters;           /* the phase is not quiet enough to see steps in */
 } track;
 
@@ -318,6 +322,18 @@ static spread spread_of(track *tr, difference *between)
                   1.1 + 2.0 / sqrt((double)clean)};
 }
 
+/* What is added to the tone from block to block, however large it is: angles and levels only tell while it is small. */
+static double added_noise(track *tr)
+{
+  size_t count = tr->nblocks - LAG;
+
+  for (size_t b = 0; b < count; b++)
+    tr->scratch[b] =
+        hypot(tr->blocks[b + LAG].q.re - tr->blocks[b].q.re, tr->blocks[b + LAG].q.im - tr->blocks[b].q.im);
+  /* the size of a complex normal deviate has the median 1.177 of either part; two blocks */
+  return middle_of(tr->scratch, count) / (1.177 * sqrt(2.0));
+}
+
 static void thresholds_set(track *tr, const mt_sine_fit *fit)
 {
   double n = (double)tr->n, nblocks = (double)tr->nblocks;
@@ -331,8 +347,11 @@ static void thresholds_set(track *tr, const mt_sine_fit *fit)
   tr->phase_threshold = fmax(PHASE_LEAST_RAD, block_sigmas * phase.widen * fmax(phase.sigma, white));
   tr->level_threshold =
       fmax(mt_ratio_of_db(LEVEL_LIMIT_DB) - 1.0, block_sigmas * level.widen * fmax(level.sigma, white));
-  /* two differences, two blocks each: twice the noise of one block */
-  tr->jitters = 0.5 * phase.sigma > fmax(JITTER_LIMIT_DEG * MT_PI / 180.0, JITTER_RATIO * 0.5 * white);
+  /* two differences, two blocks each: twice the noise of one block. What is added to a tone (noise stronger here than
+     elsewhere, hum) moves its level as much as its phase; frames that are lost move the phase */
+  tr->jitters = 0.5 * phase.sigma >
+                fmax(JITTER_LIMIT_DEG * MT_PI / 180.0, JITTER_RATIO * 0.5 * fmax(white, level.sigma));
+  tr->added = added_noise(tr);
   tr->click_threshold = fmax(CLICK_LEAST * fit->amplitude, sample_sigmas * tr->noise);
 }
 
@@ -532,7 +551,7 @@ static void take_off_line(double values[EIGHTHS])
 
 static void drift_find(const track *tr, double rate_hz, mt_steady *out)
 {
-  double level[EIGHTHS], phase[EIGHTHS], per_eighth, allowance;
+  double level[EIGHTHS], phase[EIGHTHS], per_eighth, allowance, room, level_room_db;
   bool lost = false, moved = false, drifted = false, wandered = false;
 
   for (size_t i = 0; i < out->nevents; i++) {
@@ -547,8 +566,11 @@ static void drift_find(const track *tr, double rate_hz, mt_steady *out)
     out->phase_span_deg = span(phase) * 180.0 / MT_PI;
     /* the thresholds are of four blocks' noise at the false-alarm rate: more than that of two means */
     allowance = 1.0 / sqrt(per_eighth);
-    drifted = fabs(out->level_span_db) > LEVEL_LIMIT_DB + allowance * mt_db_of_relative(tr->level_threshold);
-    wandered = fabs(out->phase_span_deg) > PHASE_LIMIT_DEG + allowance * tr->phase_threshold * 180.0 / MT_PI;
+    room = EIGHTH_SIGMAS * allowance * tr->added;
+    level_room_db = fmax(allowance * mt_db_of_relative(tr->level_threshold), mt_db_of_relative(2.0 * room));
+    drifted = room < TOLD_UP_TO && fabs(out->level_span_db) > LEVEL_LIMIT_DB + level_room_db;
+    wandered = room < TOLD_UP_TO &&
+               fabs(out->phase_span_deg) > PHASE_LIMIT_DEG + allowance * tr->phase_threshold * 180.0 / MT_PI;
   }
   if ((drifted && !moved) || (wandered && !lost) || (tr->jitters && out->nfound == 0))
     event_add(out, (mt_steady_event){.kind = MT_STEADY_UNSTEADY,

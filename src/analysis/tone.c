@@ -57,6 +57,10 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
 #define LINE_ABOVE_NOISE 12.0
 #define LINE_BINS 4
 
+/* Lines looked for in what is left, where the noise in an order's bin is so far below the tone. */
+#define REST_LINES_MAX 256
+#define QUIET_BIN 1e-11
+
 /* Phase of a wandering clock, in a record: the most that is taken for one, and how far above the noise. */
 #define WANDER_MOST_RAD 3e-4
 #define WANDER_ABOVE_NOISE 10.0
@@ -334,6 +338,43 @@ static void set_rest(mt_tone *tone, double rate_hz)
   tone->rest_error = band.standard_error;
 }
 
+/* A line of any phase beside an order is to its fit what noise of that power in its bin is. */
+static double beaten_error(double power, double error, double leak)
+{
+  return sqrt(error * error + 2.0 * fmax(power, 0.0) * leak + leak * leak);
+}
+
+/*
+ * Lines that stay in what is left, orders above those fitted for one, reach all orders: a record of T seconds lets
+ * 1 / (pi T distance) of their amplitude through, or once more that of what is let through by the strongest LINES_MAX,
+ * which were taken out. It takes a record without noise to see it.
+ */
+static void allow_for_rest(mt_tone *tone)
+{
+  mt_psd_line lines[REST_LINES_MAX];
+  double *beneath = NULL, bin = tone->noise_power;
+  size_t count = 0, stronger;
+
+  if (!(bin < QUIET_BIN * tone->power))
+    return;
+  beneath = malloc(tone->rest.nbins * sizeof *beneath);
+  if (beneath != NULL)
+    count = mt_psd_part(&tone->rest, beneath, lines, REST_LINES_MAX);
+  free(beneath);
+  for (size_t i = 0; i < count; i++) {
+    stronger = 0;
+    for (size_t k = 0; k < count; k++)
+      stronger += lines[k].power > lines[i].power;
+    for (int k = 2; k <= tone->norders; k++) {
+      double turns = MT_PI * tone->record_s * fabs(lines[i].freq_hz - k * tone->freq_hz);
+      double share = 1.0 / fmax(1.0, turns * turns);
+      double leak = lines[i].power * share * (stronger < LINES_MAX ? fmin(1.0, 4.0 * share) : 1.0);
+      tone->harmonic_error[k] = beaten_error(tone->harmonic_power[k], tone->harmonic_error[k], leak);
+      tone->harmonic_noise[k] += leak;
+    }
+  }
+}
+
 /* Turn sums over the records into means and give each its uncertainty. */
 static void conclude(mt_tone *tone, size_t record, double rate_hz)
 {
@@ -373,6 +414,33 @@ static void conclude(mt_tone *tone, size_t record, double rate_hz)
   /* the noise of the lowest frequencies is what moves a mean */
   density = mt_tone_density_beside(&tone->rest, 0.0);
   tone->dc_uncertainty = 2.0 * sqrt(density / 4.0 / (tone->record_s * count)) + 1e-9;
+  allow_for_rest(tone);
+}
+
+void mt_tone_allow_for(mt_tone *tone, const mt_psd_line *lines, size_t nlines)
+{
+  for (size_t i = 0; i < nlines; i++) {
+    int k = (int)fmin(fmax(floor(lines[i].freq_hz / tone->freq_hz + 0.5), 1.0), (double)tone->norders);
+    double away_hz = fabs(lines[i].freq_hz - k * tone->freq_hz), turns = MT_PI * tone->record_s * away_hz;
+    double share = 1.0 / fmax(1.0, turns * turns), leak = lines[i].power * share;
+    bool is_told = away_hz >= LINE_BINS * tone->rest.bin_hz;
+    /* taken out where it matters, by a fit that the tone disturbs as much as it the tone: both ways once */
+    if (is_told)
+      leak *= 4.0 * share;
+    else
+      tone->taken_power += leak;
+    if (k > 1) {
+      tone->harmonic_error[k] = beaten_error(tone->harmonic_power[k], tone->harmonic_error[k], leak);
+      tone->harmonic_noise[k] += leak;
+      continue;
+    }
+    /* as in conclude(): var w = 6 x bin noise / (power T^2) */
+    tone->freq_uncertainty_hz =
+        hypot(tone->freq_uncertainty_hz,
+              2.0 * sqrt(6.0 * leak / fmax(tone->power, leak)) / (2.0 * MT_PI * tone->record_s));
+    tone->power_error = beaten_error(tone->power, tone->power_error, leak);
+    tone->noise_power += leak;
+  }
 }
 
 static void add_event(mt_tone *tone, const mt_steady_event *event)
@@ -406,6 +474,93 @@ static mt_code add_events(mt_tone *tone, const mt_sine_fit *fit, const double *r
   return code;
 }
 
+/* ---- where two records meet ----------------------------------------------------------------------- */
+
+/* Long enough for the 24 blocks that steady.c wants of one period each, and for 40 of 5 ms. */
+#define SEAM_S 0.2
+#define SEAM_PERIODS 13.0
+
+/* A fitted tone times `gain` onto x[count], whose first frame is `from` frames after the fit's mid-record. */
+static void add_fitted(const mt_sine_fit *fit, double rate_hz, double gain, double from, double *x,
+                       size_t count)
+{
+  double step = 2.0 * MT_PI * fit->freq_hz / rate_hz, step_cos = cos(step), step_sin = sin(step);
+
+  for (size_t begin = 0; begin < count; begin += ACROSS) {
+    double phase = step * (from + (double)begin) + fit->phase_rad;
+    double re = gain * fit->amplitude * cos(phase), im = gain * fit->amplitude * sin(phase);
+    for (size_t i = begin; i < count && i < begin + ACROSS; i++) {
+      double turned = re * step_cos - im * step_sin;
+      x[i] += re;
+      im = re * step_sin + im * step_cos;
+      re = turned;
+    }
+  }
+}
+
+/* An event of a record at its very end cannot be told by kind: what the seam tells replaces it. */
+static void settle_event(mt_tone *tone, const mt_steady_event *event)
+{
+  for (size_t i = 0; i < tone->nevents; i++) {
+    mt_steady_event *known = &tone->events[i];
+    if (known->kind != MT_STEADY_AWAY && known->begin_s < event->end_s && known->end_s > event->begin_s) {
+      if (known->kind == MT_STEADY_DIP)
+        *known = *event;
+      return;
+    }
+  }
+  add_event(tone, event);
+}
+
+static mt_code open_seam(mt_tone_run *run, double freq_hz, mt_error *err)
+{
+  double wanted = fmax(SEAM_S, SEAM_PERIODS / freq_hz) * run->rate_hz;
+
+  run->nseam = wanted < (double)run->record ? (size_t)wanted : run->record;
+  run->seam = malloc(2 * run->nseam * sizeof *run->seam);
+  return run->seam != NULL ? MT_OK : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", run->nseam);
+}
+
+/*
+ * Each record has a fit of its own, so a step exactly between two of them is none in either. What the one left of its
+ * end and the other of its beginning, put on the first one's tone, is looked through once more.
+ */
+static mt_code look_at_seam(mt_tone_run *run, const mt_sine_fit *fit, mt_error *err)
+{
+  size_t n = run->record, half;
+  mt_sine_fit across = run->before;
+  mt_steady steady = {.checked = false};
+  double at_s = (double)(run->next * n) / run->rate_hz, half_s;
+  mt_code code = run->count > 1 && run->seam == NULL ? open_seam(run, fit->freq_hz, err) : MT_OK;
+
+  if (code != MT_OK || run->seam == NULL)
+    return code;
+  half = run->nseam;
+  half_s = (double)half / run->rate_hz;
+  if (run->has_seam) {
+    double *after = run->seam + half, middle = 0.5 * ((double)n - 1.0);
+    memcpy(after, run->residual, half * sizeof *after);
+    add_fitted(fit, run->rate_hz, 1.0, -middle, after, half);
+    add_fitted(&run->before, run->rate_hz, -1.0, (double)n - middle, after, half);
+    across.phase_rad += MT_PI * run->before.freq_hz / run->rate_hz * (double)n;
+    code = mt_steady_check(run->seam, 2 * half, run->rate_hz, &across, &steady, err);
+  }
+  for (size_t i = 0; code == MT_OK && i < steady.nevents; i++) {
+    mt_steady_event event = steady.events[i];
+    bool is_whole =
+        event.begin_s <= 0.0 && event.end_s >= 2.0 * half_s; /* a drift is the records' own business */
+    if (event.kind == MT_STEADY_DIP || is_whole || event.begin_s > half_s || event.end_s < half_s)
+      continue;
+    event.begin_s += at_s - half_s;
+    event.end_s += at_s - half_s;
+    settle_event(&run->tone, &event);
+  }
+  memcpy(run->seam, run->residual + n - half, half * sizeof *run->seam);
+  run->before = *fit;
+  run->has_seam = fit->amplitude > 0.0;
+  return code;
+}
+
 static double largest(const double *x, size_t n)
 {
   double peak = 0.0;
@@ -433,6 +588,7 @@ mt_code mt_tone_begin(mt_tone_run *run, size_t n, double rate_hz, double expect_
 void mt_tone_cancel(mt_tone_run *run)
 {
   free(run->residual);
+  free(run->seam);
   mt_psd_tools_finish(&run->tools);
   mt_tone_finish(&run->tone);
   *run = (mt_tone_run){0};
@@ -468,6 +624,8 @@ static mt_code add_record(mt_tone_run *run, const double *x, mt_error *err)
   run->least_db = fmin(run->least_db, level_db);
   run->most_db = fmax(run->most_db, level_db);
   code = add_events(tone, &fit, run->residual, n, run->rate_hz, (double)(run->next * n) / run->rate_hz, err);
+  if (code == MT_OK)
+    code = look_at_seam(run, &fit, err);
   if (code == MT_OK && take_wander(run->residual, n, run->rate_hz, &fit, &psd)) {
     mt_psd_finish(&psd);
     code = mt_psd_estimate_with(request.tools, run->residual, n, run->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
@@ -489,6 +647,7 @@ static void add_absence(mt_tone_run *run)
   double end_s = begin_s + (double)run->record / run->rate_hz;
 
   run->nabsent++;
+  run->has_seam = false;
   if (last != NULL && last->kind == MT_STEADY_AWAY && begin_s - last->end_s < 0.5 * (end_s - begin_s))
     last->end_s = end_s;
   else

@@ -29,8 +29,9 @@ typedef struct mt_tone {
   double harmonic_raw[MT_ORDERS_MAX + 1];   /**< [2...]: as fitted, noise left in: for sums with noise */
   double rest_power;                        /**< all but DC, fundamental and fitted harmonics, up to rate/2 */
   double rest_error;                        /**< one standard error */
-  mt_psd rest;                              /**< its density; owned */
-  double level_spread_db;                   /**< largest less smallest level of the records */
+  double taken_power;     /**< of lines beside the tone, what its fit may have taken from the rest */
+  mt_psd rest;            /**< its density; owned */
+  double level_spread_db; /**< largest less smallest level of the records */
   size_t nrecords;
   double record_s;
   mt_steady_event events[MT_STEADY_EVENTS_MAX]; /**< what was not steady; times from the first sample */
@@ -65,6 +66,10 @@ typedef struct mt_tone_run {
   double least_db, most_db;
   double *residual;     /**< owned */
   mt_psd_tools *shared; /**< borrowed; NULL: its own */
+  size_t nseam; /**< samples looked at on either side of where two records meet; 0: there is but one record */
+  double *seam; /**< owned: [2 nseam], the first half what the last record left of its end, ... */
+  bool has_seam;      /**< ... if it held the tone, */
+  mt_sine_fit before; /**< ... and its fit */
   mt_psd_tools tools;
   mt_tone tone; /**< sums so far */
 } mt_tone_run;
@@ -97,6 +102,12 @@ double mt_tone_level_uncertainty_db(const mt_tone *tone);
 
 /** Density of the noise beside a line, what stands out of it (hum) left aside; never below the rounding of 24 bits. */
 double mt_tone_density_beside(const mt_psd *psd, double freq_hz);
+
+/**
+ * Lines known from elsewhere (the idle noise) that lie so near to the tone or an order that its record cannot tell them
+ * apart: each adds to the uncertainty what the fit takes of it.
+ */
+void mt_tone_allow_for(mt_tone *tone, const mt_psd_line *lines, size_t nlines);
 
 void mt_tone_finish(mt_tone *tone);
 

@@ -497,6 +497,27 @@ static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
   return code;
 }
 
+/* What hums and whistles without a tone does so beside one. */
+static mt_code allow_for_lines(mt_workspace *ws, mt_error *err)
+{
+  const mt_section *idle = mt_workspace_find(ws, "idle");
+
+  for (unsigned c = 0; idle != NULL && c < ws->nchannels; c++) {
+    double *beneath;
+    if (!idle->has_noise[c])
+      continue;
+    beneath = malloc(idle->noise[c].nbins * sizeof *beneath);
+    if (beneath == NULL)
+      return mt_fail(err, MT_E_MEMORY, "out of memory for a density of %zu bins", idle->noise[c].nbins);
+    ws->nidle_lines[c] = mt_psd_part(&idle->noise[c], beneath, ws->idle_line[c], MT_IDLE_LINES_MAX);
+    free(beneath);
+    for (size_t i = 0; i < ws->nsections; i++)
+      if (ws->sections[i].has_tone[c])
+        mt_tone_allow_for(&ws->sections[i].tone[c], ws->idle_line[c], ws->nidle_lines[c]);
+  }
+  return MT_OK;
+}
+
 /*
  * Which stimulus channels does each capture channel hear? Its own when it is there at all (60 dB below
  * the loudest is a weak channel, not a missing one); the other's only when it is not mere crosstalk.
@@ -555,6 +576,8 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
       continue; /* read by whoever knows it */
     code = fit_section(ws, section, err);
   }
+  if (code == MT_OK)
+    code = allow_for_lines(ws, err);
   /* first, as a codec's noise is not to be taken for clicks */
   if (code == MT_OK)
     code = mt_path_look(ws, err);
@@ -582,6 +605,23 @@ mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_chann
   if (code == MT_OK && ws->swept[channel].bins == NULL)
     code = mt_sweep_capture_init(ws->sweep, x, ws->take->nframes, start_frame, &ws->swept[channel], err);
   return code;
+}
+
+double mt_workspace_swept_at_s(const mt_segment *sweep, double freq_hz)
+{
+  return sweep->start_s + mt_segment_sweep_constant(sweep) * log(freq_hz / sweep->from_hz);
+}
+
+double mt_workspace_clock_deg(const mt_workspace *ws, const mt_segment *sweep, double freq_hz)
+{
+  return 360.0 * freq_hz * mt_workspace_swept_at_s(sweep, freq_hz) * 1e-6 * ws->clock_uncertainty_ppm;
+}
+
+double mt_workspace_without_clock(const mt_workspace *ws, const mt_segment *sweep, double freq_hz,
+                                  double uncertainty_deg)
+{
+  double clock_deg = mt_workspace_clock_deg(ws, sweep, freq_hz);
+  return sqrt(fmax(0.0, uncertainty_deg * uncertainty_deg - clock_deg * clock_deg));
 }
 
 void mt_workspace_finish(mt_workspace *ws)

@@ -47,6 +47,8 @@ typedef struct mt_overheard {
   mt_hum hum;
 } mt_overheard;
 
+#define MT_IDLE_LINES_MAX 32
+
 typedef struct mt_workspace {
   const mt_take *take;
   const mt_stimulus *stimulus; /**< NULL: plain recording */
@@ -60,6 +62,8 @@ typedef struct mt_workspace {
   bool route_known[MT_PAIR];
   bool has_hum[MT_PAIR]; /**< it was looked for in the idle noise: hum[] is filled */
   mt_hum hum[MT_PAIR];
+  mt_psd_line idle_line[MT_PAIR][MT_IDLE_LINES_MAX]; /**< of a stimulus take: lines in the idle noise */
+  size_t nidle_lines[MT_PAIR];
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
@@ -106,6 +110,16 @@ void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_ch
  */
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
                            mt_error *err);
+
+/** When the sweep comes by a frequency, seconds of the stimulus. */
+double mt_workspace_swept_at_s(const mt_segment *sweep, double freq_hz);
+
+/** By how much the phase there is uncertain because the clock is, degrees, k = 2; both channels alike. */
+double mt_workspace_clock_deg(const mt_workspace *ws, const mt_segment *sweep, double freq_hz);
+
+/** A phase's uncertainty without that. */
+double mt_workspace_without_clock(const mt_workspace *ws, const mt_segment *sweep, double freq_hz,
+                                  double uncertainty_deg);
 
 /** Record the problems the take came with, and spoil what they touch. */
 mt_code mt_workspace_take_problems(mt_workspace *ws, mt_error *err);

@@ -31,7 +31,7 @@ static void truths_lie_inside_as_often_as_stated(void **state)
   coverage_table table;
   size_t inside = 0, valid = 0;
   (void)state;
-  coverage_run(support_seed(11), UNITS, EXTRAS_EVERY, NULL, &table);
+  coverage_run(support_seed(11), 0, UNITS, EXTRAS_EVERY, NULL, &table);
   coverage_print(&table, stdout);
   assert_int_equal(table.nlost, 0);
   assert_true(table.nrows > 30);

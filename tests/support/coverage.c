@@ -63,12 +63,12 @@ static bool count_value(coverage_row *row, double error, double uncertainty)
   return fabs(error) <= uncertainty;
 }
 
-static void log_miss(FILE *log, const coverage_table *table, const char *row, int channel, double value,
-                     double uncertainty, double truth, double x)
+static void log_statement(FILE *log, const coverage_table *table, bool holds, const char *row, int channel,
+                          double value, double uncertainty, double truth, double x)
 {
   if (log != NULL)
-    fprintf(log, "unit %zu channel %d %s: %.9g +- %.3g, truth %.9g, off by %.3g (%.2f), at %g\n",
-            table->nunits, channel, row, value, uncertainty, truth, value - truth,
+    fprintf(log, "unit %zu channel %d %s: %s, %.9g +- %.3g, truth %.9g, off by %.3g (%.2f), at %g\n",
+            table->nunits, channel, row, holds ? "held" : "missed", value, uncertainty, truth, value - truth,
             (value - truth) / uncertainty, x);
 }
 
@@ -94,8 +94,8 @@ static void count_reading(const coverage_truths *t, const mt_reading *r, FILE *l
     holds = count_value(row, error, r->uncertainty);
   else
     row->nrefused++;
-  if (!holds)
-    log_miss(log, table, name, r->channel, r->value, r->uncertainty, truth, r->freq_hz);
+  if (r->validity == MT_RIG_LIMITED || r->validity == MT_VALID)
+    log_statement(log, table, holds, name, r->channel, r->value, r->uncertainty, truth, r->freq_hz);
 }
 
 /* ---- curves ---------------------------------------------------------------------------------------- */
@@ -105,7 +105,8 @@ typedef struct stretch {
   const char *name;
 } stretch;
 
-/* Ten times the floor of response and phase: noise makes these intervals. */
+/* Ten times the floor of response and phase: noise makes these intervals. Below, the floor is larger. */
+#define NOISY_FROM_HZ 20.0
 #define NOISY_DB 1.5e-3
 #define NOISY_DEG 1.5e-2
 
@@ -157,8 +158,9 @@ static void count_point(const coverage_truths *t, const mt_results *results, con
     return;
   row = row_of(table, name_of_point(curve, where, truth, name));
   row->is_nothing = !isfinite(truth);
-  if ((curve->quantity == MT_Q_RESPONSE && curve->uncertainty[at] > NOISY_DB) ||
-      (curve->quantity == MT_Q_PHASE && curve->uncertainty[at] > NOISY_DEG)) {
+  if (curve->x[at] >= NOISY_FROM_HZ &&
+      ((curve->quantity == MT_Q_RESPONSE && curve->uncertainty[at] > NOISY_DB) ||
+       (curve->quantity == MT_Q_PHASE && curve->uncertainty[at] > NOISY_DEG))) {
     snprintf(name, sizeof name, "%s, noise above its floor", curve_name(curve));
     count_value(row_of(table, name), error, curve->uncertainty[at]);
   }
@@ -168,8 +170,8 @@ static void count_point(const coverage_truths *t, const mt_results *results, con
     holds = count_bound(row, error >= 0.0);
   else
     holds = count_value(row, error, curve->uncertainty[at]);
-  if (!holds)
-    log_miss(log, table, name, curve->channel, truth + error, curve->uncertainty[at], truth, curve->x[at]);
+  log_statement(log, table, holds, name, curve->channel, truth + error, curve->uncertainty[at], truth,
+                curve->x[at]);
 }
 
 /* One point of the curve in each stretch, so that what is counted is independent. */
@@ -202,10 +204,11 @@ static void count_slope(const coverage_truths *t, const mt_curve *curve, mt_rand
   coverage_row *row = row_of(table, "slope");
   mt_figure slope;
   mt_error err = {0};
+  bool holds;
 
   assert_ok(mt_curve_slope(curve, from_hz, to_hz, &slope, &err), err);
-  if (!count_value(row, slope.value - truth, slope.uncertainty))
-    log_miss(log, table, "slope", curve->channel, slope.value, slope.uncertainty, truth, from_hz);
+  holds = count_value(row, slope.value - truth, slope.uncertainty);
+  log_statement(log, table, holds, "slope", curve->channel, slope.value, slope.uncertainty, truth, from_hz);
 }
 
 static void count_curves(const coverage_truths *t, const mt_results *results, mt_random *random, FILE *log,
@@ -249,19 +252,24 @@ static void log_problems(FILE *log, const coverage_table *table, const mt_result
     fprintf(log, "unit %zu problem: %s\n", table->nunits, results->problems[i].text);
 }
 
-void coverage_run(uint64_t seed, size_t nunits, size_t extras_every, FILE *log, coverage_table *out)
+void coverage_run(uint64_t seed, size_t first, size_t nunits, size_t extras_every, FILE *log,
+                  coverage_table *out)
 {
   mt_random random, points;
 
   memset(out, 0, sizeof *out);
   mt_random_init(&random, seed);
-  mt_random_init(&points, ~seed);
+  for (size_t i = 0; i < first; i++) {
+    coverage_case skipped;
+    coverage_draw(&random, &skipped);
+  }
   for (; out->nunits < nunits; out->nunits++) {
     unsigned extras = extras_every > 0 && out->nunits % extras_every == 0 ? MT_EXTRAS_ALL : 0;
     coverage_case bench;
     coverage_truths *t;
     mt_results *results;
     coverage_draw(&random, &bench);
+    mt_random_init(&points, ~(seed + ((uint64_t)(first + out->nunits) << 32)));
     log_unit(log, out, &bench);
     results = coverage_measure(&bench, extras);
     if (results == NULL) {

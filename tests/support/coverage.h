@@ -38,10 +38,12 @@ typedef struct coverage_table {
 /**
  * Measure `nunits` random units and count.
  *
+ * @param first         of the seed's units: a run may be split, the parts together are the same.
  * @param extras_every  each so-manieth unit is measured with all extras; 0: none.
- * @param log           where each statement that does not hold goes, with its unit; NULL: nowhere.
+ * @param log           where each statement goes, whether it holds, with its unit; NULL: nowhere.
  */
-void coverage_run(uint64_t seed, size_t nunits, size_t extras_every, FILE *log, coverage_table *out);
+void coverage_run(uint64_t seed, size_t first, size_t nunits, size_t extras_every, FILE *log,
+                  coverage_table *out);
 
 /** Wilson's 95 % interval of a share (Wilson 1927). */
 void coverage_wilson(size_t hits, size_t count, double *low, double *high);

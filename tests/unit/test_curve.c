@@ -4,6 +4,7 @@
 #include <mendtone/curve.h>
 #include <mendtone/plan.h>
 
+#include "analysis/curve.h"
 #include "base/decibel.h"
 #include "base/random.h"
 
@@ -316,6 +317,51 @@ static void slopes_of_filters_are_six_decibels_an_octave_an_order(void **state)
   }
 }
 
+/*
+ * Worked out in SciPy from the gate as response.c says it opens (Kaiser window, 80 dB, t2 = 0.426 s): the real part of
+ * the transform of the product of both gates, over their energies.
+ */
+static void neighbours_share_as_much_noise_as_their_gates_do(void **state)
+{
+  static const double worked_out[][3] = {
+      /* Hz, steps of 1/80 decade, correlation */
+      {12, 1, 0.881},   {12, 2, 0.578},  {12, 4, 0.036},  {20, 1, 0.697},  {20, 2, 0.170}, {20, 4, 0.100},
+      {30, 1, 0.421},   {30, 2, 0.001},  {45, 1, 0.095},  {60, 1, 0.000},  {80, 1, 0.087}, {100, 1, 0.096},
+      {100, 2, -0.008}, {178, 1, 0.088}, {500, 1, 0.054}, {500, 2, 0.002},
+  };
+  (void)state;
+  assert_near(mt_curve_correlation(1000.0, 1000.0), 1.0, 0.0, "correlation");
+  for (size_t i = 0; i < sizeof worked_out / sizeof *worked_out; i++) {
+    const double *w = worked_out[i];
+    /* the edges of the gate as Gaussian ones, and t2 = 0.42 s for all rates */
+    assert_near(mt_curve_correlation(w[0], w[0] * pow(10.0, w[1] / 80.0)), w[2], 0.015, "correlation");
+  }
+}
+
+/* The reference's noise moves all points alike: 400 curves of which it is the most. */
+static void noise_of_the_reference_is_none_of_the_slope(void **state)
+{
+  enum { RUNS = 400 };
+  mt_random random;
+  mt_figure slope;
+  mt_error err = {0};
+  size_t inside = 0;
+  grid g;
+  (void)state;
+  mt_random_init(&random, support_seed(43));
+  lay(&g, 10.0, 22000.0, hypot(0.02, 0.1));
+  g.curve.has_reference = true;
+  g.curve.reference_uncertainty_db = 0.1;
+  for (int run = 0; run < RUNS; run++) {
+    double shared = 0.05 * mt_random_normal(&random);
+    for (size_t k = 0; k < g.curve.npoints; k++)
+      g.y[k] = 3.0 * log2(g.x[k]) + shared + 0.01 * mt_random_normal(&random);
+    assert_ok(mt_curve_slope(&g.curve, 100.0, 1000.0, &slope, &err), err);
+    inside += fabs(slope.value - 3.0) <= slope.uncertainty;
+  }
+  assert_between((double)inside / RUNS, 0.914, 0.994, "of 1"); /* as above */
+}
+
 /* Points whose noise is independent, above some 60 Hz. 400 curves: 95.4 % inside, known to 1 %; four of them. */
 static void uncertainty_of_a_slope_is_that_of_its_noise(void **state)
 {
@@ -367,8 +413,9 @@ static void noise_does_not_make_a_flat_curve_uneven(void **state)
     }
     print_message("hump of %g dB: mean error %.3f dB, inside %.3f\n", hump_db[h], sum / RUNS,
                   (double)inside / RUNS);
-    assert_near(sum / RUNS, 0.0, 0.12, "dB"); /* without it, 0.5 dB where the curve is flat */
-    assert_between((double)inside / RUNS, 0.86, 1.0, "of 1");
+    assert_near(sum / RUNS, 0.0, 0.1, "dB"); /* as read it is 0.56 dB too much where the curve is flat */
+    /* 95 %, three standard deviations of 200 runs */
+    assert_between((double)inside / RUNS, 0.904, 1.0, "of 1");
   }
 }
 
@@ -389,8 +436,10 @@ static void group_delay_of_first_order_filters_is_the_closed_form(void **state)
     for (size_t k = 2; k + 2 < g.curve.npoints; k++) {
       double w = 2.0 * MT_PI * g.x[k], wc = 2.0 * MT_PI * corner_hz;
       double want = wc / (w * w + wc * wc);
-      /* five points span 12 % of the frequency: the third derivative left out is 0.3 % of the slope at most */
-      assert_near(delay_s[k], want, 3e-3 * want, "s");
+      bool beside_an_end = k < 10 || k + 10 >= g.curve.npoints;
+      /* five points span 12 % of the frequency: a bend of 0.3 %, taken off by what points 10 apart tell of it; beside
+         the ends it is another one, and counted in */
+      assert_near(delay_s[k], want, (beside_an_end ? 5e-3 : 2e-4) * want, "s");
       assert_true(u[k] > 0.0);
     }
   }
@@ -409,9 +458,9 @@ static void a_pure_delay_and_its_uncertainty_are_exact(void **state)
   for (size_t k = 0; k < g.curve.npoints; k++)
     assert_near(delay_s[k], 0.0123, 1e-11, "s");
   /* near enough evenly spaced, at the middle the weights are t / sum t^2 = (-2 -1 0 1 2) / 10 of a spacing */
-  f = g.x[100];
-  spread = 0.1 / 360.0 / (f * (pow(10.0, 1.0 / 80.0) - 1.0) * sqrt(10.0));
-  assert_near(u[100], spread, 0.05 * spread, "s");
+  f = g.x[220]; /* so high up that neighbours have no noise in common */
+  spread = 1.06 * 0.1 / 360.0 / (f * (pow(10.0, 1.0 / 80.0) - 1.0) * sqrt(10.0)); /* 1.06: for the bend */
+  assert_near(u[220], spread, 0.05 * spread, "s");
   g.curve.npoints = 4;
   assert_int_equal(mt_curve_group_delay(&g.curve, delay_s, u, &err), MT_E_DATA);
 }
@@ -461,6 +510,8 @@ int main(void)
       cmocka_unit_test(flatness_is_cut_to_what_was_read),
       cmocka_unit_test(slopes_of_filters_are_six_decibels_an_octave_an_order),
       cmocka_unit_test(uncertainty_of_a_slope_is_that_of_its_noise),
+      cmocka_unit_test(neighbours_share_as_much_noise_as_their_gates_do),
+      cmocka_unit_test(noise_of_the_reference_is_none_of_the_slope),
       cmocka_unit_test(noise_does_not_make_a_flat_curve_uneven),
       cmocka_unit_test(group_delay_of_first_order_filters_is_the_closed_form),
       cmocka_unit_test(a_pure_delay_and_its_uncertainty_are_exact),

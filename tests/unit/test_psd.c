@@ -622,9 +622,57 @@ static void density_is_quick(void **state)
   free(x);
 }
 
+/* ---- lines and noise --------------------------------------------------------------------------------- */
+
+/* Hum of -60 and -80 dBFS in noise of -90: each line where it is, and beneath it the noise. */
+static void lines_are_parted_from_the_noise(void **state)
+{
+  enum { N = 48000 };
+  double *x = make(N);
+  double beneath[N], density = 1e-9 / 24000.0;
+  mt_psd_line lines[8];
+  mt_random random;
+  mt_psd psd;
+  (void)state;
+  mt_random_init(&random, support_seed(17));
+  add_tone(x, N, 48000.0, 100.3, 1e-3, 0.3);
+  add_tone(x, N, 48000.0, 1011.6, 1e-4, 1.3);
+  add_noise(x, N, sqrt(0.5e-9), &random); /* 0 dBFS is a sine's */
+  psd = estimate(x, N, 48000.0, MT_WINDOW_BLACKMAN_HARRIS_4, 0);
+  assert_int_equal(mt_psd_part(&psd, beneath, lines, 8), 2);
+  /* a tenth of a bin; the noise in the lobe, 9 bins of it, is 22 dB and more below */
+  assert_near(lines[0].freq_hz, 100.3, 0.25, "Hz");
+  assert_near(lines[1].freq_hz, 1011.6, 0.25, "Hz");
+  assert_near(lines[0].power / 1e-6, 1.0, 0.02, "of the line");
+  assert_near(lines[1].power / 1e-8, 1.0, 0.15, "of the line");
+  for (size_t i = 36; i < 44; i++) /* the mean of few periodograms, or the median of 16 of them */
+    assert_between(beneath[i] / density, 0.1, 5.0, "of the density");
+  psd.nbins = 300; /* with no room, a line stays where it is */
+  assert_int_equal(mt_psd_part(&psd, beneath, lines, 0), 0);
+  assert_near(beneath[40], psd.density[40], 0.0, "density");
+  mt_psd_finish(&psd);
+  free(x);
+}
+
+/* SciPy: half the width U of ln x that holds 95.45 % of chi-square / k, over 2 sqrt(2 / k). */
+static void uncertainty_of_a_noise_power_is_that_of_chi_square(void **state)
+{
+  static const double worked_out[][2] = {{4, 1.2600},  {6, 1.1656},  {9, 1.1051},
+                                         {18, 1.0495}, {60, 1.0142}, {200, 1.0042}};
+  (void)state;
+  for (size_t i = 0; i < sizeof worked_out / sizeof *worked_out; i++) {
+    double relative = sqrt(2.0 / worked_out[i][0]);
+    assert_near(mt_psd_uncertainty_db(relative) / (20.0 / log(10.0) * relative), worked_out[i][1], 0.01,
+                "times");
+  }
+  assert_true(mt_psd_uncertainty_db(1.0) > 1.53 * 20.0 / log(10.0)); /* 2 degrees: 1.533 at the least */
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(lines_are_parted_from_the_noise),
+      cmocka_unit_test(uncertainty_of_a_noise_power_is_that_of_chi_square),
       cmocka_unit_test(density_is_the_slow_transform_in_double),
       cmocka_unit_test(whole_density_is_the_mean_square),
       cmocka_unit_test(every_sample_counts_whatever_the_length),
