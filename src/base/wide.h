@@ -1,0 +1,36 @@
+/**
+ * @file wide.h  Four numbers at a time, for the few loops in which an analysis spends its time.
+ *
+ * A function marked MT_WIDE is built twice where the processor is known when the program starts: as for any, and for
+ * those that take four doubles at once. Both give the same to the bit: what is summed in which order is written down
+ * in either case, and neither fuses a multiplication with an addition.
+ */
+#ifndef BASE_WIDE_H
+#define BASE_WIDE_H
+
+#if defined(__has_feature)
+#if __has_feature(thread_sanitizer)
+#define MT_WATCHES_THREADS
+#endif
+#elif defined(__SANITIZE_THREAD__)
+#define MT_WATCHES_THREADS
+#endif
+
+/* The choice is made before the sanitizer of threads is there, which then fails. */
+#if defined(__x86_64__) && defined(__gnu_linux__) && !defined(MT_WATCHES_THREADS)
+#define MT_WIDE __attribute__((target_clones("default", "avx2")))
+#else
+#define MT_WIDE
+#endif
+
+typedef double mt_four __attribute__((vector_size(4 * sizeof(double))));
+/** Four numbers of an array, from any on: `*(const mt_four_at *)(x + i)`. */
+typedef double mt_four_at
+    __attribute__((vector_size(4 * sizeof(double)), aligned(sizeof(double)), may_alias));
+
+static inline double mt_four_sum(const mt_four *x)
+{
+  return ((*x)[0] + (*x)[1]) + ((*x)[2] + (*x)[3]);
+}
+
+#endif
