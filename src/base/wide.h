@@ -28,6 +28,18 @@ typedef double mt_four __attribute__((vector_size(4 * sizeof(double))));
 typedef double mt_four_at
     __attribute__((vector_size(4 * sizeof(double)), aligned(sizeof(double)), may_alias));
 
+/** Four complex numbers. */
+typedef struct mt_turns {
+  mt_four re, im;
+} mt_turns;
+
+static inline void mt_turns_by(mt_turns *a, const mt_turns *by)
+{
+  mt_four re = a->re * by->re - a->im * by->im;
+  a->im = a->re * by->im + a->im * by->re;
+  a->re = re;
+}
+
 static inline double mt_four_sum(const mt_four *x)
 {
   return ((*x)[0] + (*x)[1]) + ((*x)[2] + (*x)[3]);

@@ -9,32 +9,20 @@
 #define STRETCH_MOST 64
 #define LANES 4 /* an mt_four */
 
-/* Four turns, of four frames one after the other. */
-typedef struct spins {
-  mt_four c, s;
-} spins;
-
-static inline void spin_by(spins *a, const spins *by)
-{
-  mt_four c = a->c * by->c - a->s * by->s;
-  a->s = a->c * by->s + a->s * by->c;
-  a->c = c;
-}
-
-static void spin_of(const mt_four *radians, spins *out)
+static void spin_of(const mt_four *radians, mt_turns *out)
 {
   for (int lane = 0; lane < LANES; lane++) {
-    out->c[lane] = cos((*radians)[lane]);
-    out->s[lane] = sin((*radians)[lane]);
+    out->re[lane] = cos((*radians)[lane]);
+    out->im[lane] = sin((*radians)[lane]);
   }
 }
 
 /* For angles of at most pi LANES^2 / (rate x constant), 0.1 at the slowest rates: what is left out is below 1e-15. */
-static inline void small_spin_of(const mt_four *radians, spins *out)
+static inline void small_spin_of(const mt_four *radians, mt_turns *out)
 {
   mt_four x = *radians, q = x * x;
-  out->c = 1.0 - q / 2.0 * (1.0 - q / 12.0 * (1.0 - q / 30.0 * (1.0 - q / 56.0)));
-  out->s = x * (1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0))));
+  out->re = 1.0 - q / 2.0 * (1.0 - q / 12.0 * (1.0 - q / 30.0 * (1.0 - q / 56.0)));
+  out->im = x * (1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0))));
 }
 
 /*
@@ -53,8 +41,8 @@ MT_WIDE static void render_stretch(double phase_rad, const mt_four *lanes, doubl
 {
   mt_four phase = phase_rad * *lanes, first = phase * growth, second = first * growth,
           third = second * growth, fourth = third * growth, fifth = fourth * growth;
-  spins at, step, bend, twist, curl;
-  const spins last = {fifth * 0.0 + 1.0, fifth};
+  mt_turns at, step, bend, twist, curl;
+  const mt_turns last = {fifth * 0.0 + 1.0, fifth};
   size_t n = 0;
 
   spin_of(&phase, &at);
@@ -63,17 +51,17 @@ MT_WIDE static void render_stretch(double phase_rad, const mt_four *lanes, doubl
   small_spin_of(&third, &twist);
   small_spin_of(&fourth, &curl);
   for (; n + LANES <= nframes; n += LANES) {
-    *(mt_four_at *)(cos_part + n) = at.c;
-    *(mt_four_at *)(sin_part + n) = at.s;
-    spin_by(&at, &step);
-    spin_by(&step, &bend);
-    spin_by(&bend, &twist);
-    spin_by(&twist, &curl);
-    spin_by(&curl, &last);
+    *(mt_four_at *)(cos_part + n) = at.re;
+    *(mt_four_at *)(sin_part + n) = at.im;
+    mt_turns_by(&at, &step);
+    mt_turns_by(&step, &bend);
+    mt_turns_by(&bend, &twist);
+    mt_turns_by(&twist, &curl);
+    mt_turns_by(&curl, &last);
   }
   for (size_t lane = 0; n < nframes; n++, lane++) {
-    cos_part[n] = at.c[lane];
-    sin_part[n] = at.s[lane];
+    cos_part[n] = at.re[lane];
+    sin_part[n] = at.im[lane];
   }
 }
 
