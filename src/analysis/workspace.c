@@ -586,6 +586,7 @@ mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_chann
 void mt_workspace_finish(mt_workspace *ws)
 {
   mt_psd_tools_finish(&ws->tools);
+  mt_quasi_peak_tools_destroy(&ws->quasi_peak_tools);
   mt_sweep_reference_destroy(&ws->sweep);
   for (int c = 0; c < MT_PAIR; c++)
     mt_sweep_capture_finish(&ws->swept[c]);

@@ -67,7 +67,8 @@ typedef struct mt_workspace {
   mt_path path;                 /**< what the caller knows of it */
   bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
   mt_psd_tools tools;           /**< for what is left of tones, and for idle noise */
-  mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
+  mt_quasi_peak_tools *quasi_peak_tools;
+  mt_sweep_reference *sweep; /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
   mt_overheard overheard[MT_PAIR];        /**< of the channels of a plain recording that are noise */
   const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */
