@@ -239,7 +239,7 @@ double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order
 
 static void render(mt_sweep_reference *r)
 {
-  double ignored[CHUNK], sine[CHUNK];
+  double ignored[CHUNK], sine[CHUNK], gain[CHUNK];
   size_t first = (size_t)ceil(MT_SWEEP_BEFORE_S / r->step_s);
   size_t end = (size_t)((MT_SWEEP_BEFORE_S + r->sweep.duration_s) / r->step_s) + 1;
 
@@ -250,8 +250,9 @@ static void render(mt_sweep_reference *r)
     size_t count = end - begin < CHUNK ? end - begin : CHUNK;
     double t = (double)begin * r->step_s - MT_SWEEP_BEFORE_S;
     mt_sweep_render_phase(&r->sweep, t, r->step_s, count, ignored, sine);
+    mt_fade_render(&r->sweep, t, r->step_s, count, gain, NULL);
     for (size_t i = 0; i < count; i++)
-      r->time[begin + i] = (float)(mt_fade_gain(&r->sweep, t + (double)i * r->step_s) * sine[i]);
+      r->time[begin + i] = (float)(gain[i] * sine[i]);
   }
 }
 
