@@ -104,7 +104,7 @@ static void divide(mt_orders *o, const mt_sweep_capture *capture)
   for (size_t k = r->low_bin; k <= r->high_bin; k++) {
     double xr = (double)r->spectrum[k].re, xi = (double)r->spectrum[k].im;
     double yr = (double)capture->bins[k].re, yi = (double)capture->bins[k].im;
-    double scale = 1.0 / (xr * xr + xi * xi);
+    double scale = r->over_power[k];
     o->quotient[k].re = (float)((yr * xr + yi * xi) * scale);
     o->quotient[k].im = (float)((yi * xr - yr * xi) * scale);
   }

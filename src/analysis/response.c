@@ -90,9 +90,8 @@ typedef struct channel {
   double amplitude;     /* played: the quotient is per unit of it */
   double capture_power; /* mean over the bins */
   /* [high_bin + LANES] each, from low_bin to high_bin; 0 else */
-  double *re, *im;   /* the quotient */
-  double *transform; /* variance of its bins by rounding, per unit of power */
-  double *idle;      /* and by idle noise */
+  double *re, *im; /* the quotient */
+  double *idle;    /* variance of its bins by idle noise */
 } channel;
 
 typedef struct reading {
@@ -293,7 +292,8 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
       (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
   r->time = malloc(r->nfft * sizeof *r->time);
   r->spectrum = malloc((r->nfft / 2 + 1) * sizeof *r->spectrum);
-  if (r->time == NULL || r->spectrum == NULL) {
+  r->over_power = calloc(r->high_bin + LANES, sizeof *r->over_power);
+  if (r->time == NULL || r->spectrum == NULL || r->over_power == NULL) {
     mt_sweep_reference_destroy(&r);
     return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
   }
@@ -305,6 +305,8 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
   render(r);
   mt_transform_forward(r->transform, r->time, r->spectrum);
   r->mean_power = mean_bin_power(r->spectrum, r->nfft);
+  for (size_t k = r->low_bin; k <= r->high_bin; k++)
+    r->over_power[k] = 1.0 / power((complex_value){(double)r->spectrum[k].re, (double)r->spectrum[k].im});
   *out = r;
   return MT_OK;
 }
@@ -315,6 +317,7 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference)
     return;
   mt_transform_destroy(&(*reference)->transform);
   free((*reference)->spectrum);
+  free((*reference)->over_power);
   free((*reference)->time);
   free(*reference);
   *reference = NULL;
@@ -334,16 +337,19 @@ static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, siz
   size_t fade = (size_t)(EDGE_FADE_S * r->rate_hz);
   double sum = 0.0, mean;
 
-  for (size_t i = 0; i < n; i++) {
-    if (!(fabs(x[i]) <= ABSURD_SAMPLE))
-      return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
-                     x[i]);
-    sum += x[i];
-  }
+  if (!mt_wide_sum(x, n, ABSURD_SAMPLE, &sum))
+    for (size_t i = 0; i < n; i++)
+      if (!(fabs(x[i]) <= ABSURD_SAMPLE))
+        return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
+                       x[i]);
   mean = sum / (double)n;
   memset(r->time, 0, at * sizeof *r->time);
   for (size_t i = 0; i < n; i++)
+    r->time[at + i] = (float)(x[i] - mean);
+  for (size_t i = 0; i < n && i < fade; i++) {
     r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+    r->time[at + n - 1 - i] = (float)((x[n - 1 - i] - mean) * edge_gain(n - 1 - i, n, fade));
+  }
   memset(r->time + at + n, 0, (r->nfft - at - n) * sizeof *r->time);
   return MT_OK;
 }
@@ -399,29 +405,27 @@ static mt_code divide(const mt_sweep_capture *capture, const mt_psd *noise, chan
 {
   const mt_sweep_reference *r = c->reference;
   size_t room = r->high_bin + LANES;
-  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft;
+  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft, over_amplitude = 1.0 / c->amplitude;
+  double idle = 0.25 * (double)r->nfft * r->rate_hz;
   complex_value turned = {1.0, 0.0}, by_bin = turn(radians);
 
-  c->re = calloc(4 * room, sizeof *c->re);
+  c->re = calloc(3 * room, sizeof *c->re);
   if (c->re == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
   c->im = c->re + room;
-  c->transform = c->im + room;
-  c->idle = c->transform + room;
+  c->idle = c->im + room;
   for (size_t k = r->low_bin; k <= r->high_bin; k++) {
     complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
     complex_value y = {(double)capture->bins[k].re, (double)capture->bins[k].im};
-    double over_power = 1.0 / power(x);
+    double over_power = r->over_power[k];
     complex_value ratio;
     /* turned on from bin to bin; afresh now and then, as errors of rounding add up */
     turned = (k - r->low_bin) % TURNED_BINS == 0 ? turn(radians * (double)k) : times(turned, by_bin);
     ratio = times(times(y, x), turned);
-    c->re[k] = ratio.re * over_power / c->amplitude;
-    c->im[k] = ratio.im * over_power / c->amplitude;
-    c->transform[k] = over_power * TRANSFORM_FLOOR * TRANSFORM_FLOOR;
+    c->re[k] = ratio.re * over_power * over_amplitude;
+    c->im[k] = ratio.im * over_power * over_amplitude;
     if (noise != NULL)
-      c->idle[k] = over_power * 0.25 * (double)r->nfft * r->rate_hz *
-                   idle_density(noise, (double)k * r->bin_hz * r->clock_ratio);
+      c->idle[k] = over_power * idle * idle_density(noise, (double)k * r->bin_hz * r->clock_ratio);
   }
   return MT_OK;
 }
@@ -572,7 +576,7 @@ MT_WIDE static void gather(const channel *c, double freq_hz, const gate *g, gath
     im *= kernel;
     for (size_t lane = 0; lane < count; lane++)
       probe_bin(&s, re[lane], im[lane], &sum);
-    sum.all.transform += kernel * kernel * *(const mt_four_at *)(c->transform + k);
+    sum.all.transform += kernel * kernel * *(const mt_four_at *)(r->over_power + k);
     sum.all.idle += kernel * kernel * *(const mt_four_at *)(c->idle + k);
     mt_turns_by(&s.late.at, &s.late.step);
     mt_turns_by(&s.late_earlier.at, &s.late_earlier.step);
@@ -629,8 +633,8 @@ static reading read_at(const channel *c, double freq_hz)
   out.idle_variance = mt_four_sum(&sum.all.idle) / (weight * c->amplitude * c->amplitude);
   out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
   set_ripple(r, freq_hz, &g, &out);
-  out.float_variance =
-      mt_four_sum(&sum.all.transform) * (c->capture_power + power(out.value) * r->mean_power) / weight;
+  out.float_variance = mt_four_sum(&sum.all.transform) * TRANSFORM_FLOOR * TRANSFORM_FLOOR *
+                       (c->capture_power + power(out.value) * r->mean_power) / weight;
   return out;
 }
 

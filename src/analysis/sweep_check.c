@@ -715,11 +715,10 @@ static mt_code set_up(probe *p, double start_frame, double clock_ratio, mt_error
   p->to_s = p->sweep->duration_s - p->sweep->fade_out_s;
   first = (size_t)p->start_frame;
   count = (size_t)end + 2 - first;
-  for (size_t i = first; i < first + count; i++) {
-    if (!(fabs(p->x[i]) <= 1e6))
-      return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected a finite number near +-1", i, p->x[i]);
-    sum += p->x[i];
-  }
+  if (!mt_wide_sum(p->x + first, count, 1e6, &sum))
+    for (size_t i = first; i < first + count; i++)
+      if (!(fabs(p->x[i]) <= 1e6))
+        return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected a finite number near +-1", i, p->x[i]);
   p->mean = sum / (double)count;
   return MT_OK;
 }

@@ -100,9 +100,16 @@ mt_code mt_workspace_fit(mt_psd_tools *tools, const double *x, size_t n, double 
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
 
 /**
+ * Copy one channel of what surrounds the sweep, as far as its readers look, into its place in x[take->nframes]; the rest
+ * of x is left as it is.
+ */
+void mt_workspace_copy_sweep(const mt_workspace *ws, const mt_section *section, mt_channel channel,
+                             double *x);
+
+/**
  * Transform what a channel caught of the sweep that is played on both, once for all readings.
  *
- * @param x  the channel, all of the take.
+ * @param x  the channel, as mt_workspace_copy_sweep() leaves it.
  * @return as mt_sweep_reference_create() and mt_sweep_capture_init(). Both are filled if it is MT_OK.
  */
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,

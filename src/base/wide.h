@@ -8,6 +8,9 @@
 #ifndef BASE_WIDE_H
 #define BASE_WIDE_H
 
+#include <stdbool.h>
+#include <stddef.h>
+
 #if defined(__has_feature)
 #if __has_feature(thread_sanitizer)
 #define MT_WATCHES_THREADS
@@ -44,5 +47,8 @@ static inline double mt_four_sum(const mt_four *x)
 {
   return ((*x)[0] + (*x)[1]) + ((*x)[2] + (*x)[3]);
 }
+
+/** The sum of x[n]. @return false if one of them is not within +-most, or no number. */
+bool mt_wide_sum(const double *x, size_t n, double most, double *out);
 
 #endif

@@ -300,8 +300,8 @@ static double mean(const mt_take_view *view, unsigned channel, ptrdiff_t begin, 
   return end > begin ? ((sums[0] + sums[1]) + (sums[2] + sums[3])) / (double)(end - begin) : 0.0;
 }
 
-/* One chirp's part in the slope. The envelope's too: small as it is, where a unit's response is not flat it would move an
-   upward chirp one way and a downward one the other, by some nanoseconds. */
+/* One chirp's part in the slope. The envelope's too: small as it is, where a unit's response is not flat it would move
+   an upward chirp one way and a downward one the other, by some nanoseconds. */
 MT_WIDE static void add_slope(const double *cos_part, const double *sin_part, const double *growth,
                               double omega, double bend, const double gain[2], size_t count, double *slope)
 {
