@@ -100,8 +100,8 @@ mt_code mt_workspace_fit(mt_psd_tools *tools, const double *x, size_t n, double 
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
 
 /**
- * Copy one channel of what surrounds the sweep, as far as its readers look, into its place in x[take->nframes]; the rest
- * of x is left as it is.
+ * Copy one channel of what surrounds the sweep, as far as its readers look, into its place in x[take->nframes]; the
+ * rest of x is left as it is.
  */
 void mt_workspace_copy_sweep(const mt_workspace *ws, const mt_section *section, mt_channel channel,
                              double *x);
