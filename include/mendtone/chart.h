@@ -20,7 +20,8 @@ extern "C" {
 typedef enum mt_chart_axis {
   MT_CHART_FREQUENCY, /**< hertz, logarithmic, labelled 1-2-5 */
   MT_CHART_LEVEL,     /**< decibels */
-  MT_CHART_TIME       /**< seconds */
+  MT_CHART_TIME,      /**< seconds */
+  MT_CHART_TURNED     /**< decibels a control is turned down */
 } mt_chart_axis;
 
 /** What a line is. */

@@ -26,6 +26,7 @@ typedef struct mt_paper_stage {
   const mt_results *results; /**< NULL: it could not be read */
   const char *why;           /**< without results: why; else "" */
   const char *tool_version;  /**< that read it; "" if not known */
+  mt_verdict verdict;        /**< as it was filed: of a stage that is only listed, too */
 } mt_paper_stage;
 
 /** What is reported. All is borrowed; texts may be any bytes, none is NULL. */
@@ -54,8 +55,17 @@ typedef enum mt_paper_form {
   MT_PAPER_HTML,   /**< one file, loads nothing, no script */
   MT_PAPER_A4,     /**< PDF */
   MT_PAPER_LETTER, /**< PDF */
+  MT_PAPER_JSON,   /**< the same blocks for a program, "format": "mendtone-report" */
   MT_PAPER_FORMS
 } mt_paper_form;
+
+/**
+ * The verdict the report states: that of the stage reported, undecided if it was not read or if its checks say
+ * otherwise, as they do in results that were cut.
+ *
+ * @param paper  with at least one stage.
+ */
+mt_verdict mt_paper_verdict(const mt_paper *paper);
 
 /**
  * Make the report in one form.

@@ -18,10 +18,16 @@ typedef enum mt_parts {
   MT_PARTS_RESPONSE, /**< the sweep; idle, left, right, both just long enough to vouch for it: 9.6 s */
   MT_PARTS_TONES,    /**< idle, left, right, both: 8.2 s */
   MT_PARTS_NOISE,    /**< idle: 3.5 s */
+  MT_PARTS_TURN, /**< idle, then a steady tone on each channel while a knob is turned: 27.2 s unless said */
   MT_PARTS_COUNT
 } mt_parts;
 
-/** "all", "response", "tones", "noise". @param parts  below MT_PARTS_COUNT (asserted). */
+/** How long a knob is turned: down and up again, with time to think. */
+#define MT_TURN_S 24.0
+#define MT_TURN_MIN_S 10.0
+#define MT_TURN_MAX_S 60.0
+
+/** "all", "response", "tones", "noise", "turn". @param parts  below MT_PARTS_COUNT (asserted). */
 const char *mt_parts_name(mt_parts parts);
 
 /** Find by exact name. @return false (and `out` unchanged) if there is none. */

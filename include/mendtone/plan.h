@@ -34,6 +34,8 @@ typedef struct mt_plan_state {
   char compare_with[32]; /**< the reference state, "" if none */
   mt_quantity measure[MT_Q_LAST];
   size_t nmeasure; /**< 0: everything */
+  char turn[48];   /**< the knob that is turned while the tones run, in words; "": none */
+  double turn_s;   /**< how long they run; 0: none is turned */
 } mt_plan_state;
 
 /** Something no sound card sees. */

@@ -80,6 +80,14 @@ typedef enum mt_quantity {
   MT_Q_CORNER_HIGH,
   MT_Q_FLATNESS,
   MT_Q_INPUT_FULL_SCALE,
+  MT_Q_TRACKING_ERROR_40,
+  MT_Q_TRACKING_ERROR_60,
+  MT_Q_CONTROL_RANGE,
+  MT_Q_CONTROL_STEPS,
+  MT_Q_STEP_SIZE,
+  MT_Q_SCRATCHES,
+  MT_Q_DEAD_SPOTS,
+  MT_Q_LEVEL_JUMPS,
   MT_Q_RESPONSE, /* curves from here on */
   MT_Q_PHASE,
   MT_Q_SPECTRUM,
@@ -92,6 +100,7 @@ typedef enum mt_quantity {
   MT_Q_BAND_LEVEL,
   MT_Q_GROUP_DELAY,
   MT_Q_DIFFERENCE,
+  MT_Q_SCRATCH_LEVEL,
   MT_Q_LAST
 } mt_quantity;
 

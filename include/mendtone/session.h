@@ -57,6 +57,16 @@ typedef struct mt_session_options {
   /** Told in a line what else happens, as that it is taken again. May be NULL. */
   void (*note)(void *ctx, const char *text);
   void *note_ctx;
+  /** `analyse`: what was told while the recording was captured, in its own time; see mt_problem. [nknown] */
+  const mt_problem *known;
+  size_t nknown;
+  bool
+      play_aligned; /**< `analyse`: the recording began when the stimulus did, as a take of ours: see mt_take */
+  /** Told ten times a second of the take what arrives: rms of the first two channels (the same twice of a single one),
+   * a full-scale sine 0 dBFS. For whoever turns a knob meanwhile. What is written to standard error then may be
+   * lost: write when progress is told. May be NULL. */
+  void (*hear)(void *ctx, double at_s, const double level_dbfs[2]);
+  void *hear_ctx;
 } mt_session_options;
 
 /** Which knob to turn which way for a better measurement. */
@@ -123,6 +133,18 @@ mt_code mt_session_listen(const mt_session_options *options, mt_results **out, m
 mt_code mt_session_analyse(const char *path, const mt_session_options *options, mt_results **out,
                            mt_error *err);
 
+/**
+ * Read again what results were read from: one take, or those of several states. What cannot be told from the samples
+ * is taken over: problems told while it was captured, takes made before it, answers unless `options` hold others to the
+ * same question, the level that was played.
+ *
+ * @param options  `plan` is the one to read and judge by; of several states it has to have all.
+ * @param place    path of the take; of several, of the folder that holds them under the names the results give.
+ * @return as mt_session_analyse(); MT_E_ARG: the plan lacks a state that was taken; MT_E_NO_INPUT: there is no take.
+ */
+mt_code mt_session_read_again(const mt_session_options *options, const mt_results *old, const char *place,
+                              mt_results **out, mt_error *err);
+
 /** File answers with results that were judged without them, and judge again. `options` as for the check itself. */
 mt_code mt_session_answer(const mt_session_options *options, mt_results *results, mt_error *err);
 
@@ -176,13 +198,17 @@ typedef struct mt_strain_options {
  *
  * Results: dropouts and level of each channel, level over time as a curve (x in seconds; its uncertainty is how far
  * the level reached within the stretch), the first 100 events as problems. Of the session's plan only limits on
- * dropouts are held against them.
+ * dropouts are held against them. With a rig its devices and rate are used, and levels are in dBV too.
  *
  * @param watch  what was seen in full; the caller destroys both.
  * @return MT_OK, however it ended; MT_E_ARG; what the back end returns; MT_E_MEMORY.
  */
 mt_code mt_session_watch(const mt_session_options *session, const mt_strain_options *options,
                          mt_strain **watch, mt_results **out, mt_error *err);
+
+/** What 0 dBFS is at the tones of a watch, dBV; not known without a rig that applies. */
+mt_code mt_session_watch_full_scale(const mt_session_options *session, const mt_strain_options *options,
+                                    double dbv[2], bool known[2], mt_error *err);
 
 /** The level it plays at: the option's, else the plan's, else -20 dBFS. */
 double mt_session_watch_level(const mt_session_options *session);

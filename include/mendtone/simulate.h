@@ -63,6 +63,46 @@ typedef struct mt_simulated_dropout {
   double level_db; /**< gain: by how much; hum: of the line, dBFS; clip: the peak that is left, dBFS */
 } mt_simulated_dropout;
 
+#define MT_SIMULATED_TRACKING_MAX 16
+#define MT_SIMULATED_SCRATCHES_MAX 16
+#define MT_SIMULATED_DEAD_MAX 4
+
+/** A burst of white noise, as of a dirty track, for the wiper crosses it at that moment. */
+typedef struct mt_simulated_scratch {
+  double at_s;
+  double length_s;
+  double level_dbfs; /**< in 0 ... rate/2 */
+  bool channel[2];
+} mt_simulated_scratch;
+
+/** A stretch of track: the level stays what it was at its upper end, or falls by so much as long as it lasts. */
+typedef struct mt_simulated_dead {
+  double from_db; /**< attenuation, the smaller one */
+  double to_db;
+  double loss_db; /**< 0: it stays */
+  bool channel[2];
+} mt_simulated_dead;
+
+/**
+ * A volume control while a hand turns it: from full down, and up again if it says so, its attenuation in proportion to
+ * time. It lies before everything else in the unit. Times are from the take's first frame.
+ */
+typedef struct mt_simulated_volume {
+  double range_db; /**< attenuation at the lower end; 0: there is no control */
+  double from_s;   /**< until then at full */
+  double to_s;     /**< from then on at the lower end */
+  double back_s;   /**< from then on up again; 0: it stays down */
+  double up_s;     /**< from then on at full */
+  double step_db;  /**< a digital control: in steps of so much; 0: smooth */
+  /** attenuation, ascending, and left less right there, dB; straight between, level beyond */
+  double tracking_db[MT_SIMULATED_TRACKING_MAX][2];
+  size_t ntracking;
+  mt_simulated_scratch scratches[MT_SIMULATED_SCRATCHES_MAX];
+  size_t nscratches;
+  mt_simulated_dead dead[MT_SIMULATED_DEAD_MAX];
+  size_t ndead;
+} mt_simulated_volume;
+
 typedef struct mt_simulated_unit {
   char name[96];
   mt_simulated_channel channel[2];
@@ -78,6 +118,7 @@ typedef struct mt_simulated_unit {
   double clock_drift_ppm_per_s; /**< of the player's clock, from the take's first frame on */
   /** 0: none; else a mixer on the way into the unit resamples to this rate and back by straight lines */
   double mixer_rate_hz;
+  mt_simulated_volume volume;
 } mt_simulated_unit;
 
 /** A wire: nothing added, nothing taken away. Levels that mean "none" are -INFINITY. */
@@ -138,6 +179,12 @@ double mt_simulate_gain_db(const mt_simulated_unit *unit, unsigned channel, doub
 
 /** Its phase in degrees, -180 ... 180, with `invert` and without the delay. 0 when muted. */
 double mt_simulate_phase_deg(const mt_simulated_unit *unit, unsigned channel, double rate_hz, double freq_hz);
+
+/** Attenuation the control is turned to at a moment of the take, dB, without what its tracks make of it. */
+double mt_simulate_turned_db(const mt_simulated_volume *volume, double t_s);
+
+/** Gain of a channel's track there, dB. Both share the attenuation; the right one bears the tracking error. */
+double mt_simulate_track_db(const mt_simulated_volume *volume, unsigned channel, double turned_db);
 
 #ifdef __cplusplus
 }

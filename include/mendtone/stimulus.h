@@ -29,13 +29,14 @@ typedef enum mt_segment_kind {
   MT_SEGMENT_SWEEP,    /**< synchronised exponential sweep sin(2 pi f1 L exp(t/L)) on each channel that has an
                            amplitude */
   MT_SEGMENT_TWO_TONE, /**< a sum of two sines on each channel */
-  MT_SEGMENT_STEPS     /**< a sine whose level rises in MT_STEPS steps, its phase going on */
+  MT_SEGMENT_STEPS,    /**< a sine whose level rises in MT_STEPS steps, its phase going on */
+  MT_SEGMENT_TURN      /**< a sine on each channel, while somebody turns a knob of the unit */
 } mt_segment_kind;
 
 /** One segment. Between segments there is silence. All fades are raised-cosine and lie inside the segment. */
 typedef struct mt_segment {
   char name[16]; /**< "idle", "left", "right", "both", "low", "sweep", "mark-a", "mark-b"; of the extras
-                      "imd-250-8000"..., "levels", "sweep-left", "sweep-right" */
+                      "imd-250-8000"..., "levels", "sweep-left", "sweep-right"; "turn" */
   mt_segment_kind kind;
   double start_s;
   double duration_s;
@@ -88,6 +89,19 @@ mt_code mt_stimulus_init(double rate_hz, double level_dbfs, unsigned extras, dou
  */
 mt_code mt_stimulus_init_parts(double rate_hz, double level_dbfs, mt_parts parts, unsigned extras,
                                double max_level_dbfs, mt_stimulus *out, mt_error *err);
+
+/**
+ * Lay out what is played while a knob is turned: mark, idle, a steady tone on each channel at the reference level for
+ * as long as asked for, mark. mt_stimulus_init_parts() with MT_PARTS_TURN makes it MT_TURN_S.
+ *
+ * 997 Hz on the left and 1499 Hz on the right, so that at any moment it is known which is heard where; primes, 3 Hz and
+ * 1 Hz from lines of 50 Hz, which at those orders are weak.
+ *
+ * @param turn_s  MT_TURN_MIN_S ... MT_TURN_MAX_S.
+ * @return as mt_stimulus_init().
+ */
+mt_code mt_stimulus_init_turn(double rate_hz, double level_dbfs, double turn_s, mt_stimulus *out,
+                              mt_error *err);
 
 /**
  * Lay out the default two-channel check: mark, idle, left alone, right alone, both at the reference

@@ -21,11 +21,13 @@ extern "C" {
 #define MT_STRAIN_SLOTS 1024
 
 typedef enum mt_strain_kind {
-  MT_STRAIN_DROPOUT,  /**< the tone fell by 6 dB or more, for 1 ms or more */
-  MT_STRAIN_CLICK,    /**< something short, larger than a fifth of the tone, or a gap below 1 ms */
-  MT_STRAIN_SHORT,    /**< the other channel's tone came across */
-  MT_STRAIN_POLARITY, /**< the tone turned over */
-  MT_STRAIN_PHASE,    /**< its phase jumped and stayed: frames were lost or repeated */
+  MT_STRAIN_DROPOUT, /**< the tone fell by 6 dB or more, for 1 ms or more */
+  MT_STRAIN_CLICK,   /**< something short, larger than a fifth of the tone, or a gap below 1 ms */
+  MT_STRAIN_SHORT,   /**< the other channel's tone came across */
+  /** the tone turned over, and not for want of half a period: that turns the other channel's tone as well, by another
+   * angle. Where only one channel is watched, or noise hides the other's turn, it is told as a jump of phase */
+  MT_STRAIN_POLARITY,
+  MT_STRAIN_PHASE, /**< its phase jumped and stayed: frames were lost or repeated */
   MT_STRAIN_LEVEL, /**< it fell and stayed for 3 s: taken as its level from then on; or it fell by 2 to 6 dB */
   MT_STRAIN_KINDS
 } mt_strain_kind;

@@ -48,6 +48,8 @@ typedef struct mt_problem {
   double end_s;
   char text[160]; /**< one line in words */
   char state[32]; /**< of several takes: of the unit in that one; "" if there is one only */
+  /** Told by driver or mixer: the samples do not show it, so it goes on with the take when it is read again. */
+  bool while_captured;
 } mt_problem;
 
 /** Serves the frames of a take that stays where it is stored. */

@@ -57,6 +57,15 @@ mt_code mt_walk_stimulus(const mt_walk *walk, size_t index, mt_stimulus *out, mt
  */
 mt_code mt_walk_take(mt_walk *walk, size_t index, mt_error *err);
 
+/**
+ * Read a state from a recording of its stimulus instead. Nothing is kept of it.
+ *
+ * @param known  what else is known of the recording: `known`, `nknown` and `play_aligned` are looked at.
+ * @return as mt_session_analyse(); MT_E_DATA: it does not hold the stimulus.
+ */
+mt_code mt_walk_read(mt_walk *walk, size_t index, const char *path, const mt_session_options *known,
+                     mt_error *err);
+
 /** Leave a state out. One that is taken stays taken. */
 mt_code mt_walk_skip(mt_walk *walk, size_t index, mt_error *err);
 

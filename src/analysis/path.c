@@ -1,5 +1,8 @@
 #include "analysis/path.h"
 
+#include "analysis/codes.h"
+#include "analysis/samples.h"
+
 #include "base/decibel.h"
 #include "base/text.h"
 
@@ -240,7 +243,35 @@ static mt_code find_hill(const mt_workspace *ws, mt_channel channel, double *hil
   return MT_OK;
 }
 
+/* ---- the values of the samples -------------------------------------------------------------------- */
+
+#define CODES_FRAMES 24000
+
+static mt_code find_codes(const mt_workspace *ws, const mt_section *section, unsigned channel,
+                          mt_codes *codes, mt_error *err)
+{
+  mt_take_view view = {.take = ws->take};
+  mt_samples samples = mt_samples_of_take(&view, channel);
+  size_t count = section->count < CODES_FRAMES ? section->count : CODES_FRAMES;
+  const double *x = NULL;
+  mt_code code = mt_samples_look(&samples, section->begin + (section->count - count) / 2, count, &x, err);
+
+  if (code == MT_OK)
+    *codes = mt_codes_find(x, count);
+  mt_samples_finish(&samples);
+  mt_take_view_finish(&view);
+  return code;
+}
+
 /* ---- the verdict on the path --------------------------------------------------------------------- */
+
+/* What every channel that carries the tone shows. */
+typedef struct signs {
+  bool any;         /* channel that does */
+  double images_hz; /* 0: none */
+  double hill_db;
+  mt_codes codes;
+} signs;
 
 /* A channel 40 dB below the other is silent, or nearly: it need not show what the other shows. */
 static bool carries_tone(const mt_workspace *ws, const mt_section *section, int channel)
@@ -254,46 +285,64 @@ static bool carries_tone(const mt_workspace *ws, const mt_section *section, int 
          section->tone[channel].power > 1e-4 * loudest;
 }
 
+static mt_code find_signs(const mt_workspace *ws, const mt_section *section, signs *out, mt_error *err)
+{
+  mt_code code = MT_OK;
+
+  *out = (signs){.any = false};
+  for (int c = 0; section != NULL && c < (int)ws->nchannels && code == MT_OK; c++) {
+    signs here = {.any = true};
+    if (!carries_tone(ws, section, c))
+      continue;
+    here.images_hz = find_images(&section->tone[c]);
+    if (!out->any || out->hill_db > 0.0)
+      code = find_hill(ws, c, &here.hill_db, err);
+    if (code == MT_OK && (!out->any || out->codes != MT_CODES_NONE))
+      code = find_codes(ws, section, (unsigned)c, &here.codes, err);
+    if (out->any) {
+      here.images_hz = here.images_hz == out->images_hz ? here.images_hz : 0.0;
+      here.hill_db = fmin(here.hill_db, out->hill_db);
+      here.codes = here.codes == out->codes ? here.codes : MT_CODES_NONE;
+    }
+    *out = here;
+  }
+  return code;
+}
+
+static void describe_signs(const signs *found, double tone_hz, char *text, size_t size)
+{
+  if (found->codes != MT_CODES_NONE)
+    snprintf(text, size, "a lossy codec lies in the path: the samples are of %s",
+             mt_codes_name(found->codes));
+  else if (found->images_hz > 0.0)
+    snprintf(text, size, "a lossy codec lies in the path: images of the tone stand at %.0f and %.0f Hz",
+             fabs(found->images_hz - tone_hz), found->images_hz + tone_hz);
+  else if (found->hill_db > 0.0)
+    snprintf(text, size, "a lossy codec lies in the path: the noise around the tone rises with it by %.0f dB",
+             found->hill_db);
+  else
+    mt_text_copy(text, size, "a lossy codec lies in the path, as was said; it does not show here");
+}
+
 mt_code mt_path_look(mt_workspace *ws, mt_error *err)
 {
   const mt_section *section = mt_workspace_find(ws, ws->stimulus != NULL ? "both" : "");
-  double images_hz = 0.0, least_hill_db = (double)INFINITY;
-  bool all_images = true, all_hills = true, any = false;
   mt_problem problem = {.kind = MT_PROBLEM_LOSSY_PATH, .channel = MT_CHANNEL_BOTH};
-  mt_code code = MT_OK;
+  signs found;
+  mt_code code;
 
-  for (int c = 0; section != NULL && c < (int)ws->nchannels && code == MT_OK; c++) {
-    double hill_db = 0.0, spacing;
-    if (!carries_tone(ws, section, c))
-      continue;
-    any = true;
-    spacing = find_images(&section->tone[c]);
-    all_images = all_images && spacing > 0.0 && (images_hz == 0.0 || images_hz == spacing);
-    images_hz = spacing;
-    if (all_hills)
-      code = find_hill(ws, c, &hill_db, err);
-    all_hills = all_hills && hill_db > 0.0;
-    least_hill_db = fmin(least_hill_db, hill_db);
-  }
-  if (code != MT_OK || ws->path == MT_PATH_CLEAN ||
-      (ws->path != MT_PATH_LOSSY && (!any || (!all_images && !all_hills))))
+  if (ws->path == MT_PATH_CLEAN)
+    return MT_OK;
+  code = find_signs(ws, section, &found, err);
+  if (code != MT_OK || (ws->path != MT_PATH_LOSSY && found.images_hz == 0.0 && found.hill_db == 0.0 &&
+                        found.codes == MT_CODES_NONE))
     return code;
   ws->path_is_lossy = true;
   if (section == NULL)
     section = &ws->sections[0];
   problem.begin_s = mt_take_time_s(ws->take, (double)section->begin);
   problem.end_s = mt_take_time_s(ws->take, (double)(section->begin + section->count));
-  if (!any || (!all_images && !all_hills))
-    mt_text_copy(problem.text, sizeof problem.text,
-                 "a lossy codec lies in the path, as was said; it does not show here");
-  else if (all_images)
-    snprintf(problem.text, sizeof problem.text,
-             "a lossy codec lies in the path: images of the tone stand at %.0f and %.0f Hz",
-             fabs(images_hz - section->tone[0].freq_hz), images_hz + section->tone[0].freq_hz);
-  else
-    snprintf(problem.text, sizeof problem.text,
-             "a lossy codec lies in the path: the noise around the tone rises with it by %.0f dB",
-             least_hill_db);
+  describe_signs(&found, section->tone[0].freq_hz, problem.text, sizeof problem.text);
   return mt_results_add_problem(ws->results, &problem, err);
 }
 

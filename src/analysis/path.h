@@ -11,13 +11,15 @@
 #include "analysis/workspace.h"
 
 /**
- * Look for the two signs of a codec in the tones fitted, and record what was found as a problem.
+ * Look for the signs of a codec in the tones fitted, and record what was found as a problem.
  *
  * - Sub-band codec (SBC of wireless links, 4 or 8 bands at 32, 44.1 or 48 kHz): its filters leave images of the
  *   tone around the edges of the bands, the pair S - f and S + f for a spacing S, about 72 dB down.
  * - Transform codec (MP3, Opus): noise in a hill around the tone that comes and goes with the tone, at least
  *   6 dB above the noise at the same place beside a tone 60 dB lower, all the time, with no such rise far from
  *   the tone. Noise that is only amplitude (a dirty contact) or only phase (a clock) is none of it.
+ *
+ * - Companding and differences of few bits (mu-law, A-law, ADPCM): by the values of the samples, codes.h.
  *
  * Every channel that carries the tone must show the sign. A codec whose noise is below this (MP3 at the highest
  * rates, into a noisy recorder) changes no reading by much and is not noticed.

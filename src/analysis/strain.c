@@ -39,6 +39,15 @@
 #define CLICK_PART 0.2 /* what a tone at AWAY lacks is no click */
 #define CLICK_SIGMAS 10.0
 #define CLICK_S 1.5e-3
+/* Beyond it a turn may be a change of polarity, if it is not half a period that was lost. */
+#define FLIPPED 2.4
+/* Both tones turned at once: a loss leaves one of them at least 0.63 rad from pi. */
+#define BOTH_FLIPPED 2.7
+/* So many chunks before and after a turn tell by how little the other channel's tone turned. */
+#define LATELY_CHUNKS 40
+/* A period of the left tone lost turns the right one over, and the left one by the 0.0094 rad its 2003 Hz are from
+   two thirds of 3001; the picture follows by a seventh of that meanwhile. */
+#define LEAST_TURN 0.004
 #define FADED 0.1 /* a tone that faded to this share of what it was is away */
 #define DEEPEST_DB 120.0
 #define FLOOR_DBFS (-140.0)
@@ -59,6 +68,13 @@ typedef struct stretch {
   uint64_t begin, end;
   mt_strain_event event;
 } stretch;
+
+/* The phase jumped and stayed: by how much, and where. */
+typedef struct turn_over {
+  bool is_known, is_pending; /* pending: whether it is a change of polarity is not decided yet */
+  uint64_t at;
+  double angle;
+} turn_over;
 
 typedef struct slot {
   double sum, low, high;
@@ -91,6 +107,8 @@ typedef struct channel {
   double across; /* the other tone's largest amplitude that came across while it was away */
   bool faded;
   stretch away, click, shorted;
+  turn_over jump;
+  float lately[4 * LATELY_CHUNKS]; /* part of the tone across itself, by chunk; a ring */
   slot slots[MT_STRAIN_SLOTS];
   size_t nslots;
   double noisy_chunks;
@@ -213,6 +231,66 @@ static void tell_jump(mt_strain *w, channel *ch, mt_strain_kind kind, uint64_t a
   tell(w, ch, &event);
 }
 
+/* ---- turned over, or lost by half a period ------------------------------------------------------------------ */
+
+/* The mean of a channel's turns after a moment less that before it, and 4 standard deviations of that as it scattered
+   before; false: there was not enough. */
+static bool mean_turn(const mt_strain *w, const channel *ch, uint64_t at, double *turn, double *scatter)
+{
+  const size_t ring = sizeof ch->lately / sizeof ch->lately[0];
+  uint64_t now = w->now / w->per_chunk, k = at / w->per_chunk;
+  double before = 0.0, after = 0.0, square = 0.0;
+
+  if (k < LATELY_CHUNKS + 1 || now < k + 2 + LATELY_CHUNKS || now - (k - LATELY_CHUNKS - 1) > ring)
+    return false;
+  for (uint64_t i = 0; i < LATELY_CHUNKS; i++) {
+    double x = (double)ch->lately[(k - 2 - i) % ring];
+    before += x / LATELY_CHUNKS;
+    square += x * x / LATELY_CHUNKS;
+    after += (double)ch->lately[(k + 2 + i) % ring] / LATELY_CHUNKS;
+  }
+  *turn = after - before;
+  *scatter = 4.0 * sqrt(fmax(square - before * before, 0.0) * 2.0 / LATELY_CHUNKS);
+  return true;
+}
+
+/*
+ * Frames lost or repeated turn both channels' tones, each by its own angle; a change of polarity turns by pi and no
+ * other. Told only where it can be told apart.
+ */
+static bool is_polarity(const mt_strain *w, const channel *ch)
+{
+  const channel *partner = &w->ch[ch == &w->ch[0] ? 1 : 0];
+  const turn_over *jump = &ch->jump, *other = &partner->jump;
+  uint64_t near = LATELY_CHUNKS / 2 * w->per_chunk;
+  double turn, scatter;
+
+  if (w->nwatched < 2 || !partner->known.is_locked || partner->known.tone == ch->known.tone ||
+      partner->away.is_open)
+    return false;
+  if (other->is_known && (other->at > jump->at ? other->at - jump->at : jump->at - other->at) < near)
+    return fmin(fabs(jump->angle), fabs(other->angle)) > BOTH_FLIPPED;
+  return mean_turn(w, partner, jump->at, &turn, &scatter) && fabs(turn) < LEAST_TURN && scatter < LEAST_TURN;
+}
+
+static void settle_jump(mt_strain *w, channel *ch, bool all)
+{
+  turn_over *jump = &ch->jump;
+
+  if (!jump->is_pending || (!all && w->now < jump->at + (LATELY_CHUNKS + 4) * w->per_chunk))
+    return;
+  jump->is_pending = false;
+  tell_jump(w, ch, is_polarity(w, ch) ? MT_STRAIN_POLARITY : MT_STRAIN_PHASE, jump->at);
+}
+
+static void keep_jump(mt_strain *w, channel *ch, double angle, uint64_t at)
+{
+  settle_jump(w, ch, true);
+  ch->jump = (turn_over){.is_known = true, .is_pending = fabs(angle) > FLIPPED, .at = at, .angle = angle};
+  if (!ch->jump.is_pending)
+    tell_jump(w, ch, MT_STRAIN_PHASE, at);
+}
+
 /* What the sums of a stretch make of it. */
 static void classify(const mt_strain *w, const channel *ch, stretch *s)
 {
@@ -333,10 +411,10 @@ static void close_away(mt_strain *w, channel *ch, uint64_t end)
 /* The tone is there again, turned: from `ch->run_from` on. */
 static void take_turned(mt_strain *w, channel *ch)
 {
-  double share = size_of(ch->run), angle = fabs(angle_of(ch->run));
+  double share = size_of(ch->run), angle = angle_of(ch->run);
   uint64_t from = ch->run_from > ch->away.begin ? ch->run_from : ch->away.begin;
   bool was_gone = seconds(w, from - ch->away.begin) > 2.5e-3;
-  bool is_turn = angle > 0.6;
+  bool is_turn = fabs(angle) > 0.6;
 
   if (share < AWAY) { /* it stays lower: that is its level now */
     mt_strain_event event = {.kind = MT_STRAIN_LEVEL,
@@ -352,7 +430,7 @@ static void take_turned(mt_strain *w, channel *ch)
     ch->away.is_open = false;
     /* after a long gap the phase is no longer known, and means nothing */
     if (is_turn && seconds(w, from - ch->away.begin) < 1.0)
-      tell_jump(w, ch, angle > 2.4 ? MT_STRAIN_POLARITY : MT_STRAIN_PHASE, was_gone ? from : ch->away.begin);
+      keep_jump(w, ch, angle, was_gone ? from : ch->away.begin);
   }
   ch->tone[ch->known.tone] = times(ch->tone[ch->known.tone], ch->run);
   ch->faded = false;
@@ -392,7 +470,7 @@ static void follow_quadrature(mt_strain *w, channel *ch, phasor share)
   ch->block_is_bad = true;
   if (++ch->nquadrature < QUADRATURE_CHUNKS)
     return;
-  tell_jump(w, ch, MT_STRAIN_PHASE, ch->quadrature_from);
+  keep_jump(w, ch, angle_of(share), ch->quadrature_from);
   ch->tone[ch->known.tone] = times(ch->tone[ch->known.tone], turned(angle_of(share)));
   reset_sums(ch, w->now);
 }
@@ -531,6 +609,7 @@ static void end_chunk(mt_strain *w, channel *ch)
 
   if (ch->away.is_open || ch->drop > 0.5 * THRESHOLD)
     ch->block_is_bad = true;
+  ch->lately[(w->now / w->per_chunk - 1) % (sizeof ch->lately / sizeof ch->lately[0])] = (float)share.im;
   follow_short(w, ch, across / fmax(short_scale(w, ch), DBL_MIN));
   if (ch->away.is_open) {
     follow_run(w, ch, share);
@@ -716,6 +795,7 @@ static void end_chunks(mt_strain *w)
     if (ends_block)
       end_block(w, ch);
     settle(w, ch, false);
+    settle_jump(w, ch, false);
     memset(ch->chunk, 0, sizeof ch->chunk);
     ch->chunk_square = 0.0;
     ch->known.too_noisy_s = ch->noisy_chunks * (double)w->per_chunk / w->rate_hz;
@@ -765,8 +845,10 @@ void mt_strain_finish(mt_strain *watch)
       ch->away.event.is_open = true;
     }
   }
-  for (unsigned c = 0; c < watch->nwatched; c++)
+  for (unsigned c = 0; c < watch->nwatched; c++) {
     settle(watch, &watch->ch[c], true);
+    settle_jump(watch, &watch->ch[c], true);
+  }
 }
 
 double mt_strain_time_s(const mt_strain *watch)

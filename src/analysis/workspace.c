@@ -562,9 +562,10 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   if (code == MT_OK)
     code = mt_path_look(ws, err);
   for (size_t i = 0; i < ws->nsections && code == MT_OK; i++)
-    /* a sweep is looked at by whoever reads it, and what is quiet in steps may well stand still for a while */
+    /* a sweep is looked at by whoever reads it, and what is quiet in steps may well stand still for a while; so may
+       a tone that is turned down */
     if (ws->sections[i].segment->kind != MT_SEGMENT_SWEEP &&
-        ws->sections[i].segment->kind != MT_SEGMENT_STEPS)
+        ws->sections[i].segment->kind != MT_SEGMENT_STEPS && ws->sections[i].segment->kind != MT_SEGMENT_TURN)
       code = look_for_faults(ws, &ws->sections[i], err);
   if (code == MT_OK)
     find_routes(ws);

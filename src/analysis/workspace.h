@@ -184,5 +184,6 @@ mt_code mt_read_orders(mt_workspace *ws, mt_error *err);
 mt_code mt_read_spurious(mt_workspace *ws, mt_error *err);
 mt_code mt_read_density(mt_workspace *ws, mt_error *err);
 mt_code mt_read_bands(mt_workspace *ws, mt_error *err);
+mt_code mt_read_travel(mt_workspace *ws, mt_error *err);
 
 #endif

@@ -122,7 +122,8 @@ static mt_code check_info(const char *path, const SF_INFO *info, mt_error *err)
 {
   if (!is_supported(info->format))
     return mt_fail(err, MT_E_DATA,
-                   "%.120s: its samples are lossy or of a rare kind; expected PCM or float, save it so",
+                   "%.120s: its samples are lossy or of a rare kind; expected PCM or float, and recorded so: "
+                   "saved anew, what is lossy stays so",
                    path);
   if (info->channels < 1 || info->channels > MT_CHANNELS_MAX)
     return mt_fail(err, MT_E_DATA, "%.150s: has %d channels; expected 1 to %d", path, info->channels,

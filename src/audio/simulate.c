@@ -2,6 +2,7 @@
 
 #include "audio/backends.h"
 #include "audio/unit_chain.h"
+#include "audio/unit_volume.h"
 #include "base/decibel.h"
 
 #include <math.h>
@@ -102,7 +103,7 @@ static mt_code check_unit(const mt_simulated_unit *unit, double rate_hz, mt_erro
   if (unit->ndropouts > MT_SIMULATED_DROPOUTS_MAX)
     return mt_fail(err, MT_E_ARG, "the simulated unit has %zu dropouts; expected at most %d", unit->ndropouts,
                    MT_SIMULATED_DROPOUTS_MAX);
-  return MT_OK;
+  return mt_unit_volume_check(&unit->volume, err);
 }
 
 static mt_code check_request(const mt_audio_request *request, mt_error *err)

@@ -1,5 +1,7 @@
 #include "audio/unit_chain.h"
 
+#include "audio/unit_volume.h"
+
 #include "base/decibel.h"
 
 #include <assert.h>
@@ -100,6 +102,7 @@ void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, con
     chain->noise_rms[c] = mt_ratio_of_db(channel->noise_dbfs) * sqrt(0.5);
     mt_unit_filters(channel, rate_hz, &chain->high_pass[c], &chain->shelf[c]);
     mt_random_init(&chain->noise[c], noise_seed[c]);
+    mt_random_init(&chain->scratch[c], ~noise_seed[c]);
   }
 }
 
@@ -237,10 +240,17 @@ static void add_outside(mt_unit_chain *chain, size_t nframes, double *frames)
 
 void mt_unit_chain_render(mt_unit_chain *chain, size_t nframes, double *out)
 {
+  bool is_turned = chain->unit->volume.range_db > 0.0;
+
   assert(nframes <= MT_UNIT_BLOCK);
   render_inputs(chain, nframes, out);
+  if (is_turned)
+    mt_unit_volume_pass(&chain->unit->volume, chain->rate_hz, chain->next_frame, nframes, out);
   pass_channel(chain, 0, nframes, out);
   pass_channel(chain, 1, nframes, out);
   add_outside(chain, nframes, out);
+  if (is_turned)
+    mt_unit_volume_scratch(&chain->unit->volume, chain->rate_hz, chain->next_frame, chain->scratch, nframes,
+                           out);
   chain->next_frame += nframes;
 }

@@ -30,6 +30,7 @@ typedef struct mt_unit_chain {
   mt_unit_filter high_pass[2];
   mt_unit_filter shelf[2];
   mt_random noise[2];
+  mt_random scratch[2];
   double *played; /**< [MT_UNIT_BLOCK x source channels], lent by the caller */
 } mt_unit_chain;
 

@@ -1,5 +1,6 @@
 #include <mendtone/simulate.h>
 
+#include "audio/unit_volume.h"
 #include "base/config.h"
 
 #include <math.h>
@@ -227,6 +228,8 @@ static mt_code read_properties(mt_config_item root, mt_simulated_unit *out, mt_e
   if (code == MT_OK)
     code = read_bits(root, out, err);
   if (code == MT_OK)
+    code = mt_unit_volume_read(root, &out->volume, err);
+  if (code == MT_OK)
     code = read_whole(root, "seed", 9007199254740992.0, &seed, err);
   out->seed = (uint64_t)seed;
   return code == MT_OK ? read_dropouts(root, out, err) : code;
@@ -245,10 +248,10 @@ static uint64_t mix_name(uint64_t seed, const char *name)
 static mt_code read_state(mt_config_item group, mt_simulated_unit *unit, char *name, size_t size,
                           mt_error *err)
 {
-  static const char *const keys[] = {"name",         "left",   "right",    "swap",
-                                     "sum",          "hum_hz", "delay_s",  "clock_offset_ppm",
-                                     "bits",         "seed",   "dropouts", "clock_drift_ppm_per_s",
-                                     "mixer_rate_hz"};
+  static const char *const keys[] = {"name",          "left",   "right",    "swap",
+                                     "sum",           "hum_hz", "delay_s",  "clock_offset_ppm",
+                                     "bits",          "seed",   "dropouts", "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz", "volume"};
   mt_config_item item;
   mt_code code;
 
@@ -305,7 +308,8 @@ static mt_code read_unit(mt_config_item root, const char *state, mt_simulated_un
                                      "dropouts",
                                      "states",
                                      "clock_drift_ppm_per_s",
-                                     "mixer_rate_hz"};
+                                     "mixer_rate_hz",
+                                     "volume"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)

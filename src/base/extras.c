@@ -51,6 +51,7 @@ mt_code mt_extras_parse(const char *text, unsigned *out, mt_error *err)
     return MT_OK;
   }
   for (const char *p = text;;) {
+    p += strspn(p, " "); /* "levels, crosstalk" */
     size_t length = strcspn(p, ",");
     char name[40];
     unsigned bit = 0;

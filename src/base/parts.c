@@ -14,6 +14,7 @@ static const struct {
     [MT_PARTS_RESPONSE] = {"response", NEED_SWEEP},
     [MT_PARTS_TONES] = {"tones", NEED_IDLE | NEED_TONES},
     [MT_PARTS_NOISE] = {"noise", NEED_IDLE},
+    [MT_PARTS_TURN] = {"turn", 0}, /* asked for by the state's own key, never by a quantity */
 };
 
 const char *mt_parts_name(mt_parts parts)

@@ -82,8 +82,10 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                                "from the level with two loads", "Ohm's law"},
     [MT_Q_OUTPUT_POWER] = {"output_power", MT_UNIT_WATT, false, "output power", "into the load",
                            "IEC 60268-3"},
-    [MT_Q_TRACKING_ERROR] = {"tracking_error", MT_UNIT_DB, false, "tracking error",
-                             "change of balance over the travel of a volume control", "own definition"},
+    [MT_Q_TRACKING_ERROR] =
+        {"tracking_error", MT_UNIT_DB, false, "tracking error",
+         "left less right re the same at full: the largest over the travel of a volume control",
+         "own definition; what makers of dual potentiometers call tracking or gang error"},
     [MT_Q_DROPOUTS] = {"dropouts", MT_UNIT_COUNT, false, "dropouts", "times the signal went away",
                        "own definition"},
     [MT_Q_BOOST] =
@@ -114,6 +116,26 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_INPUT_FULL_SCALE] = {"input_full_scale", MT_UNIT_DBV, false, "input full scale",
                                "voltage at the unit's input that it records as 0 dBFS",
                                "own definition; 0 dBFS after AES17-2015 3.12"},
+    [MT_Q_TRACKING_ERROR_40] = {"tracking_error_40", MT_UNIT_DB, false, "tracking, to -40 dB",
+                                "the same down to 40 dB below full", "own definition"},
+    [MT_Q_TRACKING_ERROR_60] = {"tracking_error_60", MT_UNIT_DB, false, "tracking, to -60 dB",
+                                "the same down to 60 dB below full", "own definition"},
+    [MT_Q_CONTROL_RANGE] = {"control_range", MT_UNIT_DB, false, "range of the control",
+                            "largest less smallest level while it was turned", "own definition"},
+    [MT_Q_CONTROL_STEPS] =
+        {"control_steps", MT_UNIT_COUNT, false, "steps of the control",
+         "between the levels a digital control rested on, as far as noise tells them apart",
+         "own definition"},
+    [MT_Q_STEP_SIZE] = {"step_size", MT_UNIT_DB, false, "size of a step",
+                        "mean of the usual steps of a digital control", "own definition"},
+    [MT_Q_SCRATCHES] = {"scratches", MT_UNIT_COUNT, false, "scratches",
+                        "bursts above 6 kHz while a knob was turned, 5 dB and more above the noise in 2 ms",
+                        "own definition"},
+    [MT_Q_DEAD_SPOTS] = {"dead_spots", MT_UNIT_COUNT, false, "dead spots",
+                         "places of a knob's travel where a channel goes away or does not move",
+                         "own definition"},
+    [MT_Q_LEVEL_JUMPS] = {"level_jumps", MT_UNIT_COUNT, false, "level jumps",
+                          "changes of 1 dB or more within 15 ms while a knob was turned", "own definition"},
     [MT_Q_RESPONSE] = {"response", MT_UNIT_DB, true, "response",
                        "gain over frequency re the gain at the reference tone",
                        "IEC 60268-3; exponential sweep after Farina 2000 and Novak 2015"},
@@ -139,6 +161,9 @@ static const mt_quantity_info table[MT_Q_LAST] = {
                           "own definition"},
     [MT_Q_DIFFERENCE] = {"difference", MT_UNIT_DB, true, "difference",
                          "gain over frequency less that in the reference state", "own definition"},
+    [MT_Q_SCRATCH_LEVEL] = {"scratch_level", MT_UNIT_DBFS, true, "level of a scratch",
+                            "power above 6 kHz of each burst while a knob was turned, over time",
+                            "own definition"},
 };
 
 static const char *const unit_names[MT_UNIT_LAST] = {
@@ -177,7 +202,7 @@ bool mt_quantity_is_also_curve(mt_quantity q)
 bool mt_quantity_bound_is_least(mt_quantity q)
 {
   return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB ||
-         q == MT_Q_CORNER_HIGH;
+         q == MT_Q_CORNER_HIGH || q == MT_Q_CONTROL_RANGE;
 }
 
 bool mt_quantity_parse(const char *name, mt_quantity *out)

@@ -37,7 +37,8 @@ mt_code mt_job_base(const char *given, char *out, mt_error *err)
       n = snprintf(path, sizeof path, "%s%s", value, places[i].below);
   }
   if (n <= 0)
-    return mt_fail(err, MT_E_ARG, "where do jobs live? Neither HOME nor MENDTONE_JOBS is set; name a folder");
+    return mt_fail(err, MT_E_ARG,
+                   "where do jobs live? Neither HOME nor MENDTONE_JOBS is set; expected --jobs FOLDER");
   if ((size_t)n >= sizeof path)
     return mt_fail(err, MT_E_ARG, "the path of the jobs has %d bytes; expected at most %zu", n,
                    sizeof path - 1);
@@ -78,8 +79,8 @@ static mt_code find_here(char *out, mt_error *err)
   }
   return mt_fail(
       err, MT_E_NO_INPUT,
-      "no job is named, and this folder is not one; name it with --job, or make one: mendtone job new "
-      "\"what is repaired\"");
+      "no job is named, and this folder is not one; name it with --job (mendtone jobs lists them), or make "
+      "one: mendtone job new \"what is repaired\"");
 }
 
 /* A part of one name only; of several, their names are the message. */

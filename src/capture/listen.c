@@ -197,11 +197,15 @@ static mt_code note_problem(void *ctx, mt_problem_kind kind, double begin_s, dou
                             mt_error *err)
 {
   listener *l = ctx;
+  mt_code code;
 
   if (end_s < l->let_go_s)
     return MT_OK;
-  return mt_take_add_problem(l->take, kind, MT_CHANNEL_BOTH, fmax(0.0, begin_s - l->let_go_s),
+  code = mt_take_add_problem(l->take, kind, MT_CHANNEL_BOTH, fmax(0.0, begin_s - l->let_go_s),
                              end_s - l->let_go_s, err, "%s", text);
+  if (code == MT_OK)
+    l->take->problems[l->take->nproblems - 1].while_captured = true;
+  return code;
 }
 
 static bool has_enough(void *ctx)

@@ -228,6 +228,26 @@ static mt_code find_run(struct locator *l, unsigned channel, double near, double
   return MT_OK;
 }
 
+/* The worst clock of which anything is known, 7984 frames for 8000, is 2000 ppm off; USB's at full speed may be 2500.
+   Marks so far off are found, but not placed so well as others. */
+#define CLOCK_SEEN_PPM 4000.0
+
+static mt_code refuse_distance(double late_s, double ppm, mt_error *err)
+{
+  const char *when = late_s < 0.0 ? "early" : "late", *what = late_s < 0.0 ? "lost" : "repeated";
+
+  if (fabs(ppm) < CLOCK_SEEN_PPM)
+    return mt_fail(
+        err, MT_E_DATA,
+        "the end mark comes %.1f ms too %s: frames were %s between the marks, or a clock is about %.0f ppm "
+        "off, and no more than 1500 can be read; record again, or with another device",
+        1e3 * fabs(late_s), when, what, 100.0 * rint(0.01 * fabs(ppm)));
+  return mt_fail(
+      err, MT_E_DATA,
+      "the end mark comes %.1f ms too %s for any clock: frames were %s between the marks; record again",
+      1e3 * fabs(late_s), when, what);
+}
+
 /* Marks of one run at a wrong distance: the take lost or repeated frames. Says so, or leaves MT_OK. */
 static mt_code refuse_jump(struct locator *l, mt_error *err)
 {
@@ -249,11 +269,7 @@ static mt_code refuse_jump(struct locator *l, mt_error *err)
       l->broken_start_frame = start->arrival.frame - l->marks[SEARCH_START]->start_s * l->take->rate_hz;
       l->broken_late_frames = late_s * l->take->rate_hz;
       if (good)
-        return mt_fail(err, MT_E_DATA,
-                       "the end mark comes %.1f ms too %s for any clock: frames were %s between the marks; "
-                       "record again",
-                       1e3 * fabs(late_s), late_s < 0.0 ? "early" : "late",
-                       late_s < 0.0 ? "lost" : "repeated");
+        return refuse_distance(late_s, 1e6 * late_s / l->distance_s, err);
     }
   return MT_OK;
 }

@@ -93,6 +93,7 @@ typedef struct collector {
   mt_take *take;
   const mt_audio_sink *tap; /* NULL, or told first */
   bool stays_stored;        /* frames are counted and looked at, not kept */
+  bool is_live;             /* no file, of which all can be told again */
   survey surveys[MT_CHANNELS_MAX];
 } collector;
 
@@ -143,11 +144,16 @@ static mt_code keep_block(void *ctx, const float *frames, size_t nframes, mt_err
 static mt_code keep_problem(void *ctx, mt_problem_kind kind, double begin_s, double end_s, const char *text,
                             mt_error *err)
 {
-  mt_take *take = ((collector *)ctx)->take;
+  const collector *c = ctx;
+  mt_take *take = c->take;
+  mt_code code;
 
   if (take == NULL)
     return mt_fail(err, MT_E_INTERNAL, "a back end told of a problem before it began");
-  return mt_take_add_problem(take, kind, MT_CHANNEL_BOTH, begin_s, end_s, err, "%s", text);
+  code = mt_take_add_problem(take, kind, MT_CHANNEL_BOTH, begin_s, end_s, err, "%s", text);
+  if (code == MT_OK)
+    take->problems[take->nproblems - 1].while_captured = c->is_live;
+  return code;
 }
 
 /* The take grew in steps; give back what it does not need. */
@@ -164,15 +170,18 @@ static mt_code collect(const mt_audio_backend *backend, const mt_audio_request *
                        mt_error *err)
 {
   const mt_audio_sink sink = {begin_take, keep_block, keep_problem, c, NULL};
-  mt_code code = backend->run(request, &sink, err);
+  bool is_file = strcmp(backend->name, "file") == 0;
+  mt_code code;
 
+  c->is_live = !is_file;
+  code = backend->run(request, &sink, err);
   if (code == MT_OK && (c->take == NULL || c->take->nframes == 0))
     code = mt_fail(err, MT_E_DATA, "nothing was captured: the take has no frames");
   if (code != MT_OK) {
     mt_take_destroy(&c->take);
     return code;
   }
-  if (strcmp(backend->name, "file") == 0 && strlen(request->input) < sizeof c->take->file)
+  if (is_file && strlen(request->input) < sizeof c->take->file)
     memcpy(c->take->file, request->input, strlen(request->input) + 1);
   return MT_OK;
 }

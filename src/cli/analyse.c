@@ -45,7 +45,9 @@ static mt_code analyse(const char *path, const options *given, cli_filing *filin
   session.answers = answers;
   if (code == MT_OK) {
     cli_start_progress(&session);
-    code = mt_session_analyse(path != NULL ? path : filing->take, &session, results, err);
+    code = path == NULL && filing->old != NULL
+               ? mt_session_read_again(&session, filing->old, filing->take, results, err)
+               : mt_session_analyse(path != NULL ? path : filing->take, &session, results, err);
     cli_end_progress();
   }
   mt_plan_destroy(&plan);
@@ -68,6 +70,7 @@ static int run(int argc, char **argv)
   if (operands[0] == NULL && given.reading.stage == NULL)
     return cli_refuse(&cli_analyse, "TAKE is missing");
   code = analyse(operands[0], &given, &filing, &results, &err);
+  mt_results_destroy(&filing.old);
   /* an earlier reading is not replaced by none */
   if (operands[0] == NULL && code != MT_OK)
     mt_job_drop_stage(&filing.stage);
@@ -82,11 +85,12 @@ const cli_command cli_analyse = {
     .summary = "read and judge a recording",
     .operands = "[TAKE]",
     .max_operands = 1,
-    .details = "TAKE is a WAV, RF64, W64 or FLAC file. If it holds the stimulus (see mendtone stimulus),\n"
-               "everything is read and judged by the built-in plan or by --plan. Any other recording is\n"
-               "read as what it is, a steady tone, noise or silence, and judged only with --plan.\n"
-               "With --stage it is filed in a job; without TAKE the take filed there is read again, by the\n"
-               "plan filed with it, and the readings it had are kept beside.",
+    .details =
+        "TAKE is a WAV, RF64, W64 or FLAC file. If it holds the stimulus (see mendtone stimulus),\n"
+        "everything is read and judged by the built-in plan or by --plan. Any other recording is\n"
+        "read as what it is, a steady tone, noise or silence, and judged only with --plan.\n"
+        "With --stage it is filed in a job; without TAKE the takes filed there are read again, by the\n"
+        "plan filed with them, and the readings they had are kept beside.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
     .reads_takes = true,

@@ -9,6 +9,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 static const cli_option table[] = {
     {"input", 0, CLI_TEXT, offsetof(check_options, input), "NAME",
@@ -40,8 +41,8 @@ static mt_code check_outputs(const check_options *given, mt_error *err)
 
   if (code == MT_OK && given->take != NULL && strcmp(given->take, "-") == 0)
     return mt_fail(err, MT_E_ARG, "--take is -; expected the name of a file");
-  if (code == MT_OK && given->take != NULL && cli_is_flac(given->take))
-    return mt_fail(err, MT_E_ARG, "--take is %.100s; a take is kept as float WAV, which FLAC cannot hold",
+  if (code == MT_OK && given->take != NULL && cli_is_misnamed(given->take, false))
+    return mt_fail(err, MT_E_ARG, "--take is %.100s; a take is kept as float WAV: expected a name in .wav",
                    given->take);
   if (code == MT_OK && given->take != NULL && given->reading.json != NULL &&
       strcmp(given->take, given->reading.json) == 0)
@@ -126,6 +127,17 @@ static mt_code find_level(const check_options *given, mt_session_options *sessio
   return cli_find_level(session, max_dbfs, target_dbfs, err);
 }
 
+/* A state in which a knob is turned says how, before anything is played. */
+static void expect_turn(const mt_session_options *session, const mt_stimulus *stimulus)
+{
+  cli_expect_turn(stimulus);
+  for (size_t i = 0; session->plan != NULL && session->state != NULL && i < session->plan->nstates; i++) {
+    const mt_plan_state *state = &session->plan->states[i];
+    if (strcmp(state->name, session->state) == 0 && state->turn_s > 0.0 && isatty(STDERR_FILENO))
+      cli_explain_turn(state->turn, state->turn_s);
+  }
+}
+
 /* One take of one state. */
 static mt_code check_once(const check_options *given, cli_filing *filing, mt_session_options *session,
                           mt_results **results, mt_error *err)
@@ -140,6 +152,8 @@ static mt_code check_once(const check_options *given, cli_filing *filing, mt_ses
                    "--keep is for a plan with states to visit one by one; expected --take FILE");
   if (code == MT_OK)
     code = cli_filing_begin(given->reading.job, given->reading.stage, filing, err);
+  if (code == MT_OK)
+    expect_turn(session, &stimulus);
   if (code == MT_OK &&
       !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs, may_find ? &finds : NULL))
     code = mt_fail(err, MT_E_ARG, "stopped before anything was played");

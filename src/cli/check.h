@@ -38,6 +38,9 @@ bool check_caution(const check_options *given, double level_dbfs, double max_lev
 /** Put a question to the terminal and read one line, without its end. @return false at the end of input. */
 bool check_ask(const char *prompt, char *line, size_t size);
 
+/** Forget what was typed while nothing was asked: an Enter too many is no answer to the next question. */
+void check_forget_keys(void);
+
 /**
  * Visit the states of the session's plan one by one, and ask what is to be asked.
  *

@@ -93,8 +93,10 @@ mt_code check_by_hand(const check_options *given, const mt_plan *plan,
     mt_answer said = {0};
     if (!check_is_attended(given) || known(ctx, plan->by_hand[i].ask) != NULL)
       continue;
-    if (!any)
+    if (!any) {
+      check_forget_keys();
       fputs("\nBy hand: what no sound card sees. Enter alone leaves a question open.\n", stderr);
+    }
     any = true;
     goes_on = ask_one(&plan->by_hand[i], &said);
     if (said.answered)

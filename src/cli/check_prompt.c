@@ -1,8 +1,10 @@
 /* What check says to a person at the terminal before it plays, and how it asks. */
 #include "cli/check.h"
 
+#include <ctype.h>
 #include <stdio.h>
 #include <string.h>
+#include <termios.h>
 #include <unistd.h>
 
 static const char cautions[] =
@@ -12,8 +14,8 @@ static const char cautions[] =
     "  - Start with the volume low, and turn it up step by step.\n"
     "  - A bridged output must not be grounded through the sound card: use one with a\n"
     "    floating or differential input. A power amplifier needs a divider before it.\n"
-    "  - An open unit on the mains: isolating transformer, and only if you are licensed\n"
-    "    and your local codes allow it.\n";
+    "  - An open unit on the mains: isolating transformer, and only if you are\n"
+    "    licensed and your local codes allow it.\n";
 
 bool check_is_attended(const check_options *given)
 {
@@ -36,9 +38,30 @@ bool check_ask(const char *prompt, char *line, size_t size)
   return c != EOF;
 }
 
+void check_forget_keys(void)
+{
+  tcflush(STDIN_FILENO, TCIFLUSH); /* not a terminal: nothing happens */
+}
+
+/* Only what was asked for plays: whoever types "no" or "wait" means that. @return 0 at the end of input. */
+static char ask_to_play(const char *prompt, bool may_find)
+{
+  char line[24];
+
+  while (check_ask(prompt, line, sizeof line)) {
+    const char *key = line + strspn(line, " \t\r");
+    if (key[0] == '\0')
+      return '\n';
+    if (may_find && tolower((unsigned char)key[0]) == 'f' && key[1 + strspn(key + 1, " \t\r")] == '\0')
+      return 'f';
+    fprintf(stderr, "\"%s\" is no answer to that; nothing is played yet.\n", key);
+  }
+  return '\0';
+}
+
 bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs, bool *finds_level)
 {
-  char line[8], prompt[200];
+  char prompt[200], key;
 
   if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
     return true;
@@ -52,12 +75,11 @@ bool check_caution(const check_options *given, double level_dbfs, double max_lev
            given->from_player ? "listen" : "play");
   if (finds_level != NULL)
     snprintf(prompt, sizeof prompt,
-             "Press Enter to play at %g dBFS; f and Enter to find the level first, from quiet up\n"
-             "to at most that; Ctrl-C to stop. ",
+             "Press Enter to play at %g dBFS; f and Enter to find the level first, from\n"
+             "quiet up to at most that; Ctrl-C to stop. ",
              level_dbfs);
-  if (!check_ask(prompt, line, sizeof line))
-    return false;
-  if (finds_level != NULL && (line[0] == 'f' || line[0] == 'F'))
+  key = ask_to_play(prompt, finds_level != NULL);
+  if (key == 'f')
     *finds_level = true;
-  return true;
+  return key != '\0';
 }

@@ -4,6 +4,7 @@
 #include "report/layout.h"
 
 #include <ctype.h>
+#include <fcntl.h>
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
@@ -25,10 +26,12 @@ typedef struct tour {
 
 /* Said by the signal handler, so made before. */
 static char farewell[300];
+/* Standard error as it was: the sound system's own words are kept from it while a take is made. */
+static int terminal = STDERR_FILENO;
 
 static void say_farewell(int signal_number)
 {
-  ssize_t ignored = write(STDERR_FILENO, farewell, strlen(farewell));
+  ssize_t ignored = write(terminal, farewell, strlen(farewell));
 
   (void)ignored;
   signal(signal_number, SIG_DFL);
@@ -46,6 +49,8 @@ static void prepare_for_interrupt(const check_options *given)
              given->keep_name);
   else
     snprintf(farewell, sizeof farewell, "\nInterrupted; nothing is kept without --keep FOLDER.\n");
+  if (terminal == STDERR_FILENO && (terminal = fcntl(STDERR_FILENO, F_DUPFD_CLOEXEC, STDERR_FILENO + 1)) < 0)
+    terminal = STDERR_FILENO;
   action.sa_handler = say_farewell;
   sigemptyset(&action.sa_mask);
   sigaction(SIGINT, &action, NULL);
@@ -91,6 +96,8 @@ static void describe_state(const tour *t)
   fputc('\n', stderr);
   mt_layout_wrap(stderr, "", "  ", text);
   mt_layout_wrap(stderr, "  Set: ", "       ", state->set[0] != '\0' ? state->set : state->name);
+  if (state->turn_s > 0.0)
+    cli_explain_turn(state->turn, state->turn_s);
 }
 
 static void describe_keys(const tour *t)
@@ -137,9 +144,15 @@ static void describe_take(const tour *t, size_t index)
 
 static mt_code take(tour *t, size_t index, mt_error *err)
 {
-  mt_code code = mt_walk_take(t->walk, index, err);
+  mt_stimulus stimulus = {0};
+  mt_code code = mt_walk_stimulus(t->walk, index, &stimulus, err);
 
+  if (code == MT_OK) {
+    cli_expect_turn(&stimulus);
+    code = mt_walk_take(t->walk, index, err);
+  }
   cli_end_progress();
+  check_forget_keys();
   if (code == MT_OK)
     t->last = index;
   return code;

@@ -1,9 +1,13 @@
 #include "cli/cli.h"
 
+#include "report/layout.h"
+
 #include "base/text.h"
+#include "report/layout.h"
 
 #include <errno.h>
 #include <getopt.h>
+#include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -81,20 +85,53 @@ static const cli_option *option_at(const cli_command *command, size_t i)
   return i < command->noptions ? &command->options[i] : &cli_reading_rows[i - command->noptions];
 }
 
+/* Flowing text is laid out anew for 80 columns; what is indented, or stands apart, stays as it is. */
+static void print_details(const char *details)
+{
+  char text[1600];
+  size_t used = 0;
+
+  for (const char *line = details; *line != '\0';) {
+    size_t length = strcspn(line, "\n");
+    const char *next = line + length + (line[length] == '\n' ? 1 : 0);
+    bool flows = length > 0 && line[0] != ' ';
+    if (flows)
+      used +=
+          (size_t)snprintf(text + used, sizeof text - used, "%s%.*s", used > 0 ? " " : "", (int)length, line);
+    used = used < sizeof text ? used : sizeof text - 1;
+    if (used > 0 && (!flows || *next == '\0' || *next == ' ' || *next == '\n')) {
+      mt_layout_wrap(stdout, "", "", text);
+      used = 0;
+    }
+    if (!flows)
+      printf("%.*s\n", (int)length, line);
+    line = next;
+  }
+}
+
+static void print_option(const char *left, const char *help)
+{
+  char first[64];
+
+  snprintf(first, sizeof first, "  %-24s ", left);
+  mt_layout_wrap(stdout, first, "                           ", help);
+}
+
 static void print_help(const cli_command *command)
 {
-  printf("usage: mendtone %s%s%s%s\n\n%s\n\noptions:\n", command->name,
-         count_options(command) > 0 ? " [options]" : "", command->operands[0] != '\0' ? " " : "",
-         command->operands, command->details);
+  printf("usage: mendtone %s%s%s%s\n\n", command->name, count_options(command) > 0 ? " [options]" : "",
+         command->operands[0] != '\0' ? " " : "", command->operands);
+  print_details(command->details);
+  puts("\noptions:");
   for (size_t i = 0; i < count_options(command); i++) {
     const cli_option *o = option_at(command, i);
     char left[48];
     snprintf(left, sizeof left, "%c%c%s--%s%s%s", o->letter != 0 ? '-' : ' ',
              o->letter != 0 ? o->letter : ' ', o->letter != 0 ? ", " : "  ", o->name,
              o->argument != NULL ? " " : "", o->argument != NULL ? o->argument : "");
-    printf("  %-24s %s\n", left, o->help);
+    print_option(left, o->help);
   }
-  printf("  %-24s %s\n", "-h, --help", "this text");
+  print_option("-h, --help", "this text");
 }
 
 static void fill_tables(const cli_command *command, struct option *longs, char *letters)
@@ -272,6 +309,14 @@ bool cli_is_flac(const char *path)
   return length > 5 && strcasecmp(path + length - 5, ".flac") == 0;
 }
 
+bool cli_is_misnamed(const char *path, bool may_be_flac)
+{
+  const char *dot = strrchr(mt_text_basename(path), '.');
+
+  return dot != NULL && dot[1] != '\0' && strcasecmp(dot, ".wav") != 0 &&
+         !(may_be_flac && strcasecmp(dot, ".flac") == 0);
+}
+
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err)
 {
   mt_code code = json != NULL ? mt_report_write_json(results, json, err) : MT_OK;
@@ -300,6 +345,9 @@ static mt_code refuse_plan(const char *typed, mt_error *err)
     n++;
   }
   nearest = mt_text_nearest(typed, names, n);
+  for (size_t i = 0; i < n && nearest == NULL && strlen(typed) > 2; i++) /* "headphone", "mixer" */
+    if (strstr(names[i], typed) != NULL)
+      nearest = names[i];
   return mt_fail(err, MT_E_NO_INPUT, "no file and no plan \"%.80s\"; %s%s", typed,
                  nearest != NULL ? "did you mean " : "mendtone plan lists those there are",
                  nearest != NULL ? nearest : "");
@@ -312,6 +360,9 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 
   if (path == NULL)
     return MT_OK;
+  /* nothing at all is no plan that anybody made, and would pass every unit */
+  if (stat(path, &there) == 0 && S_ISREG(there.st_mode) && there.st_size == 0)
+    return mt_fail(err, MT_E_PLAN, "%.150s: is empty; mendtone plan NAME prints a plan to edit", path);
   /* a file of that name is somebody's own */
   if (stat(path, &there) == 0 || strchr(path, '/') != NULL)
     return mt_session_open_plan(path, out, err);
@@ -325,11 +376,71 @@ mt_code cli_open_plan(const char *path, mt_plan **out, mt_error *err)
 /* The percentage on the screen, -1: none. */
 static int shown = -1;
 
+/* While a knob is turned: when the tones begin in the take and how long they run; 0: none is. */
+static double turn_from_s, turn_for_s;
+
+/* What the hand is to do, when, as parts of the time the tones run. */
+static const char *say_turn(double part)
+{
+  return part < 0.06   ? "leave it at full"
+         : part < 0.48 ? "turn it down, slowly"
+         : part < 0.92 ? "and up again, slowly"
+                       : "leave it at full";
+}
+
+/* What arrives, kept until the progress is told: only then may be written to the terminal. */
+static double heard_at_s, heard_dbfs[2];
+static bool has_heard;
+
+static void keep_heard(void *ctx, double at_s, const double level_dbfs[2])
+{
+  (void)ctx;
+  heard_at_s = at_s;
+  heard_dbfs[0] = level_dbfs[0];
+  heard_dbfs[1] = level_dbfs[1];
+  has_heard = true;
+}
+
+static void show_turn(void)
+{
+  double part = (heard_at_s - turn_from_s) / turn_for_s;
+
+  if (has_heard)
+    fprintf(stderr, "\r%4.1f s  %-22s left %6.1f  right %6.1f dBFS ",
+            fmax(0.0, turn_from_s + turn_for_s - heard_at_s), say_turn(part), heard_dbfs[0], heard_dbfs[1]);
+  has_heard = false;
+  shown = 0;
+}
+
+void cli_expect_turn(const mt_stimulus *stimulus)
+{
+  const mt_segment *turn = mt_stimulus_find(stimulus, "turn");
+
+  turn_from_s = turn != NULL ? turn->start_s : 0.0;
+  turn_for_s = turn != NULL ? turn->duration_s : 0.0;
+}
+
+void cli_explain_turn(const char *knob, double turn_s)
+{
+  char text[300];
+
+  snprintf(text, sizeof text,
+           "Turn: %s. Begin at full. From 4 s after the start turn it slowly down to nothing, in about %.0f "
+           "s, then "
+           "as slowly up again, and leave it at full until the end. A line counts and says what is next.",
+           knob, 0.42 * turn_s);
+  mt_layout_wrap(stderr, "  ", "        ", text);
+}
+
 static void show_progress(void *ctx, double done)
 {
   int percent = (int)(100.0 * done);
 
   (void)ctx;
+  if (turn_for_s > 0.0) {
+    show_turn();
+    return;
+  }
   if (percent != shown)
     fprintf(stderr, "\rmeasuring %3d %% ", percent);
   shown = percent;
@@ -348,11 +459,12 @@ void cli_start_progress(mt_session_options *options)
     return;
   options->progress = show_progress;
   options->note = show_note;
+  options->hear = keep_heard;
 }
 
 void cli_end_progress(void)
 {
   if (shown >= 0)
-    fputs("\r                \r", stderr);
+    fprintf(stderr, "\r%*s\r", turn_for_s > 0.0 ? 66 : 16, "");
   shown = -1;
 }

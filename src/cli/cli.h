@@ -117,12 +117,21 @@ mt_code cli_check_output(const char *path, const char *const *inputs, size_t nin
 /** Whether a path ends in .flac. */
 bool cli_is_flac(const char *path);
 
+/** Whether a path ends as other files than WAV, or FLAC if that may be, do; no ending at all is none of them. */
+bool cli_is_misnamed(const char *path, bool may_be_flac);
+
 /** Write results as JSON to `json` (unless NULL), as text to standard output unless JSON goes there. */
 mt_code cli_write_results(const mt_results *results, const char *json, mt_error *err);
 
 /** A progress display for session options, and their notes: set up only if standard error is a terminal. */
 void cli_start_progress(mt_session_options *options);
 void cli_end_progress(void);
+
+/** Of what is about to be played: if a knob is turned meanwhile, the progress says what to do, and the level. */
+void cli_expect_turn(const mt_stimulus *stimulus);
+
+/** Say in words how to turn a knob, before. */
+void cli_explain_turn(const char *knob, double turn_s);
 
 /** Find the level to play and set it in the session; says what it found, and which knob to turn. */
 mt_code cli_find_level(mt_session_options *session, double max_dbfs, double target_dbfs, mt_error *err);
@@ -183,8 +192,9 @@ typedef struct cli_filing {
   mt_open_stage *stage; /**< NULL: nothing is filed */
   char job[MT_JOB_PATH_MAX];
   char label[MT_JOB_LABEL_MAX + 1];
-  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again; "": a walk's several */
+  char take[MT_JOB_PATH_MAX]; /**< where the take is to be written, or is read again, of several the folder */
   char rig[MT_JOB_PATH_MAX + 16]; /**< of a stage read again: the rig filed with it */
+  mt_results *old; /**< of a stage read again: its readings, if it had any; the caller's to destroy */
 } cli_filing;
 
 /** What is filed beside take and results; each may be NULL. */
@@ -205,12 +215,23 @@ mt_code cli_filing_begin(const char *job, const char *label, cli_filing *out, mt
 /** Go on with the stage of that label that was begun and left, or begin one. For several takes. */
 mt_code cli_filing_go_on(const char *job, const char *label, cli_filing *out, mt_error *err);
 
-/** Begin to read a stage's take again, by the plan that was filed with it unless *plan is one. */
+/**
+ * Begin to read a stage's takes again, with mt_session_read_again() if it has `old` results. By the plan that was filed
+ * with it unless *plan is one.
+ */
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
                                mt_session_options *session, mt_plan **plan, mt_error *err);
 
 /** Copy a recording into the stage, if there is one. */
 mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err);
+
+/**
+ * File what was made, say where on standard error, and close the stage; nothing without one.
+ *
+ * @param results  NULL: the take could not be read, and `why` says why.
+ */
+mt_code cli_file(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_results *results,
+                 const char *why, mt_error *err);
 
 /**
  * cli_finish(), and file the results before, if there is a stage. A take of which nothing could be read is filed

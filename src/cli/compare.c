@@ -139,8 +139,12 @@ static mt_code open_side(const char *name, const options *given, side *out, mt_e
 static mt_code open_job(const char *name, const options *given, side sides[2], mt_error *err)
 {
   char job[MT_JOB_PATH_MAX];
-  mt_code code = cli_find_job(name != NULL ? name : given->job, NULL, job, err);
+  struct stat there;
+  mt_code code;
 
+  if (name != NULL && stat(name, &there) == 0 && S_ISREG(there.st_mode))
+    return mt_fail(err, MT_E_ARG, "%.120s is one file; expected two to compare, or a job", name);
+  code = cli_find_job(name != NULL ? name : given->job, NULL, job, err);
   if (code == MT_OK)
     code = open_stage(job, "before", &sides[0], err);
   return code == MT_OK ? open_stage(job, "after", &sides[1], err) : code;

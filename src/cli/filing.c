@@ -2,6 +2,7 @@
 #include "cli/cli.h"
 
 #include "base/text.h"
+#include "report/layout.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -86,23 +87,36 @@ mt_code cli_filing_copy_take(cli_filing *filing, const char *path, mt_error *err
 
 /* ---- reading a stage again -------------------------------------------------------------------------- */
 
-/* Level and rig as they were: the take cannot tell. */
+/* The rig as it was: the take cannot tell. */
 static void take_over_conditions(const char *folder, cli_filing *filing, mt_session_options *session)
 {
   char path[MT_JOB_PATH_MAX + 16];
-  mt_results *old = NULL;
 
   snprintf(path, sizeof path, "%s/results.json", folder);
-  if (mt_report_read_json(path, &old, NULL) != MT_OK)
+  if (mt_report_read_json(path, &filing->old, NULL) != MT_OK)
     return;
-  if (old->is_stimulus && !(session->level_dbfs <= 0.0))
-    session->level_dbfs = old->stimulus_level_dbfs;
   snprintf(filing->rig, sizeof filing->rig, "%s/rig.cfg", folder);
-  if (session->rig == NULL && old->rig.name[0] != '\0' && access(filing->rig, F_OK) == 0) {
+  if (session->rig == NULL && filing->old->rig.name[0] != '\0' && access(filing->rig, F_OK) == 0) {
     session->rig_file = filing->rig;
-    session->recorded_by_unit = session->recorded_by_unit || old->rig.recorded_by_unit;
+    session->recorded_by_unit = session->recorded_by_unit || filing->old->rig.recorded_by_unit;
   }
-  mt_results_destroy(&old);
+}
+
+/* Whatever it was called where it came from. */
+static mt_code find_take(cli_filing *filing, mt_error *err)
+{
+  static const char *const endings[] = {"wav", "flac", "w64", "rf64"};
+
+  for (size_t i = 0; i < sizeof endings / sizeof endings[0]; i++) {
+    char name[16];
+    mt_code code;
+    snprintf(name, sizeof name, "take.%s", endings[i]);
+    code = name_inside(filing, name, filing->take, err);
+    if (code != MT_OK || access(filing->take, F_OK) == 0)
+      return code;
+  }
+  return mt_fail(err, MT_E_NO_INPUT, "the stage \"%.64s\" has no take that could be read again",
+                 filing->label);
 }
 
 static mt_code open_filed_plan(const mt_stage *old, mt_plan **plan, mt_error *err)
@@ -123,8 +137,6 @@ static mt_code open_filed_plan(const mt_stage *old, mt_plan **plan, mt_error *er
 mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *out,
                                mt_session_options *session, mt_plan **plan, mt_error *err)
 {
-  static const char *const endings[] = {"wav", "flac", "w64", "rf64"};
-  bool found = false;
   mt_stage old;
   mt_code code;
 
@@ -139,15 +151,10 @@ mt_code cli_filing_begin_again(const char *job, const char *label, cli_filing *o
   session->plan = *plan;
   take_over_conditions(old.folder, out, session);
   code = mt_job_begin_again(out->job, label, &out->stage, err);
-  for (size_t i = 0; i < sizeof endings / sizeof endings[0] && code == MT_OK && !found; i++) {
-    char name[16];
-    snprintf(name, sizeof name, "take.%s", endings[i]);
-    code = name_inside(out, name, out->take, err);
-    found = code == MT_OK && access(out->take, F_OK) == 0;
-  }
-  if (code == MT_OK && !found)
-    code =
-        mt_fail(err, MT_E_NO_INPUT, "the stage \"%.64s\" has no single take that could be read again", label);
+  if (code == MT_OK && out->old != NULL && out->old->ntakes > 0)
+    mt_text_copy(out->take, sizeof out->take, mt_job_stage_folder(out->stage));
+  else if (code == MT_OK)
+    code = find_take(out, err);
   if (code != MT_OK)
     mt_job_drop_stage(&out->stage);
   return code;
@@ -216,23 +223,93 @@ static void say_filed(const cli_command *command, const mt_stage *stage, bool ha
           has_results ? "filed" : "the take is filed without readings", stage->label, stage->folder);
 }
 
+mt_code cli_file(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_results *results,
+                 const char *why, mt_error *err)
+{
+  mt_stage stage;
+  mt_code code;
+
+  if (filing->stage == NULL)
+    return MT_OK;
+  code = write_all(filing, results, with, err);
+  if (code == MT_OK)
+    code = mt_job_finish_stage(&filing->stage, results, why, &stage, err);
+  if (code == MT_OK)
+    say_filed(command, &stage, results != NULL);
+  mt_job_drop_stage(&filing->stage);
+  return code;
+}
+
+/* What a person at a terminal has before the eyes when all is printed: the verdict stands far above. */
+typedef struct ending {
+  mt_verdict verdict;
+  bool is_stimulus;
+  double level_dbfs;
+  bool is_filed;
+  const char *plan; /* as it was named, or NULL */
+} ending;
+
+static void say_verdict(const ending *e)
+{
+  static const char *const words[] = {
+      [MT_VERDICT_NONE] = "Not judged",
+      [MT_VERDICT_PASS] = "PASS",
+      [MT_VERDICT_FAIL] = "FAIL; what is missed, and why, stands above the readings",
+      [MT_VERDICT_UNDECIDED] = "UNDECIDED; what is, and why, stands above the readings"};
+
+  fprintf(stderr, "\n%s.\n", words[e->verdict]);
+  if (!e->is_stimulus)
+    mt_layout_wrap(stderr, "", "  ",
+                   "The stimulus was not found in it: it was read as a plain recording, of a tone, noise or "
+                   "silence.");
+}
+
+static void say_next(const cli_filing *filing, const ending *e)
+{
+  char here[MT_JOB_PATH_MAX] = "", job[MT_JOB_PATH_MAX + 8] = "", text[2 * MT_JOB_PATH_MAX];
+  bool is_here = cli_find_job(NULL, NULL, here, NULL) == MT_OK;
+
+  if (!e->is_filed) {
+    if (is_here)
+      mt_layout_wrap(stderr, "", "  ",
+                     "Not filed in the job you stand in; --stage before, or after, would do that.");
+    return;
+  }
+  if (!is_here || strcmp(here, filing->job) != 0)
+    snprintf(job, sizeof job, " -j %s", mt_text_basename(filing->job));
+  snprintf(text, sizeof text, "Filed as \"%s\" in %s.", filing->label, mt_text_basename(filing->job));
+  mt_layout_wrap(stderr, "", "  ", text);
+  if (strcmp(filing->label, "before") == 0) {
+    fprintf(stderr, "Next: mendtone job%s found \"...\"\n      mendtone check%s --stage after", job, job);
+    if (e->is_stimulus && e->level_dbfs != MT_DEFAULT_LEVEL_DBFS)
+      fprintf(stderr, " --level %.10g", e->level_dbfs); /* a level that was found is not found again */
+    fprintf(stderr, "%s%s\n", e->plan != NULL ? " --plan " : "", e->plan != NULL ? e->plan : "");
+  } else if (strcmp(filing->label, "after") == 0)
+    fprintf(stderr, "Next: mendtone compare%s\n      mendtone report%s\n", job,
+            job[0] != '\0' ? job + strlen(" -j") : "");
+}
+
 int cli_file_and_finish(const cli_command *command, cli_filing *filing, const cli_filed *with, mt_code code,
                         mt_results **results, const char *json, mt_error *err)
 {
   mt_error failure = {0};
   mt_code filed = MT_OK;
-  mt_stage stage;
+  bool is_to_file = filing->stage != NULL;
+  ending end = {.verdict = MT_VERDICT_NONE};
   int status;
 
   /* nothing came back, or not all of it: that is what was found, and the take shows it */
-  if (filing->stage != NULL && (code == MT_OK || (code == MT_E_DATA && access(filing->take, F_OK) == 0))) {
-    filed = write_all(filing, *results, with, &failure);
-    if (filed == MT_OK)
-      filed = mt_job_finish_stage(&filing->stage, *results, err->message, &stage, &failure);
-    if (filed == MT_OK)
-      say_filed(command, &stage, *results != NULL);
-  }
+  if (filing->stage != NULL && (code == MT_OK || (code == MT_E_DATA && access(filing->take, F_OK) == 0)))
+    filed = cli_file(command, filing, with, *results, err->message, &failure);
   mt_job_drop_stage(&filing->stage);
+  if (code == MT_OK)
+    end = (ending){(*results)->verdict, (*results)->is_stimulus, (*results)->stimulus_level_dbfs,
+                   is_to_file && filed == MT_OK, with->plan};
   status = cli_finish(command, code, results, json, err);
+  if (code == MT_OK && status <= CLI_UNDECIDED && isatty(STDOUT_FILENO)) {
+    fflush(stdout);
+    say_verdict(&end);
+    say_next(filing, &end);
+  }
   return filed != MT_OK ? cli_fail(command, &failure) : status;
 }

@@ -64,12 +64,9 @@ static char *read_stdin(const char *what)
 
   if (isatty(STDIN_FILENO))
     fprintf(stderr, "%s, as many lines as you like; end with Ctrl-D on a line of its own:\n", what);
-  while (text != NULL && used < most) {
-    size_t n = fread(text + used, 1, most - used, stdin);
-    used += n;
-    if (n == 0)
-      break;
-  }
+  /* a terminal ends more than once: its first end is the one that was meant */
+  while (text != NULL && used < most && !feof(stdin) && !ferror(stdin))
+    used += fread(text + used, 1, most - used, stdin);
   if (text == NULL)
     return NULL;
   while (used > 0 && isspace((unsigned char)text[used - 1]))
@@ -128,11 +125,13 @@ static void take_over_currency(const char *folder, mt_job_entry *entry)
 
 static int add(const options *given, mt_job_kind kind, char **words)
 {
-  mt_job_entry entry = {.kind = kind, .cost = given->cost, .quantity = given->quantity};
+  mt_job_entry entry = {.kind = kind, .cost = given->cost};
   char folder[MT_JOB_PATH_MAX];
   mt_error err = {0};
   mt_code code;
 
+  if (!isnan(given->quantity))
+    entry.quantity = given->quantity;
   if (kind == MT_JOB_WORK) {
     if (words[0] == NULL || !parse_minutes(words[0], &entry.minutes))
       return cli_refuse(&cli_job, "how long is \"%.20s\"? Expected minutes (25) or hours (1h30)",
@@ -155,6 +154,8 @@ static int add(const options *given, mt_job_kind kind, char **words)
   if (code == MT_OK)
     code = mt_job_add(folder, &entry, &err);
   free(entry.text);
+  if (code == MT_OK && isatty(STDOUT_FILENO)) /* which job it was is easily mistaken */
+    fprintf(stderr, "noted in %s\n", mt_text_basename(folder));
   return code == MT_OK ? CLI_PASS : cli_fail(&cli_job, &err);
 }
 
@@ -168,6 +169,10 @@ static int describe(const options *given, bool is_unit, char **words)
   if (code != MT_OK)
     return cli_fail(&cli_job, &err);
   text = words[0] != NULL ? join(words) : read_stdin(is_unit ? "unit" : "complaint");
+  if (words[0] == NULL && text != NULL && text[0] == '\0') {
+    free(text);
+    return cli_refuse(&cli_job, "nothing was said; the %s is left as it was", is_unit ? "unit" : "complaint");
+  }
   code = text != NULL ? mt_job_describe(folder, is_unit ? text : NULL, is_unit ? NULL : text, &err)
                       : mt_fail(&err, MT_E_MEMORY, "out of memory for a text");
   free(text);
@@ -201,7 +206,8 @@ static int create(const options *given, char **words)
                     "  mendtone check --stage before     measure it as it came\n"
                     "  mendtone job found \"...\"          what you find, and done, part, time, note\n"
                     "  mendtone check --stage after      measure it again\n"
-                    "  mendtone compare                  before beside after\n");
+                    "  mendtone compare                  before beside after\n"
+                    "  mendtone report                   what goes back with the unit\n");
   return CLI_PASS;
 }
 
@@ -232,8 +238,10 @@ static void show_stages(const mt_stage *stages, size_t n)
     mt_layout_cell(stdout, 16, name);
     printf("  %s  ", mt_job_time_text(stages[i].time_s, true, when));
     mt_layout_cell(stdout, 11, verdict_word(&stages[i]));
-    if (stages[i].has_results)
-      printf("by %.30s\n", plan[0] != '\0' ? plan : "no plan");
+    if (stages[i].has_results && plan[0] != '\0')
+      printf("by %.30s\n", plan);
+    else if (stages[i].has_results)
+      putchar('\n');
     else
       mt_layout_wrap(stdout, "\n    ", "    ", stages[i].why);
   }
@@ -511,11 +519,11 @@ static int check_options(const options *given, const char *verb)
 
   if (given->complaint != NULL && strcmp(verb, "new") != 0)
     return cli_refuse(&cli_job, "--complaint goes with new; to change it: mendtone job complaint TEXT");
-  if (!is_part && (!isnan(given->cost) || given->quantity != 0.0 || given->currency != NULL))
+  if (!is_part && (!isnan(given->cost) || !isnan(given->quantity) || given->currency != NULL))
     return cli_refuse(&cli_job, "--quantity, --cost and --currency go with part");
   if (given->json != NULL && strcmp(verb, "show") != 0)
     return cli_refuse(&cli_job, "--json goes with show");
-  if (is_part && !(given->quantity >= 0.0))
+  if (given->quantity <= 0.0)
     return cli_refuse(&cli_job, "--quantity is %g; expected more than 0", given->quantity);
   return CLI_PASS;
 }
@@ -524,7 +532,7 @@ static int run(int argc, char **argv)
 {
   static char show_verb[] = "show";
   char *only_show[] = {show_verb, NULL};
-  options given = {.cost = (double)NAN};
+  options given = {.quantity = (double)NAN, .cost = (double)NAN};
   char **operands;
   const char *verb;
   int status;
@@ -557,11 +565,12 @@ const cli_command cli_job = {
     .operands = "[WHAT [TEXT]]",
     .max_operands = 10000,
     .details = "WHAT is one of\n"
-               "  new UNIT            begin a job, print its folder: mendtone job new desk amplifier\n"
-               "                      --complaint \"the right side is nearly gone\"\n"
+               "  new UNIT            begin a job, print its folder: mendtone job new\n"
+               "                      desk amplifier --complaint \"the right side is nearly gone\"\n"
                "  found TEXT          what you found\n"
                "  done TEXT           what you did about it\n"
-               "  part NAME           what went in: mendtone job part capacitor 220 uF -n 2 --cost 0.45\n"
+               "  part NAME           what went in: mendtone job part capacitor 220 uF -n 2\n"
+               "                      --cost 0.45\n"
                "  time MINUTES [TEXT] how long you worked: 25, 1h30\n"
                "  note TEXT           anything else\n"
                "  unit, complaint TEXT  say them anew\n"

@@ -24,7 +24,9 @@ static void print_usage(FILE *out)
         out);
   for (size_t i = 0; i < NCOMMANDS; i++)
     fprintf(out, "  %-10s %s\n", commands[i]->name, commands[i]->summary);
-  fputs("\nmendtone COMMAND --help tells more; mendtone --version says which this is.\n"
+  fputs("\nOne repair: devices, job new, check --stage before, job found, done and part,\n"
+        "check --stage after, compare, report.\n\n"
+        "mendtone COMMAND --help tells more; mendtone --version says which this is.\n"
         "Exit status: 0 all limits met or none set, 1 a limit missed, 2 undecided;\n"
         "errors: 64 usage, 65 bad data, 66 no input, 69 device, 70 our bug or no memory,\n"
         "73 cannot create, 74 input/output, 78 bad plan.\n",

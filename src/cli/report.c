@@ -29,7 +29,7 @@ typedef struct options {
 
 static const cli_option table[] = {
     {"output", 'o', CLI_TEXT, offsetof(options, output), "FILE",
-     ".html, .pdf or .txt, - for text here; else HTML and PDF in the job"},
+     ".html, .pdf, .txt or .json, - for text here; else HTML and PDF in the job"},
     {"stage", 0, CLI_TEXT, offsetof(options, stage), "LABEL", "report on this stage; else \"after\""},
     {"against", 0, CLI_TEXT, offsetof(options, against), "LABEL",
      "compare with this stage, or results; else \"before\"; none"},
@@ -80,6 +80,8 @@ static bool form_of(const char *path, bool is_letter, mt_paper_form *out)
 
   if (strcmp(path, "-") == 0 || (dot != NULL && strcasecmp(dot, ".txt") == 0))
     *out = MT_PAPER_TEXT;
+  else if (dot != NULL && strcasecmp(dot, ".json") == 0)
+    *out = MT_PAPER_JSON;
   else if (dot != NULL && strcasecmp(dot, ".html") == 0)
     *out = MT_PAPER_HTML;
   else if (dot != NULL && strcasecmp(dot, ".pdf") == 0)
@@ -110,30 +112,32 @@ static mt_code write_pair(const mt_paper *paper, const char *folder, bool is_let
 
 static int status_of(const mt_paper *paper)
 {
-  const mt_results *results = paper->stages[paper->now].results;
-
-  return results != NULL ? cli_verdict_status(results->verdict) : CLI_UNDECIDED;
+  return cli_verdict_status(mt_paper_verdict(paper));
 }
 
 static mt_code report_one(const char *what, const options *given, bool is_letter, int *status, mt_error *err)
 {
   char folder[MT_JOB_PATH_MAX];
   mt_filing *filing = NULL;
+  mt_paper paper;
   mt_paper_form form = MT_PAPER_TEXT;
   mt_code code = open_one(what, given, &filing, folder, err);
 
   if (code != MT_OK)
     return code;
+  paper = *mt_filing_paper(filing);
+  if (paper.unit[0] == '\0' && folder[0] == '\0') /* named after the file, for want of better */
+    paper.unit = strrchr(what, '/') != NULL ? strrchr(what, '/') + 1 : what;
   if (given->output != NULL || folder[0] == '\0') {
     const char *path = given->output != NULL ? given->output : "-";
     form_of(path, is_letter, &form);
-    code = mt_paper_write(mt_filing_paper(filing), form, path, err);
+    code = mt_paper_write(&paper, form, path, err);
   } else {
-    code = write_pair(mt_filing_paper(filing), folder, is_letter, err);
+    code = write_pair(&paper, folder, is_letter, err);
   }
   if (code == MT_OK && given->csv != NULL)
     code = mt_filing_write_csv(filing, given->csv, err);
-  *status = status_of(mt_filing_paper(filing));
+  *status = status_of(&paper);
   mt_filing_close(&filing);
   return code;
 }
@@ -199,7 +203,7 @@ static int run(int argc, char **argv)
     return cli_refuse(&cli_report, "--paper is \"%.40s\"; expected a4 or letter", given.paper);
   is_letter = given.paper != NULL && strcasecmp(given.paper, "letter") == 0;
   if (given.output != NULL && !form_of(given.output, is_letter, &form))
-    return cli_refuse(&cli_report, "-o %.80s: expected a name that ends in .html, .pdf or .txt, or -",
+    return cli_refuse(&cli_report, "-o %.80s: expected a name that ends in .html, .pdf, .txt or .json, or -",
                       given.output);
   if (n > 1 && given.csv != NULL)
     return cli_refuse(&cli_report, "--csv goes with one job only");

@@ -5,7 +5,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <strings.h>
 #include <sys/stat.h>
 
 typedef struct options {
@@ -109,15 +108,6 @@ static mt_code check_output(const options *given, mt_error *err)
   return cli_check_output(given->output, inputs, 1, err);
 }
 
-/* A player goes by the ending: what is called .mp3 and is none would not play. */
-static bool has_foreign_ending(const char *path)
-{
-  const char *slash = strrchr(path, '/');
-  const char *dot = strrchr(slash != NULL ? slash : path, '.');
-
-  return dot != NULL && dot[1] != '\0' && strcasecmp(dot, ".wav") != 0 && strcasecmp(dot, ".flac") != 0;
-}
-
 static int run(int argc, char **argv)
 {
   options given = {.level_dbfs = (double)NAN, .max_level_dbfs = (double)NAN, .lead_in_s = MT_LEAD_IN_S};
@@ -132,7 +122,7 @@ static int run(int argc, char **argv)
     return status;
   if (given.output == NULL)
     return cli_refuse(&cli_stimulus, "no file is named: mendtone stimulus -o S.wav");
-  if (has_foreign_ending(given.output))
+  if (cli_is_misnamed(given.output, true)) /* a player goes by the ending: it would not play */
     return cli_refuse(&cli_stimulus, "-o %.80s: expected a name that ends in .wav or .flac", given.output);
   if (given.state != NULL && given.plan == NULL)
     return cli_refuse(&cli_stimulus, "--state is one of a plan's; name the plan with --plan");
@@ -155,6 +145,10 @@ static int run(int argc, char **argv)
     printf(" --extras %s", mt_extras_text(stimulus.extras, list));
   if (stimulus.max_level_dbfs > stimulus.level_dbfs)
     printf(" --max-level %.10g", stimulus.max_level_dbfs);
+  if (given.plan != NULL)
+    printf(" --plan %s", given.plan);
+  if (given.state != NULL)
+    printf(" --state \"%s\"", given.state);
   printf(
       "\nor, to listen while it plays, the same with  check --from-player  in place of  analyse RECORDING\n");
   return CLI_PASS;

@@ -27,6 +27,9 @@ typedef struct options {
   const char *json;
   const char *duration;
   const char *write;
+  const char *rig;
+  const char *job;
+  const char *stage;
   double rate_hz;
   double level_dbfs;
   bool listen;
@@ -47,7 +50,13 @@ static const cli_option table[] = {
     {"state", 0, CLI_TEXT, offsetof(options, state), "NAME", "how the simulated unit's switches stand"},
     {"plan", 0, CLI_TEXT, offsetof(options, plan), "PLAN", "its limits on dropouts are held"},
     {"json", 0, CLI_TEXT, offsetof(options, json), "FILE", "write results there; - is standard output"},
-    {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ", "sampling rate; else the plan's, or 48000"},
+    {"rig", 0, CLI_TEXT, offsetof(options, rig), "NAME",
+     "the rig used (see mendtone rig): levels in volts too"},
+    {"job", 'j', CLI_TEXT, offsetof(options, job), "JOB",
+     "file it in this job; else in the one you stand in"},
+    {"stage", 's', CLI_TEXT, offsetof(options, stage), "NAME", "file it under this name, as strain-before"},
+    {"rate", 0, CLI_NUMBER, offsetof(options, rate_hz), "HZ",
+     "sampling rate; else the plan's, the rig's, or 48000"},
     {"level", 0, CLI_NUMBER, offsetof(options, level_dbfs), "DBFS", "of the tones; else the plan's, or -20"},
     {"quiet", 'q', CLI_FLAG, offsetof(options, quiet), NULL, "no bell"},
     {"yes", 'y', CLI_FLAG, offsetof(options, yes), NULL, "do not wait after the cautions"},
@@ -67,6 +76,8 @@ typedef struct bench {
   mt_strain_level recent[MEAN_TICKS];
   size_t nlevels;
   size_t nevents[MT_STRAIN_KINDS];
+  bool has_volts[2];
+  double full_dbv[2]; /* of a channel's full scale */
   point points[POINTS_MAX];
   size_t npoints;
   point typed; /* its level is kept at the first key */
@@ -148,6 +159,13 @@ static void show_event(void *ctx, const mt_strain_event *e)
     fputc('\a', stderr);
 }
 
+/* What that level is with the rig; nothing without. */
+static void print_volts(const bench *b, unsigned c, double level_dbfs, FILE *out)
+{
+  if (b->has_volts[c])
+    fprintf(out, " (%#.4g V)", pow(10.0, (level_dbfs + b->full_dbv[c]) / 20.0));
+}
+
 static void show_line(const bench *b, const mt_strain_level *level)
 {
   char when[24];
@@ -158,9 +176,11 @@ static void show_line(const bench *b, const mt_strain_level *level)
     fprintf(stderr, "\r\033[K%s  name of this point: %s", when, b->typed.name);
   } else {
     fprintf(stderr, "\r\033[K%s ", when);
-    for (unsigned c = 0; c < level->nchannels; c++)
+    for (unsigned c = 0; c < level->nchannels; c++) {
       fprintf(stderr, " %s %7.2f%s", c == 0 ? "left" : "right", level->level_dbfs[c],
               level->is_locked[c] ? "" : "?");
+      print_volts(b, c, level->level_dbfs[c], stderr);
+    }
     fputs(" dBFS", stderr);
     if (level->nchannels == 2)
       fprintf(stderr, "  balance %+6.2f dB", level->level_dbfs[0] - level->level_dbfs[1]);
@@ -193,6 +213,15 @@ static void start_point(bench *b)
   }
 }
 
+static void print_point_levels(const bench *b, const point *p, int width, const char *between, FILE *out)
+{
+  for (unsigned c = 0; c < p->nchannels; c++) {
+    fprintf(out, "%s %*.2f", c > 0 ? between : "", width, p->level_dbfs[c]);
+    print_volts(b, c, p->level_dbfs[c], out);
+  }
+  fputs(" dBFS\n", out);
+}
+
 static void end_point(bench *b)
 {
   clear_line(b);
@@ -200,10 +229,8 @@ static void end_point(bench *b)
     fprintf(stderr, "there are %d points already; this one is not kept\n", POINTS_MAX);
   } else {
     b->points[b->npoints++] = b->typed;
-    fprintf(b->log, "point: %s, %.2f", b->typed.name, b->typed.level_dbfs[0]);
-    if (b->typed.nchannels == 2)
-      fprintf(b->log, " and %.2f", b->typed.level_dbfs[1]);
-    fputs(" dBFS\n", b->log);
+    fprintf(b->log, "point: %s,", b->typed.name);
+    print_point_levels(b, &b->typed, 6, " and", b->log);
     fflush(b->log);
   }
   b->ntyped = 0;
@@ -243,10 +270,8 @@ static void print_points(const bench *b, FILE *out)
   fputs("\nPoints, in the order they were named\n", out);
   for (size_t i = 0; i < b->npoints; i++) {
     const point *p = &b->points[i];
-    fprintf(out, "  %-24s %8.2f", p->name, p->level_dbfs[0]);
-    if (p->nchannels == 2)
-      fprintf(out, " %8.2f", p->level_dbfs[1]);
-    fputs(" dBFS\n", out);
+    fprintf(out, "  %-24s", p->name);
+    print_point_levels(b, p, 8, "", out);
     for (unsigned c = 0; i > 0 && c < p->nchannels; c++) {
       double step = b->points[i - 1].level_dbfs[c] - p->level_dbfs[c];
       if (step > lost_db) {
@@ -316,7 +341,7 @@ static bool look_up(void *ctx)
 
 /* ---- the summary ------------------------------------------------------------------------------ */
 
-static void print_channel(const mt_strain_channel *known, unsigned c, FILE *out)
+static void print_channel(const bench *b, const mt_strain_channel *known, unsigned c, FILE *out)
 {
   fprintf(out, "%s\n", c == 0 ? "left" : "right");
   if (!known->is_locked) {
@@ -334,22 +359,24 @@ static void print_channel(const mt_strain_channel *known, unsigned c, FILE *out)
   fputc('\n', out);
   for (int k = MT_STRAIN_CLICK; k < MT_STRAIN_KINDS; k++)
     if (known->count[k] > 0)
-      fprintf(out, "  %-13s %zu\n", mt_strain_kind_name((mt_strain_kind)k), known->count[k]);
-  fprintf(out, "  level         %.2f dBFS at first, %.2f at the end, %.2f to %.2f between\n",
-          known->first_dbfs, known->last_dbfs, known->lowest_dbfs, known->highest_dbfs);
+      fprintf(out, "  %-13s %zu%s\n", mt_strain_kind_name((mt_strain_kind)k), known->count[k],
+              k == MT_STRAIN_PHASE ? ", counted as dropouts: frames were lost or repeated" : "");
+  fprintf(out, "  level         %.2f dBFS at first, %.2f at the end", known->first_dbfs, known->last_dbfs);
+  print_volts(b, c, known->last_dbfs, out);
+  fprintf(out, " (%.2f to %.2f)\n", known->lowest_dbfs, known->highest_dbfs);
   if (known->too_noisy_s > 0.0)
     fprintf(out, "  too noisy     %.1f s, in which a dropout of 1 ms would have been hidden\n",
             known->too_noisy_s);
 }
 
-static void print_summary(const mt_strain *watch, const mt_results *results, FILE *out)
+static void print_summary(const bench *b, const mt_strain *watch, const mt_results *results, FILE *out)
 {
   char time_text[24];
 
   format_clock(mt_strain_time_s(watch), time_text);
   fprintf(out, "\nWatched for %s\n", time_text);
   for (unsigned c = 0; c < results->nchannels; c++)
-    print_channel(mt_strain_describe(watch, c), c, out);
+    print_channel(b, mt_strain_describe(watch, c), c, out);
 }
 
 /* ---- the command ------------------------------------------------------------------------------ */
@@ -385,7 +412,7 @@ static mt_code watch(const options *given, const mt_session_options *session, mt
   b->log = given->json != NULL && strcmp(given->json, "-") == 0 ? stderr : stdout;
   clock_gettime(CLOCK_MONOTONIC, &b->began);
   take_keys(b);
-  if (b->has_keys)
+  if (b->has_keys && how->recording == NULL)
     fputs("Move plugs and cables. Type a name and Enter to keep a level; Ctrl-C ends.\n", stderr);
   how->sink = (mt_strain_sink){show_event, show_level, b};
   how->poll = look_up;
@@ -394,17 +421,21 @@ static mt_code watch(const options *given, const mt_session_options *session, mt
   if (b->has_keys)
     restore_keys();
   if (code == MT_OK) {
-    print_summary(seen, *results, b->log);
+    print_summary(b, seen, *results, b->log);
     print_points(b, b->log);
   }
   mt_strain_destroy(&seen);
   return code;
 }
 
-static int finish(const options *given, mt_code code, mt_results **results, mt_error *err)
+static int finish(const options *given, cli_filing *filing, mt_code code, mt_results **results, mt_error *err)
 {
+  const cli_filed with = {.plan = given->plan, .rig = given->rig, .simulate = given->simulate};
+  mt_error unfiled = {0};
+  mt_code filed = code == MT_OK ? cli_file(&cli_watch, filing, &with, *results, NULL, &unfiled) : MT_OK;
   int status;
 
+  mt_job_drop_stage(&filing->stage);
   if (code == MT_OK && given->json != NULL)
     code = mt_report_write_json(*results, given->json, err);
   if (code == MT_OK && (given->json == NULL || strcmp(given->json, "-") != 0)) {
@@ -413,7 +444,28 @@ static int finish(const options *given, mt_code code, mt_results **results, mt_e
   }
   status = code == MT_OK ? cli_verdict_status((*results)->verdict) : cli_fail(&cli_watch, err);
   mt_results_destroy(results);
-  return status;
+  return filed != MT_OK ? cli_fail(&cli_watch, &unfiled) : status;
+}
+
+/* What it needs to know before it begins: the plan, the rig's volts, where it is filed. */
+static mt_code prepare(const options *given, mt_session_options *session, const mt_strain_options *how,
+                       mt_plan **plan, cli_filing *filing, bench *b, mt_error *err)
+{
+  mt_code code = cli_open_plan(given->plan, plan, err);
+
+  session->plan = *plan;
+  session->simulate = given->simulate;
+  session->input = given->input;
+  session->output = given->output;
+  session->state = given->state;
+  session->rate_hz = given->rate_hz;
+  session->level_dbfs = given->level_dbfs;
+  session->rig = given->rig;
+  if (code == MT_OK)
+    code = mt_session_watch_full_scale(session, how, b->full_dbv, b->has_volts, err);
+  if (code == MT_OK && given->write == NULL)
+    code = cli_filing_begin(given->job, given->stage, filing, err);
+  return code == MT_OK && how->recording != NULL ? cli_filing_copy_take(filing, how->recording, err) : code;
 }
 
 static int run(int argc, char **argv)
@@ -423,6 +475,7 @@ static int run(int argc, char **argv)
   mt_strain_options how = {.duration_s = 86400.0};
   check_options cautioned = {.reading = CLI_READING_NONE};
   static bench b;
+  cli_filing filing = {.stage = NULL};
   mt_plan *plan = NULL;
   mt_results *results = NULL;
   mt_error err = {0};
@@ -436,14 +489,7 @@ static int run(int argc, char **argv)
   how.listen = given.listen;
   code = check_given(&given, how.recording, &how.duration_s, &err);
   if (code == MT_OK)
-    code = cli_open_plan(given.plan, &plan, &err);
-  session.plan = plan;
-  session.simulate = given.simulate;
-  session.input = given.input;
-  session.output = given.output;
-  session.state = given.state;
-  session.rate_hz = given.rate_hz;
-  session.level_dbfs = given.level_dbfs;
+    code = prepare(&given, &session, &how, &plan, &filing, &b, &err);
   if (code == MT_OK && given.write != NULL) {
     code = mt_session_write_watch(&session, given.write, &err);
     mt_plan_destroy(&plan);
@@ -457,7 +503,7 @@ static int run(int argc, char **argv)
   if (code == MT_OK)
     code = watch(&given, &session, &how, &b, &results, &err);
   mt_plan_destroy(&plan);
-  return finish(&given, code, &results, &err);
+  return finish(&given, &filing, code, &results, &err);
 }
 
 const cli_command cli_watch = {
@@ -471,7 +517,8 @@ const cli_command cli_watch = {
                "end there is a summary. Whoever traces a signal types a name at each point: the level\n"
                "there is kept, and the list at the end says where most of it is lost.\n\n"
                "TAKE is a recording of the same tones (--write), read instead. A plan with the limit\n"
-               "{ quantity = \"dropouts\"; max = 0.0; unit = \"count\"; } decides the exit status.",
+               "{ quantity = \"dropouts\"; max = 0.0; unit = \"count\"; } decides the exit status.\n"
+               "With --stage readings and the level over time are filed in a job; what was heard is not.",
     .options = table,
     .noptions = sizeof table / sizeof table[0],
     .run = run,

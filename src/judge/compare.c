@@ -463,15 +463,21 @@ static const mt_curve *find_curve(const mt_results *results, const mt_curve *a, 
   return NULL;
 }
 
+/* When a hand turned how far is not the same twice, and says nothing of the unit. */
+static bool is_of_the_hand(const mt_curve *c)
+{
+  return strcmp(c->segment, "turn") == 0 && mt_curve_x_unit(c) == MT_UNIT_SECOND;
+}
+
 static mt_code compare_curves(mt_comparison *out, const mt_results *a, const mt_results *b, mt_error *err)
 {
   mt_code code = MT_OK;
 
   for (size_t i = 0; i < a->ncurves && code == MT_OK; i++)
-    if (!out->of_channels || a->curves[i].channel == MT_LEFT)
+    if (!is_of_the_hand(&a->curves[i]) && (!out->of_channels || a->curves[i].channel == MT_LEFT))
       code = add_curve(out, &a->curves[i], find_curve(b, &a->curves[i], out->of_channels, true), err);
   for (size_t i = 0; i < b->ncurves && code == MT_OK; i++)
-    if ((!out->of_channels || b->curves[i].channel == MT_RIGHT) &&
+    if (!is_of_the_hand(&b->curves[i]) && (!out->of_channels || b->curves[i].channel == MT_RIGHT) &&
         find_curve(a, &b->curves[i], out->of_channels, false) == NULL)
       code = add_curve(out, NULL, &b->curves[i], err);
   return code;

@@ -721,7 +721,7 @@ static mt_code judge_all_implied(const mt_plan *plan, mt_results *results, mt_er
     }
   /* a stimulus take without any route was not read as it should have been; noise alone has none */
   if (!found && results->is_stimulus && results->ntakes == 0 && results->stimulus_parts != MT_PARTS_NOISE &&
-      code == MT_OK)
+      results->stimulus_parts != MT_PARTS_TURN && code == MT_OK)
     code = judge_implied_state(plan, results, "", err);
   return code;
 }

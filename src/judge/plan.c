@@ -202,9 +202,34 @@ static mt_code read_measure(mt_config_item group, mt_plan_state *state, mt_error
   return MT_OK;
 }
 
+/* A knob that is turned during the take: that is all that is measured then. */
+static mt_code read_turn(mt_config_item group, mt_plan_state *state, mt_error *err)
+{
+  static const char *const others[] = {"measure", "compare_with"};
+  mt_config_item item;
+  mt_code code;
+
+  if (!mt_config_find(group, "turn", &item))
+    return mt_config_find(group, "turn_s", &item)
+               ? mt_config_fail(item, err, "turn_s without turn; expected turn = \"volume\" or another knob")
+               : MT_OK;
+  code = mt_config_text(group, "turn", state->turn, sizeof state->turn, err);
+  if (code == MT_OK && state->turn[0] == '\0')
+    return mt_config_fail(item, err, "turn is empty; expected turn = \"volume\" or another knob");
+  for (size_t i = 0; i < COUNT(others) && code == MT_OK; i++)
+    if (mt_config_find(group, others[i], &item))
+      return mt_config_fail(item, err,
+                            "%s beside turn: while a knob is turned only its travel is read; "
+                            "expected a state of its own",
+                            others[i]);
+  state->turn_s = MT_TURN_S;
+  return code == MT_OK ? mt_config_number(group, "turn_s", MT_TURN_MIN_S, MT_TURN_MAX_S, &state->turn_s, err)
+                       : code;
+}
+
 static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_state *state, mt_error *err)
 {
-  static const char *const keys[] = {"name", "set", "compare_with", "measure"};
+  static const char *const keys[] = {"name", "set", "compare_with", "measure", "turn", "turn_s"};
   mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
 
   if (code == MT_OK)
@@ -220,7 +245,7 @@ static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_sta
     code = mt_config_text(group, "compare_with", state->compare_with, sizeof state->compare_with, err);
   if (code == MT_OK)
     code = read_measure(group, state, err);
-  return code;
+  return code == MT_OK ? read_turn(group, state, err) : code;
 }
 
 /* Open a list of groups; `n` is 0 if the key is not there. */
@@ -351,6 +376,12 @@ static mt_code read_order(mt_config_item group, mt_limit *limit, mt_error *err)
   return code;
 }
 
+static bool is_of_a_turn(mt_quantity quantity)
+{
+  return quantity == MT_Q_TRACKING_ERROR || quantity == MT_Q_SCRATCH_LEVEL ||
+         (quantity >= MT_Q_TRACKING_ERROR_40 && quantity <= MT_Q_LEVEL_JUMPS);
+}
+
 static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
 {
   bool compares = limit->quantity == MT_Q_BOOST || limit->quantity == MT_Q_BOOST_FREQ ||
@@ -368,6 +399,9 @@ static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_li
   state = find_state(plan, limit->state);
   if (state == NULL)
     return refuse_state(plan, item, limit->state, err);
+  if (is_of_a_turn(limit->quantity) && state->turn_s == 0.0)
+    return mt_config_fail(item, err, "%s is read while a knob is turned; expected turn in state \"%s\"",
+                          mt_quantity_describe(limit->quantity)->name, state->name);
   if (compares && state->compare_with[0] == '\0')
     return mt_config_fail(item, err,
                           "%s needs a state to compare with; expected compare_with in state \"%s\"",

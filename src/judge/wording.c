@@ -28,6 +28,12 @@ static const char *const nouns[MT_Q_LAST] = {
     [MT_Q_MAX_LEVEL] = "largest undistorted level",
     [MT_Q_DROPOUTS] = "number of dropouts",
     [MT_Q_BOOST_FREQ] = "frequency of the largest boost",
+    [MT_Q_TRACKING_ERROR_40] = "tracking error down to -40 dB",
+    [MT_Q_TRACKING_ERROR_60] = "tracking error down to -60 dB",
+    [MT_Q_CONTROL_STEPS] = "number of steps",
+    [MT_Q_SCRATCHES] = "number of scratches",
+    [MT_Q_DEAD_SPOTS] = "number of dead spots",
+    [MT_Q_LEVEL_JUMPS] = "number of level jumps",
 };
 
 /* Formatted and bounded; what does not fit is cut at a whole character. */
@@ -85,6 +91,8 @@ static int count_decimals(double value, double uncertainty, mt_unit unit)
   int certain = count_certain(own_uncertainty(value, uncertainty, unit));
   int readable = 2;
 
+  if (unit == MT_UNIT_COUNT)
+    return 0;
   if (!is_logarithmic(unit) && value != 0.0)
     readable = clamp(2.0 - floor(log10(fabs(value))), 0, MAX_DECIMALS);
   return certain < readable ? certain : readable;
@@ -98,11 +106,21 @@ static void print_number(double value, int decimals, char *out, size_t size)
     memmove(out, out + 1, strlen(out));
 }
 
+/* A blank and the unit; nothing for what is counted. */
+static const char *unit_after(mt_unit unit, char out[24])
+{
+  out[0] = '\0';
+  if (unit != MT_UNIT_NONE && unit != MT_UNIT_COUNT)
+    put(out, 24, " %s", mt_unit_name(unit));
+  return out;
+}
+
 static void print_unit(mt_unit unit, char *out, size_t size)
 {
   size_t used = strlen(out);
-  if (unit != MT_UNIT_NONE && used < size)
-    put(out + used, size - used, " %s", mt_unit_name(unit));
+  char after[24];
+  if (used < size)
+    mt_text_copy(out + used, size - used, unit_after(unit, after));
 }
 
 const char *mt_wording_value(double value, double uncertainty, mt_unit unit, char *out, size_t size)
@@ -217,18 +235,19 @@ static void state_value(const mt_judgement *j, bool is_bound, char *out, size_t 
 /* "at most 0.5 dB is allowed" */
 static void state_limit(const mt_judgement *j, char *out, size_t size)
 {
-  const char *unit = mt_unit_name(j->unit);
+  char after[24];
+  const char *unit = unit_after(j->unit, after);
 
   if (is_symmetric(j) && j->quantity == MT_Q_BALANCE && !j->relative)
-    put(out, size, "at most %g %s is allowed", j->max, unit);
+    put(out, size, "at most %g%s is allowed", j->max, unit);
   else if (is_symmetric(j))
-    put(out, size, "within +-%g %s is allowed", j->max, unit);
+    put(out, size, "within +-%g%s is allowed", j->max, unit);
   else if (isfinite(j->min) && isfinite(j->max))
-    put(out, size, "%g to %g %s is allowed", j->min, j->max, unit);
+    put(out, size, "%g to %g%s is allowed", j->min, j->max, unit);
   else if (isfinite(j->max))
-    put(out, size, "at most %g %s is allowed", j->max, unit);
+    put(out, size, "at most %g%s is allowed", j->max, unit);
   else
-    put(out, size, "at least %g %s is required", j->min, unit);
+    put(out, size, "at least %g%s is required", j->min, unit);
 }
 
 /* Which of the two limits a doubtful value is nearer to. */
@@ -241,13 +260,13 @@ static void state_doubt(const mt_judgement *j, char *out, size_t size)
 {
   double own = own_uncertainty(j->value, j->uncertainty, j->unit);
   double limit = nearer_limit(j);
-  char text[48];
+  char text[48], after[24];
 
   if (j->quantity == MT_Q_BALANCE && is_symmetric(j) && !j->relative)
     limit = j->max;
   print_number(own, clamp(1.0 - floor(log10(own > 0.0 ? own : 1.0)), 0, MAX_DECIMALS), text, sizeof text);
   print_unit(j->unit, text, sizeof text);
-  put(out, size, "+-%s, too close to the limit of %g %s to be sure", text, limit, mt_unit_name(j->unit));
+  put(out, size, "+-%s, too close to the limit of %g%s to be sure", text, limit, unit_after(j->unit, after));
 }
 
 void mt_wording_judge(mt_judgement *j, mt_validity validity)

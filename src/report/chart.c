@@ -21,7 +21,8 @@ static void copy_clean(char *out, size_t size, const char *text)
 mt_code mt_chart_create(const char *title, mt_chart_axis x_axis, mt_unit y_unit, mt_chart **out,
                         mt_error *err)
 {
-  static const char *const x_titles[] = {"frequency, Hz", "level played, dBFS", "time, s"};
+  static const char *const x_titles[] = {"frequency, Hz", "level played, dBFS", "time, s",
+                                         "turned down by, dB"};
   mt_chart *chart = calloc(1, sizeof *chart);
 
   if (chart == NULL)

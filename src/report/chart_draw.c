@@ -345,10 +345,10 @@ mt_code mt_chart_draw(const mt_chart *chart, const mt_chart_look *look, unsigned
   return code;
 }
 
-mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, char **out, mt_error *err)
+mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, double width, char **out, mt_error *err)
 {
   chart_layout *layout = malloc(sizeof *layout);
-  const mt_chart_look look = mt_chart_look_default();
+  mt_chart_look look = mt_chart_look_default();
   paint *painter = NULL;
   unsigned char *bytes = NULL;
   char *words = NULL;
@@ -357,6 +357,7 @@ mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, char **out, mt_er
 
   if (layout == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a chart");
+  look.width = width;
   code = mt_chart_describe(chart, &words, err);
   if (code == MT_OK)
     code = chart_lay_out(chart, &look, layout, err);

@@ -17,8 +17,14 @@ const chart_theme *chart_theme_of(bool is_dark);
 /** The colours of PAINT_WEB pictures as style rules. */
 void chart_write_style(FILE *out, bool is_dark);
 
-/** The chart as an <svg> element; its description is read out instead of it. @param out  malloc'ed. */
-mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, char **out, mt_error *err);
+/**
+ * The chart as an <svg> element; its description is read out instead of it.
+ *
+ * @param prefix  another for each picture of a page.
+ * @param width   points, as in mt_chart_look.
+ * @param out     malloc'ed.
+ */
+mt_code chart_draw_web(const mt_chart *chart, unsigned prefix, double width, char **out, mt_error *err);
 
 /** Where everything lies; the painter for measuring is its own. */
 mt_code chart_lay_out(const mt_chart *chart, const mt_chart_look *look, chart_layout *layout, mt_error *err);

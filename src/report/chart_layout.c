@@ -8,9 +8,10 @@
 #include <string.h>
 
 #define MARGIN 8.0
+#define SIZE_LEAST 6.5 /* of letters, points */
 #define TAG_GAP 12.0
 #define TAG_HEIGHT 13.0
-#define GUTTER_MOST 0.42 /* of the width */
+#define GUTTER_MOST 0.3 /* of the width */
 
 const paint_font chart_title_font = {11.0, true};
 const paint_font chart_text_font = {9.0, false};
@@ -177,6 +178,17 @@ static chart_text *add_text(chart_layout *l, paint *ruler, const char *text, pai
   return t;
 }
 
+/* From margin to margin; what is wider is set smaller, and cut only where it could no longer be read. */
+static void add_fitting(chart_layout *l, paint *ruler, const char *text, paint_font font, double y)
+{
+  double room = l->width - 2.0 * MARGIN, width, height;
+
+  for (paint_measure(ruler, text, font, &width, &height); width > room && font.size > SIZE_LEAST;
+       paint_measure(ruler, text, font, &width, &height))
+    font.size -= 0.5;
+  add_text(l, ruler, text, font, MARGIN, y, PAINT_LEFT, room);
+}
+
 /* The labels of greatest rank first give way where two would touch. */
 static void label_x(chart_layout *l, paint *ruler, double y)
 {
@@ -223,7 +235,7 @@ static double widest_tag(const mt_chart *chart, paint *ruler)
   return widest;
 }
 
-/* Tags stand where their lines end, and what has no line last. */
+/* Tags stand where their lines end, and what has no line last; a list below has the order of the lines. */
 static void place_tags(const mt_chart *chart, chart_layout *l, paint *ruler)
 {
   size_t order[MT_CHART_LINES_MAX];
@@ -238,7 +250,7 @@ static void place_tags(const mt_chart *chart, chart_layout *l, paint *ruler)
                       ? clamp(chart_layout_y(l, line->y[line->npoints - 1]), p->y, p->y + p->height)
                       : (double)NAN;
     tag->at_y = line->npoints > 0 ? tag->from_y : p->y + p->height;
-    while (k > 0 && l->tags[order[k - 1]].at_y > tag->at_y) {
+    while (k > 0 && !l->are_tags_below && l->tags[order[k - 1]].at_y > tag->at_y) {
       order[k] = order[k - 1];
       k--;
     }
@@ -303,9 +315,8 @@ mt_code chart_layout_make(const mt_chart *chart, const mt_chart_look *look, pain
   }
   l->tag_x = l->are_tags_below ? l->plot.x : l->plot.x + l->plot.width + TAG_GAP;
   l->tags_y = l->plot.y + l->plot.height + 12.0 + 2.0 * line_height;
-  add_text(l, ruler, chart->title, chart_title_font, MARGIN, MARGIN, PAINT_LEFT, l->width - 2.0 * MARGIN);
-  add_text(l, ruler, chart->y_title, chart_text_font, MARGIN, MARGIN + text_height + 2.0, PAINT_LEFT,
-           l->width - 2.0 * MARGIN);
+  add_fitting(l, ruler, chart->title, chart_title_font, MARGIN);
+  add_fitting(l, ruler, chart->y_title, chart_text_font, MARGIN + text_height + 2.0);
   for (size_t i = 0; i < l->y.nticks; i++) {
     chart_text *t =
         add_text(l, ruler, l->y.ticks[i].label, chart_text_font, l->plot.x - 5.0, 0.0, PAINT_RIGHT, INFINITY);

@@ -30,12 +30,14 @@ typedef struct row {
 static const row rows[] = {
     {"response", "Response", "gain re 997 Hz, dB", "gain over frequency", MT_Q_RESPONSE, "", MT_UNIT_HZ,
      false, false, CHANNELS},
-    {"harmonics_left", "Harmonics over frequency, left", "re the fundamental, dB",
-     "harmonics 2 to 5 and THD, left", MT_Q_THD_F, "", MT_UNIT_HZ, true, true, ORDERS_LEFT},
-    {"harmonics_right", "Harmonics over frequency, right", "re the fundamental, dB",
-     "harmonics 2 to 5 and THD, right", MT_Q_THD_F, "", MT_UNIT_HZ, true, true, ORDERS_RIGHT},
-    {"thd_f", "Harmonic distortion over frequency", "THD re the fundamental, dB", "THD over frequency",
-     MT_Q_THD_F, "", MT_UNIT_HZ, true, true, CHANNELS},
+    {"difference", "Difference", "gain less that of the other state, dB",
+     "what a switch changes, over frequency", MT_Q_DIFFERENCE, "", MT_UNIT_HZ, false, false, CHANNELS},
+    {"harmonics_left", "Harmonics, left", "re the fundamental, dB", "harmonics 2 to 5 and THD, left",
+     MT_Q_THD_F, "", MT_UNIT_HZ, true, true, ORDERS_LEFT},
+    {"harmonics_right", "Harmonics, right", "re the fundamental, dB", "harmonics 2 to 5 and THD, right",
+     MT_Q_THD_F, "", MT_UNIT_HZ, true, true, ORDERS_RIGHT},
+    {"thd_f", "Harmonic distortion", "THD re the fundamental, dB", "THD over frequency", MT_Q_THD_F, "",
+     MT_UNIT_HZ, true, true, CHANNELS},
     {"tone_spectrum", "Spectrum of the tone", "strongest bin, dBFS", "what stands beside the reference tone",
      MT_Q_SPECTRUM, "both", MT_UNIT_HZ, false, true, CHANNELS},
     {"idle_spectrum", "Spectrum of the idle noise", "strongest bin, dBFS", "nothing played: hum and lines",
@@ -44,8 +46,8 @@ static const row rows[] = {
      MT_Q_NOISE_DENSITY, "", MT_UNIT_HZ, false, true, CHANNELS},
     {"band_level", "Idle noise in third octaves", "level of the band, dBFS", "nothing played: third octaves",
      MT_Q_BAND_LEVEL, "", MT_UNIT_HZ, false, false, CHANNELS},
-    {"crosstalk", "Crosstalk over frequency", "heard here re there, dB", "the other channel, over frequency",
-     MT_Q_CROSSTALK, "", MT_UNIT_HZ, true, false, CHANNELS},
+    {"crosstalk", "Crosstalk", "heard here re there, dB", "the other channel, over frequency", MT_Q_CROSSTALK,
+     "", MT_UNIT_HZ, true, false, CHANNELS},
     {"linearity", "Gain over level", "gain re the reference level, dB", "gain over the level played",
      MT_Q_LINEARITY, "", MT_UNIT_DBFS, false, false, CHANNELS},
     {"thd_n", "Distortion and noise over level", "THD+N, dB", "THD+N over the level played", MT_Q_THD_N, "",
@@ -54,9 +56,14 @@ static const row rows[] = {
      CHANNELS},
     {"phase_difference", "Phase between the channels", "left less right, degrees",
      "phase of the left less the right", MT_Q_PHASE_DIFFERENCE, "", MT_UNIT_HZ, false, false, CHANNELS},
-    {"level", "Level over time", "level, dBFS", "level while it was watched, and dropouts", MT_Q_LEVEL, "",
-     MT_UNIT_SECOND, false, false, CHANNELS},
-    {"group_delay", "Group delay", "group delay, s", "group delay over frequency", MT_Q_GROUP_DELAY, "",
+    {"tracking_error", "Tracking of a control", "left less right re full, dB",
+     "balance while a knob is turned, over attenuation", MT_Q_TRACKING_ERROR, "", MT_UNIT_DB, false, false,
+     CHANNELS},
+    {"balance", "Balance over time", "left less right, dB", "balance while a knob is turned", MT_Q_BALANCE,
+     "", MT_UNIT_SECOND, false, false, CHANNELS},
+    {"level", "Level over time", "level, dBFS", "level while watched or while a knob is turned; dropouts",
+     MT_Q_LEVEL, "", MT_UNIT_SECOND, false, false, CHANNELS},
+    {"group_delay", "Group delay", "group delay, ms", "group delay over frequency", MT_Q_GROUP_DELAY, "",
      MT_UNIT_HZ, false, false, CHANNELS},
 };
 
@@ -159,19 +166,32 @@ static mt_chart_role role_of(mt_channel channel, bool is_earlier)
   }
 }
 
-/* A scattering line keeps of its uncertainty only where it is no more than a bound. */
-static mt_code add_scatter(mt_chart *chart, const mt_curve *c, mt_chart_role role, const char *label,
-                           mt_error *err)
+/* Times are read in seconds and drawn in milliseconds. */
+static mt_unit drawn_unit(mt_quantity quantity)
 {
-  double *uncertainty = malloc(c->npoints * sizeof *uncertainty);
+  mt_unit unit = mt_quantity_describe(quantity)->unit;
+
+  return unit == MT_UNIT_SECOND ? MT_UNIT_MILLISECOND : unit;
+}
+
+/* A scattering line keeps of its uncertainty only where it is no more than a bound. */
+static mt_code add_points(mt_chart *chart, const mt_curve *c, mt_chart_role role, const char *label,
+                          bool is_noise, mt_error *err)
+{
+  double scale = drawn_unit(c->quantity) == MT_UNIT_MILLISECOND ? 1000.0 : 1.0;
+  double *y = malloc(2 * c->npoints * sizeof *y), *uncertainty = y != NULL ? y + c->npoints : NULL;
   mt_code code;
 
-  if (uncertainty == NULL)
+  if (y == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a line of %zu points", c->npoints);
-  for (size_t i = 0; i < c->npoints; i++)
-    uncertainty[i] = c->uncertainty[i] >= MT_CURVE_BOUND_DB ? c->uncertainty[i] : 0.0;
-  code = mt_chart_add_line(chart, role, label, c->npoints, c->x, c->y, uncertainty, err);
-  free(uncertainty);
+  for (size_t i = 0; i < c->npoints; i++) {
+    y[i] = scale * c->y[i];
+    uncertainty[i] = scale * c->uncertainty[i];
+    if (c->uncertainty[i] < MT_CURVE_BOUND_DB) /* in another unit, too, it is none */
+      uncertainty[i] = is_noise ? 0.0 : fmin(uncertainty[i], 0.99 * MT_CURVE_BOUND_DB);
+  }
+  code = mt_chart_add_line(chart, role, label, c->npoints, c->x, y, uncertainty, err);
+  free(y);
   return code;
 }
 
@@ -180,10 +200,8 @@ static mt_code add_curve(mt_chart *chart, const mt_curve *c, mt_chart_role role,
 {
   char text[48];
 
-  if (is_usable(c) && is_noise)
-    return add_scatter(chart, c, role, label, err);
   if (is_usable(c))
-    return mt_chart_add_line(chart, role, label, c->npoints, c->x, c->y, c->uncertainty, err);
+    return add_points(chart, c, role, label, is_noise, err);
   snprintf(text, sizeof text, "%.24s: %.20s", label,
            c->validity == MT_NO_SIGNAL ? "no signal" : "not measured");
   return mt_chart_add_line(chart, role, text, 0, NULL, NULL, NULL, err);
@@ -255,6 +273,33 @@ static mt_code add_orders(mt_chart *chart, const mt_results *results, const want
   return code;
 }
 
+/* ---- the rig's own floor ----------------------------------------------------------------------- */
+
+/* The rig is known by its noise from 20 Hz to 20 kHz only: its mean, over hertz or over the bins that are drawn. */
+static mt_code add_rig_floor(mt_chart *chart, const mt_results *results, const row *r, const mt_curve *first,
+                             mt_error *err)
+{
+  static const double ends_hz[] = {20.0, 20e3};
+  double width_hz = r->quantity == MT_Q_NOISE_DENSITY ? 1.0 : first->bandwidth_hz;
+  mt_code code = MT_OK;
+  bool any = false;
+
+  if ((r->quantity != MT_Q_SPECTRUM && r->quantity != MT_Q_NOISE_DENSITY) || !(width_hz > 0.0))
+    return MT_OK;
+  for (int c = 0; c < 2 && code == MT_OK; c++) {
+    double at = results->rig.noise_dbfs[c] + 10.0 * log10(width_hz / (ends_hz[1] - ends_hz[0]));
+    if (results->rig.name[0] == '\0' || !results->rig.has_floor[c] || !isfinite(at))
+      continue;
+    code = mt_chart_add_line(chart, MT_CHART_FLOOR, c == 0 ? "rig alone, left" : "rig alone, right", 2,
+                             ends_hz, (const double[]){at, at}, NULL, err);
+    any = true;
+  }
+  if (any)
+    snprintf(chart->note + strlen(chart->note), sizeof chart->note - strlen(chart->note),
+             "%sRig alone: its own noise, the mean from 20 Hz to 20 kHz.", chart->note[0] != '\0' ? " " : "");
+  return code;
+}
+
 /* ---- limits ----------------------------------------------------------------------------------- */
 
 static double in_own_unit(double value, const mt_judgement *j)
@@ -263,7 +308,7 @@ static double in_own_unit(double value, const mt_judgement *j)
 
   if (!isfinite(value))
     return value;
-  return mt_unit_convert(value, j->unit, mt_quantity_describe(j->quantity)->unit, &own) ? own : (double)NAN;
+  return mt_unit_convert(value, j->unit, drawn_unit(j->quantity), &own) ? own : (double)NAN;
 }
 
 /* The same limit on left and right is drawn once. */
@@ -311,6 +356,7 @@ static mt_chart_axis axis_of(mt_unit x_unit)
 {
   return x_unit == MT_UNIT_SECOND ? MT_CHART_TIME
          : x_unit == MT_UNIT_HZ   ? MT_CHART_FREQUENCY
+         : x_unit == MT_UNIT_DB   ? MT_CHART_TURNED
                                   : MT_CHART_LEVEL;
 }
 
@@ -342,6 +388,23 @@ static mt_code fill(mt_chart *chart, const mt_results *results, const mt_chart_c
   return code;
 }
 
+/* "Response, flat"; of a difference both states: "Difference: lift less flat". */
+static void write_title(const mt_results *results, const row *r, const mt_chart_choice *choice,
+                        const char *state, char title[128])
+{
+  const char *reference = NULL;
+
+  for (size_t i = 0; i < results->nchanges && r->quantity == MT_Q_DIFFERENCE; i++)
+    if (strcmp(results->changes[i].state, state) == 0)
+      reference = results->changes[i].reference;
+  if (reference != NULL)
+    snprintf(title, 128, "%s: %.32s less %.32s", r->title, state, reference);
+  else if (choice->state != NULL || strcmp(state, "default") != 0)
+    snprintf(title, 128, "%s, %.32s", r->title, state);
+  else
+    snprintf(title, 128, "%s", r->title);
+}
+
 mt_code mt_chart_of_results(const mt_results *results, const mt_chart_choice *choice, mt_chart **out,
                             mt_error *err)
 {
@@ -359,18 +422,16 @@ mt_code mt_chart_of_results(const mt_results *results, const mt_chart_choice *ch
   if (first == NULL)
     return mt_fail(err, MT_E_DATA, "these results hold nothing for the chart \"%s\" (%s)", r->name,
                    r->meaning);
-  if (choice->state != NULL || strcmp(first->state, "default") == 0)
-    snprintf(title, sizeof title, "%s%s%.32s", r->title, choice->state != NULL ? ", " : "",
-             choice->state != NULL ? choice->state : "");
-  else
-    snprintf(title, sizeof title, "%s, %.32s", r->title, first->state);
-  code = mt_chart_create(title, axis_of(r->x_unit), mt_quantity_describe(r->quantity)->unit, &chart, err);
+  write_title(results, r, choice, first->state, title);
+  code = mt_chart_create(title, axis_of(r->x_unit), drawn_unit(r->quantity), &chart, err);
   if (code != MT_OK)
     return code;
   mt_text_copy(chart->y_title, sizeof chart->y_title, r->y_title);
   if (first->bandwidth_hz > 0.0)
     snprintf(chart->note, sizeof chart->note, "Noise bandwidth of a bin: %.3g Hz.", first->bandwidth_hz);
   code = fill(chart, results, choice, r, first->state, err);
+  if (code == MT_OK)
+    code = add_rig_floor(chart, results, r, first, err);
   if (code != MT_OK)
     mt_chart_destroy(&chart);
   else

@@ -14,13 +14,27 @@ static void write_x(FILE *f, const mt_chart *chart, double x)
     fprintf(f, "%.3g %s", x,
             chart->x_axis == MT_CHART_FREQUENCY ? "Hz"
             : chart->x_axis == MT_CHART_LEVEL   ? "dBFS"
+            : chart->x_axis == MT_CHART_TURNED  ? "dB"
                                                 : "s");
+}
+
+/* As finely as a picture shows it: a tenth of a decibel, three figures of anything else. */
+static void write_y(FILE *f, const mt_chart *chart, double y)
+{
+  bool is_decibel = chart->y_unit == MT_UNIT_DB || chart->y_unit == MT_UNIT_DBFS ||
+                    chart->y_unit == MT_UNIT_DBV || chart->y_unit == MT_UNIT_DBFS_PER_ROOT_HZ;
+  char text[48];
+
+  if (is_decibel)
+    snprintf(text, sizeof text, "%.1f", y);
+  else
+    snprintf(text, sizeof text, "%.3g", fabs(y) < 0.001 ? 0.0 : y);
+  fprintf(f, "%s %s at ", strcmp(text, "-0.0") == 0 ? "0.0" : text, mt_unit_name(chart->y_unit));
 }
 
 static void write_line(FILE *f, const mt_chart *chart, const mt_chart_line *line)
 {
   size_t low = 0, high = 0;
-  const char *unit = mt_unit_name(chart->y_unit);
 
   for (size_t i = 1; i < line->npoints; i++) {
     low = line->y[i] < line->y[low] ? i : low;
@@ -31,9 +45,10 @@ static void write_line(FILE *f, const mt_chart *chart, const mt_chart_line *line
     fputs("nothing drawn.", f);
     return;
   }
-  fprintf(f, "%.4g %s at ", line->y[low], unit);
+  write_y(f, chart, line->y[low]);
   write_x(f, chart, line->x[low]);
-  fprintf(f, " at the lowest, %.4g %s at ", line->y[high], unit);
+  fputs(" at the lowest, ", f);
+  write_y(f, chart, line->y[high]);
   write_x(f, chart, line->x[high]);
   fputs(" at the highest.", f);
 }

@@ -214,7 +214,7 @@ static bool is_shown(const mt_compared *c, mt_report_detail detail)
 
 static void print_readings(const mt_comparison *c, mt_report_detail detail, FILE *out)
 {
-  size_t shown = 0, rest = 0;
+  size_t shown = 0, alike = 0, apart = 0;
 
   for (size_t i = 0; i < c->nreadings; i++)
     shown += is_shown(&c->readings[i], detail);
@@ -222,15 +222,20 @@ static void print_readings(const mt_comparison *c, mt_report_detail detail, FILE
     fprintf(out, "\n%*s%-*s%-*s%s\n", 2 + LABEL_COLUMNS + UNIT_COLUMNS - 1, "", SIDE_COLUMNS, "A",
             SIDE_COLUMNS, "B", "B less A");
   for (size_t i = 0; i < c->nreadings; i++) {
-    if (is_shown(&c->readings[i], detail))
-      print_row(c, &c->readings[i], out);
-    else
-      rest += is_worth_a_row(&c->readings[i]);
+    const mt_compared *r = &c->readings[i];
+    if (is_shown(r, detail))
+      print_row(c, r, out);
+    else if (is_worth_a_row(r))
+      ++*(r->contrast == MT_CONTRAST_SAME ? &alike : &apart);
   }
   if (shown > 0)
     fputs("\n  * differs by more than its uncertainty (k = 2)   FAIL missed   ? undecided\n", out);
-  if (rest > 0 && detail == MT_REPORT_DIFFERENT)
-    fprintf(out, "  %zu more %s not differ.\n", rest, rest == 1 ? "reading does" : "readings do");
+  if (detail != MT_REPORT_DIFFERENT)
+    return;
+  if (alike > 0)
+    fprintf(out, "  %zu more %s not differ.\n", alike, alike == 1 ? "reading does" : "readings do");
+  if (apart > 0)
+    fprintf(out, "  %zu more cannot be compared, or only one side has them; --all lists them.\n", apart);
 }
 
 /* ---- curves ----------------------------------------------------------------------------------------- */

@@ -147,6 +147,7 @@ const char *mt_report_extra_segment(const char *segment)
       {"imd-18k-20k", "18 kHz and 20 kHz, alike"},
       {"imd-8000-11950", "8 kHz and 11.95 kHz, alike"},
       {"levels", "a tone in steps up to the maximum level"},
+      {"turn", "a tone on each channel while a knob is turned"},
   };
 
   for (size_t i = 0; i < sizeof table / sizeof table[0]; i++)
@@ -161,12 +162,16 @@ void mt_report_definitions(const mt_results *results, FILE *out)
 
   for (size_t i = 0; i < results->nreadings; i++) {
     const mt_reading *r = &results->readings[i];
-    const char *words = mt_report_extra_segment(r->segment);
+    /* several knobs may be turned: the state tells which */
+    bool is_turned = strcmp(r->segment, "turn") == 0;
+    const char *words = is_turned ? r->state : mt_report_extra_segment(r->segment);
     bool is_new = r->definition[0] != '\0';
     char text[300];
     for (size_t k = 0; k < i && is_new; k++)
       is_new = strcmp(results->readings[k].segment, r->segment) != 0 ||
-               strcmp(results->readings[k].definition, r->definition) != 0;
+               strcmp(results->readings[k].definition, r->definition) != 0 ||
+               (is_turned && (results->readings[k].quantity != r->quantity ||
+                              strcmp(results->readings[k].state, r->state) != 0));
     if (!is_new)
       continue;
     if (!titled)

@@ -22,19 +22,26 @@ static const char base_style[] =
     "font-weight:600}\n"
     ".verdict.pass{border-color:var(--pass)}.verdict.fail{border-color:var(--fail)}"
     ".verdict.undecided{border-color:var(--open);border-left-style:double}\n"
-    ".wide{overflow-x:auto}\n"
+    ".wide{overflow-x:auto;margin:.8rem 0}\n"
     "table{border-collapse:collapse;width:100%;font-size:.9rem;overflow-wrap:normal}\n"
-    "caption{text-align:left;color:var(--faint);padding:.2rem 0}\n"
-    "th,td{padding:.25rem .6rem .25rem 0;text-align:left;vertical-align:top;"
+    "caption{text-align:left;color:var(--faint);padding:.2rem 0;position:sticky;left:0;"
+    "max-width:calc(100vw - 2rem)}\n"
+    "th,td{padding:.25rem 1rem .25rem 0;text-align:left;vertical-align:top;"
     "border-bottom:1px solid var(--line)}\n"
     "thead th{background:var(--head);border-bottom:2px solid var(--line)}tbody th{font-weight:400}\n"
-    ".n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}\n"
+    ".n{text-align:right;font-variant-numeric:tabular-nums}td.n{white-space:nowrap}\n"
     "dl{display:grid;grid-template-columns:minmax(6rem,max-content) 1fr;gap:.15rem 1rem;margin:.5rem 0}\n"
     "dt{color:var(--faint)}dd{margin:0;white-space:pre-line}\n"
-    "figure{margin:1rem 0}svg{display:block;width:100%;min-width:30rem;height:auto;background:var(--page)}\n"
+    "figure{margin:1rem 0}.broad{min-width:30rem}.narrow{display:none}"
+    "svg{display:block;width:100%;height:auto;background:var(--page)}\n"
     "svg path{fill:none;stroke-linejoin:round}svg text{font-family:\"DejaVu Sans\",Verdana,sans-serif;"
     "white-space:pre}\n"
-    "@media(max-width:34rem){dl{grid-template-columns:1fr}dd{margin-bottom:.4rem}}\n";
+    "@media screen and "
+    "(max-width:34rem){dl{grid-template-columns:1fr}dd{margin-bottom:.4rem}dt:empty{display:none}"
+    ".broad{display:none}.narrow{display:block}ul{padding-left:1.2rem}table{font-size:.8rem}"
+    "th,td{padding-right:.6rem}.k{white-space:nowrap}tr>:first-child{position:sticky;left:0;background:var(--"
+    "page);min-width:6rem}"
+    "thead tr>:first-child{background:var(--head)}}\n";
 
 static const char dark_style[] =
     ":root{--page:#15171a;--ink:#e8e8e8;--faint:#a9a9a9;--line:#44494f;--head:#1f2226;--pass:#6fd3a0;"
@@ -69,18 +76,22 @@ static void put_cell(FILE *out, const document_block *b, size_t i)
   bool is_head = i < b->ncolumns, is_first = i % b->ncolumns == 0;
   const char *tag = is_head || is_first ? "th" : "td";
   const char *mark = class_of(cell->verdict);
+  bool is_short = !is_head && !is_first && cell->text[0] != '\0' && strlen(cell->text) <= 26;
 
   fprintf(out, "<%s%s", tag, is_head ? " scope=\"col\"" : is_first ? " scope=\"row\"" : "");
-  if (cell->is_number || mark[0] != '\0')
-    fprintf(out, " class=\"%s%s%s\"", cell->is_number ? "n" : "",
-            cell->is_number && mark[0] != '\0' ? " " : "", mark);
+  if (cell->is_number || mark[0] != '\0' || is_short)
+    fprintf(out, " class=\"%s%s%s\"",
+            cell->is_number ? "n"
+            : is_short      ? "k"
+                            : "",
+            (cell->is_number || is_short) && mark[0] != '\0' ? " " : "", mark);
   put(out, ">", cell->text, "</");
   fprintf(out, "%s>", tag);
 }
 
 static void put_table(FILE *out, const document_block *b)
 {
-  put(out, "<div class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"", b->text, "\"><table>\n");
+  put(out, "<section class=\"wide\" tabindex=\"0\" aria-label=\"", b->text, "\"><table>\n");
   put(out, "<caption>", b->text, "</caption>\n<thead>");
   for (size_t i = 0; i < b->ncells; i++) {
     if (i % b->ncolumns == 0)
@@ -89,19 +100,27 @@ static void put_table(FILE *out, const document_block *b)
     if ((i + 1) % b->ncolumns == 0)
       fputs(i + 1 == b->ncolumns ? "</tr></thead>\n<tbody>\n" : "</tr>\n", out);
   }
-  fputs("</tbody></table></div>\n", out);
+  fputs("</tbody></table></section>\n", out);
 }
 
+/* Twice: for a page, and for a phone, whose letters would be too small to read on the other; one is shown. */
 static mt_code put_chart(FILE *out, const mt_chart *chart, unsigned index, mt_error *err)
 {
-  char *svg = NULL;
-  mt_code code = chart_draw_web(chart, index, &svg, err);
+  static const struct {
+    const char *name;
+    double width;
+  } sizes[] = {{"broad", 560.0}, {"narrow", 300.0}};
+  mt_code code = MT_OK;
 
-  if (code == MT_OK)
-    put(out, "<figure class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"", chart->title, "\">");
-  if (code == MT_OK)
-    fprintf(out, "%s</figure>\n", svg);
-  free(svg);
+  put(out, "<section class=\"wide\" tabindex=\"0\" aria-label=\"", chart->title, "\">");
+  for (size_t i = 0; i < 2 && code == MT_OK; i++) {
+    char *svg = NULL;
+    code = chart_draw_web(chart, 2 * index + (unsigned)i, sizes[i].width, &svg, err);
+    if (code == MT_OK)
+      fprintf(out, "<figure class=\"%s\">%s</figure>", sizes[i].name, svg);
+    free(svg);
+  }
+  fputs("</section>\n", out);
   return code;
 }
 

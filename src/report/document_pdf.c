@@ -12,6 +12,7 @@
 #define MARGIN 50.0
 #define FOOT 40.0 /* of it, below the text */
 #define CELL_GAP 8.0
+#define CHART_GAP 12.0 /* between two side by side: each is at least as wide as a picture must be */
 
 static const paint_font body_font = {9.5, false}, title_font = {16.0, true}, heading_font = {11.5, true},
                         cell_font = {8.5, false}, cell_bold = {8.5, true}, foot_font = {8.0, false};
@@ -171,9 +172,13 @@ static double draw_row_part(pages *p, const document_block *b, char *const *text
 
 static void draw_row(pages *p, const document_block *b, char *const *texts, size_t row, const double *widths)
 {
-  size_t skip[COLUMNS_MAX] = {0}, measured[COLUMNS_MAX] = {0};
+  size_t skip[COLUMNS_MAX] = {0}, measured[COLUMNS_MAX] = {0}, last[COLUMNS_MAX] = {0};
   bool is_done = false;
   double height = draw_row_part(p, b, texts, row, widths, measured, &is_done, false);
+
+  /* the last row never stands alone on a page */
+  if (row > 0 && row + 2 == b->ncells / b->ncolumns)
+    height += draw_row_part(p, b, texts, row + 1, widths, last, &is_done, false);
 
   /* a row is broken only if it is longer than a page */
   if (p->y + height > bottom_of(p) && p->y > MARGIN) {
@@ -215,58 +220,101 @@ static bool draw_table(pages *p, const document_block *b)
 
 /* ---- blocks ----------------------------------------------------------------------------------- */
 
-/* Pango takes valid UTF-8 only, and a control character is no letter. Line ends stay. */
+/* Pango takes valid UTF-8 only, and nothing may act beyond its own text. Line ends stay. */
 static char *valid_copy(const char *text)
 {
-  char *valid = malloc(3 * strlen(text) + 1);
+  char *valid = malloc(3 * strlen(text) + 1), *lines = strdup(text), *line = lines, *end = valid;
 
-  if (valid == NULL)
+  if (valid == NULL || lines == NULL) {
+    free(valid);
+    free(lines);
     return NULL;
-  mt_layout_repair(valid, text);
-  for (char *c = valid; *c != '\0'; c++)
-    if (((unsigned char)*c < 0x20 && *c != '\n') || *c == 0x7f)
-      *c = ' ';
+  }
+  for (;;) {
+    size_t length = strcspn(line, "\n");
+    bool is_last = line[length] == '\0';
+    line[length] = '\0';
+    mt_layout_clean(end, line);
+    end += strlen(end);
+    if (is_last)
+      break;
+    *end++ = '\n';
+    line += length + 1;
+  }
+  free(lines);
   return valid;
 }
 
-static mt_code draw_chart(pages *p, const mt_chart *chart, mt_error *err)
+static double height_of(const pages *p, const mt_chart *chart)
 {
   chart_layout *layout = malloc(sizeof *layout);
   mt_chart_look look = mt_chart_look_default();
+  double height = 0.0;
+
+  look.width = text_width(p);
+  if (layout != NULL && chart_lay_out(chart, &look, layout, NULL) == MT_OK)
+    height = layout->height;
+  free(layout);
+  return height;
+}
+
+static void draw_chart_at(pages *p, const mt_chart *chart, const chart_layout *layout, double x)
+{
+  paint_shift(p->painter, x, p->y);
+  chart_draw_on(p->painter, chart, layout, p->theme);
+  paint_shift(p->painter, -x, -p->y);
+}
+
+/* One over the whole width, or two side by side. @param second  may be NULL. */
+static mt_code draw_charts(pages *p, const mt_chart *first, const mt_chart *second, mt_error *err)
+{
+  chart_layout *layouts = malloc(2 * sizeof *layouts);
+  mt_chart_look look = mt_chart_look_default();
+  double height;
   mt_code code;
 
-  if (layout == NULL)
+  if (layouts == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a chart");
-  look.width = text_width(p);
-  code = chart_lay_out(chart, &look, layout, err);
+  look.width = second != NULL ? (text_width(p) - CHART_GAP) / 2.0 : text_width(p);
+  code = chart_lay_out(first, &look, &layouts[0], err);
+  if (code == MT_OK && second != NULL)
+    code = chart_lay_out(second, &look, &layouts[1], err);
   if (code == MT_OK) {
-    need(p, layout->height);
-    paint_shift(p->painter, MARGIN, p->y);
-    chart_draw_on(p->painter, chart, layout, p->theme);
-    paint_shift(p->painter, -MARGIN, -p->y);
-    p->y += layout->height + 6.0;
+    height = second != NULL ? fmax(layouts[0].height, layouts[1].height) : layouts[0].height;
+    need(p, height);
+    draw_chart_at(p, first, &layouts[0], MARGIN);
+    if (second != NULL)
+      draw_chart_at(p, second, &layouts[1], MARGIN + look.width + CHART_GAP);
+    p->y += height + 6.0;
   }
-  free(layout);
+  free(layouts);
   return code;
 }
 
 static void draw_fact(pages *p, const document_block *b, const char *text)
 {
-  double left = 110.0, top;
+  double left = 110.0, height;
+  unsigned page;
+  double top;
   char *term = valid_copy(b->term);
 
   if (term == NULL)
     return;
-  need(p, 14.0);
+  height = paint_paragraph(p->painter, 0.0, 0.0, left - 8.0, INFINITY, term, body_font, NULL, 0, NULL, NULL);
+  need(p, fmax(height, 14.0));
   top = p->y;
+  page = p->page;
   paint_paragraph(p->painter, MARGIN, top, left - 8.0, bottom_of(p), term, body_font, &p->theme->faint, 0,
                   NULL, NULL);
   draw_paragraph(p, MARGIN + left, text_width(p) - left, text, body_font);
+  if (p->page == page)
+    p->y = fmax(p->y, top + height);
   p->y += 2.0;
   free(term);
 }
 
-static mt_code draw_block(pages *p, const document_block *b, mt_error *err)
+/* @param next  the chart that follows at once; may be NULL. */
+static mt_code draw_block(pages *p, const document_block *b, const mt_chart *next, mt_error *err)
 {
   char *text = valid_copy(b->text != NULL ? b->text : "");
   mt_code code = MT_OK;
@@ -276,7 +324,7 @@ static mt_code draw_block(pages *p, const document_block *b, mt_error *err)
   switch (b->kind) {
   case DOCUMENT_VERDICT: draw_verdict(p, b, text); break;
   case DOCUMENT_HEADING:
-    need(p, 60.0); /* never alone at the foot of a page */
+    need(p, 60.0 + (next != NULL ? height_of(p, next) : 0.0)); /* never alone at the foot of a page */
     p->y += p->y > MARGIN ? 10.0 : 0.0;
     draw_paragraph(p, MARGIN, text_width(p), text, heading_font);
     rule(p, MARGIN, p->y + 2.0, p->width - MARGIN, p->theme->frame, 0.6);
@@ -297,10 +345,21 @@ static mt_code draw_block(pages *p, const document_block *b, mt_error *err)
     if (!draw_table(p, b))
       code = mt_fail(err, MT_E_MEMORY, "out of memory for a table");
     break;
-  case DOCUMENT_CHART: code = draw_chart(p, b->chart, err); break;
+  case DOCUMENT_CHART: code = draw_charts(p, b->chart, NULL, err); break;
   }
   free(text);
   return code;
+}
+
+static bool is_chart(const document *d, size_t i)
+{
+  return i < d->nblocks && d->blocks[i].kind == DOCUMENT_CHART;
+}
+
+/* The first chart has the whole width, those that follow share it. */
+static bool is_pair(const document *d, size_t i)
+{
+  return i > 0 && is_chart(d, i - 1) && is_chart(d, i) && is_chart(d, i + 1);
 }
 
 static mt_code draw_all(const document *d, document_paper paper, unsigned npages, unsigned *drawn,
@@ -326,7 +385,12 @@ static mt_code draw_all(const document *d, document_paper paper, unsigned npages
     draw_paragraph(&p, MARGIN, text_width(&p), title, title_font);
     p.y += 6.0;
     for (size_t i = 0; i < d->nblocks && code == MT_OK; i++)
-      code = draw_block(&p, &d->blocks[i], err);
+      if (is_pair(d, i)) {
+        code = draw_charts(&p, d->blocks[i].chart, d->blocks[i + 1].chart, err);
+        i++;
+      } else {
+        code = draw_block(&p, &d->blocks[i], is_chart(d, i + 1) ? d->blocks[i + 1].chart : NULL, err);
+      }
     draw_foot(&p);
     *drawn = p.page;
     if (paint_finish(&p.painter, &made, &nmade, code == MT_OK ? err : &later) != MT_OK && code == MT_OK)

@@ -20,27 +20,54 @@ static char *clean_copy(const char *text)
   return clean;
 }
 
-/* As wide as the widest text, then the widest columns give until all fit. */
+/* Columns of the longest word. */
+static size_t longest_word(const char *text)
+{
+  size_t longest = 0;
+
+  while (*(text += strspn(text, " ")) != '\0') {
+    size_t length = strcspn(text, " "), columns;
+    char word[512];
+    snprintf(word, sizeof word, "%.*s", (int)(length < sizeof word ? length : sizeof word - 1), text);
+    columns = mt_layout_columns(word);
+    longest = columns > longest ? columns : longest;
+    text += length;
+  }
+  return longest;
+}
+
+/* The widest column that still has more than it needs; if none has, the widest. */
+static size_t choose_giver(const size_t *widths, const size_t *least, size_t n)
+{
+  size_t giver = n, widest = 0;
+
+  for (size_t c = 0; c < n; c++) {
+    if (widths[c] > least[c] && (giver == n || widths[c] > widths[giver]))
+      giver = c;
+    if (widths[c] > widths[widest])
+      widest = c;
+  }
+  return giver < n ? giver : widest;
+}
+
+/* As wide as the widest text, then the widest columns give until all fit; words are broken last. */
 static void choose_widths(char *const *texts, const document_block *b, size_t *widths)
 {
-  size_t total = GAP * (b->ncolumns - 1);
+  size_t total = GAP * (b->ncolumns - 1), least[COLUMNS_MAX];
 
   for (size_t c = 0; c < b->ncolumns; c++) {
-    widths[c] = 1;
+    widths[c] = least[c] = 1;
     for (size_t i = c; i < b->ncells; i += b->ncolumns) {
-      size_t needs = mt_layout_columns(texts[i]);
+      size_t needs = mt_layout_columns(texts[i]), word = longest_word(texts[i]);
+      /* a number stays with its unit */
+      word = b->cells[i].is_number && i >= b->ncolumns ? needs : word;
       widths[c] = needs > widths[c] ? needs : widths[c];
+      least[c] = word > least[c] ? word : least[c];
     }
     total += widths[c];
   }
-  while (total > MT_LAYOUT_COLUMNS) {
-    size_t widest = 0;
-    for (size_t c = 1; c < b->ncolumns; c++)
-      if (widths[c] > widths[widest])
-        widest = c;
-    widths[widest]--;
-    total--;
-  }
+  for (; total > MT_LAYOUT_COLUMNS; total--)
+    widths[choose_giver(widths, least, b->ncolumns)]--;
 }
 
 /* The next line of a text within `width` columns; *text moves on behind it. */

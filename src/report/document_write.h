@@ -9,6 +9,7 @@ mt_code document_write_text(const document *d, FILE *out, mt_error *err);
 
 /** One file that loads nothing and needs no script; light and dark, narrow and wide, on screen and on paper. */
 mt_code document_write_html(const document *d, FILE *out, mt_error *err);
+mt_code document_write_json(const document *d, FILE *out, mt_error *err);
 
 typedef enum document_paper { DOCUMENT_A4, DOCUMENT_LETTER } document_paper;
 

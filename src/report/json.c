@@ -168,6 +168,8 @@ static void put_problem_list(writer *w, json_t *take, const char *key, const mt_
     put_number(w, object, "begin_s", p->begin_s);
     put_number(w, object, "end_s", p->end_s);
     put_text(w, object, "text", p->text);
+    if (p->while_captured)
+      put(w, object, "while_captured", json_true());
   }
 }
 
@@ -740,6 +742,7 @@ static bool get_problem(reader *r, const json_t *object, mt_problem *out)
   if (kind < 0)
     return false;
   p.kind = (mt_problem_kind)kind;
+  p.while_captured = json_is_true(json_object_get(object, "while_captured"));
   *out = p;
   return true;
 }
@@ -828,7 +831,7 @@ static bool get_x_unit(const json_t *object, mt_unit *out)
   if (value == NULL)
     return true;
   return json_is_string(value) && mt_unit_parse(json_string_value(value), out) &&
-         (*out == MT_UNIT_HZ || *out == MT_UNIT_DBFS || *out == MT_UNIT_SECOND);
+         (*out == MT_UNIT_HZ || *out == MT_UNIT_DBFS || *out == MT_UNIT_SECOND || *out == MT_UNIT_DB);
 }
 
 static bool get_points(reader *r, const json_t *object, const char *key, size_t n, double *out)

@@ -5,12 +5,14 @@
 #include "report/document_write.h"
 #include "report/layout.h"
 #include "report/paper_rows.h"
+#include "report/paper_words.h"
 
 #include <mendtone/report.h>
 
 #include "base/text.h"
 #include "judge/wording.h"
 
+#include <ctype.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -25,7 +27,30 @@ static size_t count(const mt_results *results, mt_verdict verdict)
 
   for (size_t i = 0; results != NULL && i < results->njudgements; i++)
     n += results->judgements[i].verdict == verdict;
+  for (size_t i = 0; results != NULL && i < results->nanswers; i++)
+    n += results->answers[i].verdict == verdict;
   return n;
+}
+
+/* Of results that were cut or changed by another hand, the verdict may not be what their checks say. */
+static bool is_founded(const mt_results *r)
+{
+  size_t missed = count(r, MT_VERDICT_FAIL), open = count(r, MT_VERDICT_UNDECIDED);
+
+  switch (r->verdict) {
+  case MT_VERDICT_PASS: return missed + open == 0 && count(r, MT_VERDICT_PASS) > 0;
+  case MT_VERDICT_FAIL: return missed > 0;
+  case MT_VERDICT_UNDECIDED: return missed == 0;
+  case MT_VERDICT_NONE: return missed + open + count(r, MT_VERDICT_PASS) == 0;
+  }
+  return false;
+}
+
+mt_verdict mt_paper_verdict(const mt_paper *paper)
+{
+  const mt_results *r = paper->stages[paper->now].results;
+
+  return r != NULL && is_founded(r) ? r->verdict : MT_VERDICT_UNDECIDED;
 }
 
 static const char *are(size_t n)
@@ -39,8 +64,9 @@ static void say_good(document *d, const mt_results *now, const mt_results *befor
   size_t open = count(before, MT_VERDICT_UNDECIDED);
 
   if (before != NULL && missed > 0)
-    document_verdict(d, MT_VERDICT_PASS, "In order now: all %zu checks are met. Before, %zu %s missed.", n,
-                     missed, missed == 1 ? "was" : "were");
+    document_verdict(d, MT_VERDICT_PASS, "In order now: all %zu checks are met. Before, %zu %s missed%s.", n,
+                     missed, missed == 1 ? "was" : "were",
+                     open > 0 ? " and others could not be decided" : "");
   else if (before != NULL && open > 0)
     document_verdict(d, MT_VERDICT_PASS,
                      "In order now: all %zu checks are met. Before, %zu could not be decided.", n, open);
@@ -59,6 +85,15 @@ static void say_verdict(document *d, const mt_paper_stage *now, const mt_paper_s
                      now->why);
     return;
   }
+  if (!is_founded(r)) {
+    document_verdict(
+        d, MT_VERDICT_UNDECIDED,
+        "Nothing can be said: these results are damaged or incomplete. Their verdict is \"%s\", but "
+        "of the checks they hold %zu are met, %zu missed, %zu not decided.",
+        r->verdict == MT_VERDICT_NONE ? "none" : mt_verdict_name(r->verdict), count(r, MT_VERDICT_PASS),
+        missed, open);
+    return;
+  }
   switch (r->verdict) {
   case MT_VERDICT_PASS: say_good(d, r, before != NULL ? before->results : NULL); break;
   case MT_VERDICT_FAIL:
@@ -66,8 +101,13 @@ static void say_verdict(document *d, const mt_paper_stage *now, const mt_paper_s
                      are(missed), open > 0 ? ", and some could not be decided" : "");
     break;
   case MT_VERDICT_UNDECIDED:
-    document_verdict(d, MT_VERDICT_UNDECIDED,
-                     "Not decided: of %zu checks none is missed, but %zu could not be decided.", n, open);
+    if (open > 0)
+      document_verdict(d, MT_VERDICT_UNDECIDED,
+                       "Not decided: of %zu checks none is missed, but %zu could not be decided.", n, open);
+    else
+      document_verdict(
+          d, MT_VERDICT_UNDECIDED,
+          "Not decided: of %zu checks none is missed, but not all that is asked for was checked.", n);
     break;
   case MT_VERDICT_NONE:
     document_verdict(d, MT_VERDICT_NONE, "No limits were set: this is what was measured, without a verdict.");
@@ -106,18 +146,77 @@ static bool was_bad(const mt_judgement *j)
   return j != NULL && (j->verdict == MT_VERDICT_FAIL || j->verdict == MT_VERDICT_UNDECIDED);
 }
 
-static void add_changes(document *d, const paper_row *rows, size_t nrows, bool has_before)
+static bool is_in_order(const paper_row *row)
 {
-  char text[400];
-  size_t n = 0;
+  return !was_bad(row->before) && !was_bad(row->now);
+}
+
+/* Whether all of one kind is in order and was before, and this is the first of them. */
+static bool leads_good_ones(const paper_row *rows, size_t nrows, size_t index)
+{
+  const char *subject = paper_words_subject(rows[index].now->quantity);
 
   for (size_t i = 0; i < nrows; i++) {
-    if (!was_bad(rows[i].before) && !was_bad(rows[i].now))
-      continue;
-    if (n++ == 0)
-      document_heading(d, has_before ? "What has changed" : "What is not in order");
-    document_item(d, "%s", paper_row_sentence(&rows[i], text, sizeof text));
+    const mt_judgement *j = rows[i].now != NULL ? rows[i].now : rows[i].before;
+    if (strcmp(paper_words_subject(j->quantity), subject) == 0 && (i < index || !is_in_order(&rows[i])))
+      return false;
   }
+  return true;
+}
+
+static void put_good_one(FILE *f, const char *before, const mt_judgement *j)
+{
+  const char *subject = paper_words_subject(j->quantity);
+
+  fprintf(f, "%s%c%s, %s", before, tolower((unsigned char)subject[0]), subject + 1, paper_words_verdict(j));
+}
+
+/* What was never in doubt, in one sentence. */
+static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool has_before)
+{
+  char *text = NULL;
+  size_t size = 0, n = 0;
+  FILE *f = open_memstream(&text, &size);
+
+  if (f == NULL) {
+    d->has_failed = true;
+    return;
+  }
+  for (size_t i = 0; i < nrows; i++)
+    if (rows[i].now != NULL && rows[i].now->verdict == MT_VERDICT_PASS && leads_good_ones(rows, nrows, i))
+      put_good_one(f, n++ > 0 ? "; " : "", rows[i].now);
+  if (fclose(f) != 0 || text == NULL)
+    d->has_failed = true;
+  else if (n > 0)
+    document_item(d, "%s %s.", has_before ? "In order before and now:" : "In order:", text);
+  free(text);
+}
+
+static void add_bad_answers(document *d, const mt_results *results)
+{
+  for (size_t i = 0; i < results->nanswers; i++) {
+    const mt_answer *a = &results->answers[i];
+    if (a->verdict == MT_VERDICT_FAIL || a->verdict == MT_VERDICT_UNDECIDED)
+      document_item(d, "By hand: %s: %s.", a->ask,
+                    !a->answered                    ? "not answered"
+                    : a->verdict == MT_VERDICT_FAIL ? "not as it should be"
+                                                    : "too near the limit to be sure of");
+  }
+}
+
+static void add_plain_words(document *d, const mt_results *now, const paper_row *rows, size_t nrows,
+                            bool has_before)
+{
+  char text[600];
+
+  if (nrows == 0 && now->nanswers == 0)
+    return;
+  document_heading(d, "In plain words");
+  for (size_t i = 0; i < nrows; i++)
+    if (!is_in_order(&rows[i]))
+      document_item(d, "%s", paper_row_sentence(&rows[i], text, sizeof text));
+  add_bad_answers(d, now);
+  add_good_ones(d, rows, nrows, has_before);
 }
 
 /* ---- tables ----------------------------------------------------------------------------------- */
@@ -141,17 +240,59 @@ static void add_head(document *d, const char *const *names, size_t n, size_t fir
     document_cell_add(d, MT_VERDICT_NONE, i >= first_number && i <= last_number, "%s", names[i]);
 }
 
-static void add_value_cell(document *d, const mt_judgement *j)
+static void add_value_cell(document *d, const mt_judgement *j, bool is_bound)
 {
   char text[80];
 
-  document_cell_add(d, MT_VERDICT_NONE, true, "%s", j != NULL ? paper_row_value(j, text, sizeof text) : "");
+  document_cell_add(d, MT_VERDICT_NONE, true, "%s",
+                    j != NULL ? paper_row_value(j, is_bound, text, sizeof text) : "");
+}
+
+/* What every plan implies of each state, and what is met as a matter of course. */
+static bool is_as_implied(const paper_row *row)
+{
+  return row->now != NULL && row->now->implied && row->now->verdict == MT_VERDICT_PASS &&
+         !was_bad(row->before);
+}
+
+/* All of that in one row. */
+static void add_implied(document *d, const paper_row *rows, size_t nrows, bool has_before)
+{
+  size_t n = 0;
+
+  for (size_t i = 0; i < nrows; i++)
+    n += is_as_implied(&rows[i]);
+  if (n == 0)
+    return;
+  document_cell_add(d, MT_VERDICT_NONE, false, "Sides and polarity, %zu checks", n);
+  document_cell_add(d, MT_VERDICT_NONE, true, "right");
+  if (has_before) {
+    document_cell_add(d, MT_VERDICT_NONE, true, "right");
+    document_cell_add(d, MT_VERDICT_NONE, true, "%s", "");
+  }
+  document_cell_add(d, MT_VERDICT_NONE, false, "right");
+  document_cell_add(d, MT_VERDICT_PASS, false, "%s", paper_verdict_word(MT_VERDICT_PASS));
+}
+
+static void add_check(document *d, const paper_row *row, bool has_before)
+{
+  const mt_judgement *j = row->now != NULL ? row->now : row->before;
+  char text[120];
+
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s", paper_row_name(j, text, sizeof text));
+  if (has_before)
+    add_value_cell(d, row->before, row->before_is_bound);
+  add_value_cell(d, row->now, row->now_is_bound);
+  if (has_before)
+    document_cell_add(d, MT_VERDICT_NONE, true, "%s", paper_row_change(row, text, sizeof text));
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s", paper_row_limit(j, text, sizeof text));
+  add_verdict_cell(d, row);
 }
 
 static void add_comparison(document *d, const mt_paper *p, const paper_row *rows, size_t nrows,
                            bool has_before)
 {
-  char text[120], caption[240];
+  char caption[240];
 
   if (nrows == 0)
     return;
@@ -168,17 +309,10 @@ static void add_comparison(document *d, const mt_paper *p, const paper_row *rows
     document_table(d, "Every check", 4);
     add_head(d, names, 4, 1, 1);
   }
-  for (size_t i = 0; i < nrows; i++) {
-    const mt_judgement *j = rows[i].now != NULL ? rows[i].now : rows[i].before;
-    document_cell_add(d, MT_VERDICT_NONE, false, "%s", paper_row_name(j, text, sizeof text));
-    if (has_before)
-      add_value_cell(d, rows[i].before);
-    add_value_cell(d, rows[i].now);
-    if (has_before)
-      document_cell_add(d, MT_VERDICT_NONE, true, "%s", paper_row_change(&rows[i], text, sizeof text));
-    document_cell_add(d, MT_VERDICT_NONE, false, "%s", paper_row_limit(j, text, sizeof text));
-    add_verdict_cell(d, &rows[i]);
-  }
+  add_implied(d, rows, nrows, has_before);
+  for (size_t i = 0; i < nrows; i++)
+    if (!is_as_implied(&rows[i]))
+      add_check(d, &rows[i], has_before);
 }
 
 /* Readings of one kind on the left, the right and the pair stand in one row. */
@@ -205,9 +339,31 @@ static const char *segment_words(const char *segment)
   return extra != NULL ? extra : segment;
 }
 
+/* The unit a technician expects: times are read in seconds and spoken of in milliseconds. */
+static mt_unit shown_unit(mt_quantity quantity)
+{
+  mt_unit unit = mt_quantity_describe(quantity)->unit;
+
+  return unit == MT_UNIT_SECOND ? MT_UNIT_MILLISECOND : unit;
+}
+
+static const char *shown_unit_name(mt_quantity quantity)
+{
+  switch (shown_unit(quantity)) {
+  case MT_UNIT_DEGREE: return "\xc2\xb0";
+  case MT_UNIT_OHM: return "\xce\xa9";
+  case MT_UNIT_FS: return "of full scale";
+  case MT_UNIT_COUNT: return "";
+  default: return mt_unit_name(shown_unit(quantity));
+  }
+}
+
 static void add_reading_cell(document *d, const mt_reading *r)
 {
-  mt_unit unit = r != NULL ? mt_quantity_describe(r->quantity)->unit : MT_UNIT_NONE;
+  mt_unit unit = r != NULL ? shown_unit(r->quantity) : MT_UNIT_NONE;
+  double uncertainty = r != NULL && unit == MT_UNIT_MILLISECOND ? 1000.0 * r->uncertainty
+                       : r != NULL                              ? r->uncertainty
+                                                                : 0.0;
   char value[32], u[32];
 
   if (r == NULL) {
@@ -215,9 +371,9 @@ static void add_reading_cell(document *d, const mt_reading *r)
     return;
   }
   mt_report_reading(r, unit, value);
-  if (r->validity == MT_VALID && r->uncertainty > 0.0)
+  if (r->validity == MT_VALID && uncertainty > 0.0)
     document_cell_add(d, MT_VERDICT_NONE, true, "%s \xc2\xb1 %s", value,
-                      mt_layout_uncertainty(r->uncertainty, mt_layout_decimals(unit, r->uncertainty), u));
+                      mt_layout_uncertainty(uncertainty, mt_layout_decimals(unit, uncertainty), u));
   else
     document_cell_add(d, MT_VERDICT_NONE, true, "%s", value);
 }
@@ -236,39 +392,272 @@ static void name_reading(const mt_reading *r, char *out, size_t size)
   snprintf(out, size, "%s%s%s, %s%s", info->label, order, at, segment_words(r->segment), state);
 }
 
-static bool add_readings(document *d, const mt_results *results)
-{
-  static const char *const names[] = {"Reading", "Left", "Right", "Pair", "Unit"};
-  bool *taken = calloc(results->nreadings + 1, sizeof *taken);
-  char text[240];
+typedef struct reading_row {
+  const mt_reading *first;
+  const mt_reading *cells[3]; /* left, right, the pair or a further channel */
+} reading_row;
 
-  if (taken == NULL)
-    return false;
-  document_table(d, "Everything that was read, with its expanded uncertainty (k = 2); < and > are bounds", 5);
-  add_head(d, names, 5, 1, 3);
+static size_t column_of(const mt_reading *r)
+{
+  return r->channel == MT_LEFT ? 0 : r->channel == MT_RIGHT ? 1 : 2;
+}
+
+/* @param rows  [nreadings], filled from the front. @return how many. */
+static size_t gather_readings(const mt_results *results, reading_row *rows, bool *taken)
+{
+  size_t nrows = 0;
+
   for (size_t i = 0; i < results->nreadings; i++) {
-    const mt_reading *r = &results->readings[i], *cells[3] = {NULL};
+    const mt_reading *r = &results->readings[i];
+    reading_row *row = &rows[nrows];
     if (taken[i])
       continue;
+    row->first = r;
     for (size_t k = i; k < results->nreadings; k++) {
       const mt_reading *other = &results->readings[k];
-      size_t c = other->channel == MT_LEFT ? 0 : other->channel == MT_RIGHT ? 1 : 2;
-      if (taken[k] || !is_same_row(r, other) || cells[c] != NULL || (other->channel > MT_RIGHT && k != i))
+      size_t c = column_of(other);
+      if (taken[k] || !is_same_row(r, other) || row->cells[c] != NULL ||
+          (other->channel > MT_RIGHT && k != i))
         continue;
-      cells[c] = other;
+      row->cells[c] = other;
       taken[k] = true;
     }
-    name_reading(r, text, sizeof text);
+    nrows++;
+  }
+  return nrows;
+}
+
+static bool has_a_value(const reading_row *row)
+{
+  for (size_t c = 0; c < 3; c++)
+    if (row->cells[c] != NULL &&
+        (row->cells[c]->validity == MT_VALID || row->cells[c]->validity == MT_RIG_LIMITED))
+      return true;
+  return false;
+}
+
+static void add_read_rows(document *d, const reading_row *rows, size_t nrows)
+{
+  static const char *const names[] = {"Reading", "Left", "Right", "Pair", "Unit"};
+  char text[240];
+
+  document_table(d, "Everything that was read, with its expanded uncertainty (k = 2); < and > are bounds", 5);
+  add_head(d, names, 5, 1, 3);
+  for (size_t i = 0; i < nrows; i++) {
+    if (!has_a_value(&rows[i]))
+      continue;
+    name_reading(rows[i].first, text, sizeof text);
     document_cell_add(d, MT_VERDICT_NONE, false, "%s", text);
     for (size_t c = 0; c < 3; c++)
-      add_reading_cell(d, cells[c]);
-    document_cell_add(d, MT_VERDICT_NONE, false, "%s", mt_unit_name(mt_quantity_describe(r->quantity)->unit));
+      add_reading_cell(d, rows[i].cells[c]);
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", shown_unit_name(rows[i].first->quantity));
   }
+}
+
+/* What stands behind a semicolon is of that reading alone. */
+static size_t reason_length(const mt_reading *r)
+{
+  return strcspn(mt_wording_reason(r->validity, r->why), ";");
+}
+
+static bool is_same_reason(const reading_row *a, const reading_row *b)
+{
+  const char *of_a = mt_wording_reason(a->first->validity, a->first->why);
+  const char *of_b = mt_wording_reason(b->first->validity, b->first->why);
+  size_t length = reason_length(a->first);
+
+  return !has_a_value(a) && !has_a_value(b) && length == reason_length(b->first) &&
+         strncmp(of_a, of_b, length) == 0;
+}
+
+/* What was not read on any channel: a line for each reason. */
+static void add_unread(document *d, const reading_row *rows, size_t nrows)
+{
+  char name[240];
+
+  for (size_t i = 0; i < nrows; i++) {
+    char *text = NULL;
+    size_t size = 0, first = 0;
+    FILE *f;
+    while (first < i && !is_same_reason(&rows[first], &rows[i]))
+      first++;
+    if (has_a_value(&rows[i]) || first < i)
+      continue;
+    f = open_memstream(&text, &size);
+    for (size_t k = i; f != NULL && k < nrows; k++)
+      if (is_same_reason(&rows[i], &rows[k])) {
+        name_reading(rows[k].first, name, sizeof name);
+        fprintf(f, "%s%s", k > i ? "; " : "", name);
+      }
+    if (f == NULL || fclose(f) != 0 || text == NULL)
+      d->has_failed = true;
+    else
+      document_text(d, "Not read, as %.*s: %s.", (int)reason_length(rows[i].first),
+                    mt_wording_reason(rows[i].first->validity, rows[i].first->why), text);
+    free(text);
+  }
+}
+
+static void add_readings(document *d, const mt_results *results)
+{
+  bool *taken = calloc(results->nreadings + 1, sizeof *taken);
+  reading_row *rows = calloc(results->nreadings + 1, sizeof *rows);
+  size_t nrows;
+
+  if (results->ncurves == 0)
+    document_text(d, "The results hold no curves, so there are no charts.");
+  if (taken == NULL || rows == NULL) {
+    d->has_failed = true;
+  } else if (results->nreadings == 0) {
+    document_text(d, "The results hold no readings.");
+  } else {
+    nrows = gather_readings(results, rows, taken);
+    add_read_rows(d, rows, nrows);
+    add_unread(d, rows, nrows);
+  }
+  free(rows);
   free(taken);
-  return true;
+}
+
+#define CURVE_FREQS 9
+
+static void add_curve_row(document *d, const mt_curve *c, const char *when)
+{
+  static const double freqs_hz[CURVE_FREQS] = {20.0, 50.0, 100.0, 200.0, 1e3, 2e3, 5e3, 10e3, 20e3};
+  char channel[8];
+
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s%s%.20s%s%.32s", mt_channel_name(c->channel, channel),
+                    when[0] != '\0' ? ", " : "", when, strcmp(c->state, "default") != 0 ? ", " : "",
+                    strcmp(c->state, "default") != 0 ? c->state : "");
+  for (size_t i = 0; i < CURVE_FREQS; i++) {
+    double value, uncertainty;
+    char text[32];
+    int decimals;
+    if (!mt_report_curve_at(c, freqs_hz[i], &value, &uncertainty)) {
+      document_cell_add(d, MT_VERDICT_NONE, true, "%s", "");
+      continue;
+    }
+    /* no finer than a bench can use, and no wider than the page */
+    decimals = (int)fmin(mt_layout_decimals(MT_UNIT_DB, uncertainty), fabs(value) >= 9.95 ? 1.0 : 2.0);
+    document_cell_add(d, MT_VERDICT_NONE, true, "%s", mt_layout_value(value, decimals, text));
+  }
+}
+
+/* Of a state that is compared with another the difference says it all. */
+static bool is_tabled(const mt_results *results, const mt_curve *c, mt_quantity quantity)
+{
+  for (size_t i = 0; i < results->ncurves && quantity == MT_Q_RESPONSE; i++)
+    if (results->curves[i].quantity == MT_Q_DIFFERENCE && strcmp(results->curves[i].state, c->state) == 0)
+      return false;
+  return c->quantity == quantity && c->validity == MT_VALID && c->channel <= MT_RIGHT;
+}
+
+static const mt_curve *find_like(const mt_results *results, const mt_curve *like)
+{
+  for (size_t i = 0; results != NULL && i < results->ncurves; i++)
+    if (is_tabled(results, &results->curves[i], like->quantity) &&
+        results->curves[i].channel == like->channel && strcmp(results->curves[i].state, like->state) == 0)
+      return &results->curves[i];
+  return NULL;
+}
+
+static void open_curve_table(document *d, mt_quantity quantity)
+{
+  static const char *const names[] = {"dB at", "20 Hz", "50 Hz", "100 Hz", "200 Hz",
+                                      "1 kHz", "2 kHz", "5 kHz", "10 kHz", "20 kHz"};
+
+  document_heading(d, quantity == MT_Q_RESPONSE ? "Response in figures" : "Differences in figures");
+  document_table(d,
+                 quantity == MT_Q_RESPONSE ? "Response: how much stronger or weaker than 997 Hz"
+                                           : "Difference: each state less the one it is compared with",
+                 CURVE_FREQS + 1);
+  add_head(d, names, CURVE_FREQS + 1, 1, CURVE_FREQS);
+}
+
+/* What the charts show, where a figure is wanted. */
+static void add_curve_table(document *d, const mt_paper *p, const mt_results *before, mt_quantity quantity)
+{
+  const mt_results *now = p->stages[p->now].results;
+  bool is_open = false;
+
+  for (size_t i = 0; i < now->ncurves; i++) {
+    const mt_curve *c = &now->curves[i], *was = find_like(before, c);
+    if (!is_tabled(now, c, quantity))
+      continue;
+    if (!is_open)
+      open_curve_table(d, quantity);
+    is_open = true;
+    if (was != NULL)
+      add_curve_row(d, was, p->stages[p->earlier].label);
+    add_curve_row(d, c, before != NULL ? p->stages[p->now].label : "");
+  }
+  for (size_t i = 0; before != NULL && i < before->ncurves; i++) {
+    const mt_curve *c = &before->curves[i];
+    if (!is_tabled(before, c, quantity) || find_like(now, c) != NULL)
+      continue;
+    if (!is_open)
+      open_curve_table(d, quantity);
+    is_open = true;
+    add_curve_row(d, c, p->stages[p->earlier].label);
+  }
+}
+
+/* What each kind of reading is, a sentence each. */
+static void add_meanings(document *d, const mt_results *results)
+{
+  bool said[MT_Q_LAST] = {false};
+  size_t n = 0;
+
+  for (size_t i = 0; i < results->nreadings; i++) {
+    mt_quantity q = results->readings[i].quantity;
+    if (said[q])
+      continue;
+    if (n++ == 0)
+      document_heading(d, "What the words mean");
+    said[q] = true;
+    document_fact(d, mt_quantity_describe(q)->label, "%s", paper_words_meaning(q));
+  }
 }
 
 /* ---- charts ----------------------------------------------------------------------------------- */
+
+static mt_code add_chart(document *d, const mt_paper *p, const mt_results *before, const char *name,
+                         const char *state, mt_error *err)
+{
+  const mt_chart_choice choice = {.name = name,
+                                  .state = state,
+                                  .earlier = before,
+                                  .now_label = before != NULL ? p->stages[p->now].label : NULL,
+                                  .earlier_label = before != NULL ? p->stages[p->earlier].label : NULL};
+  mt_chart *chart = NULL;
+  mt_code code = mt_chart_of_results(p->stages[p->now].results, &choice, &chart, err);
+
+  if (code == MT_OK)
+    document_chart(d, &chart);
+  return code;
+}
+
+static bool is_first_of_state(const mt_results *results, size_t index)
+{
+  for (size_t i = 0; i < index; i++)
+    if (results->curves[i].quantity == MT_Q_DIFFERENCE &&
+        strcmp(results->curves[i].state, results->curves[index].state) == 0)
+      return false;
+  return true;
+}
+
+/* What each switch changes: a chart for each. */
+static mt_code add_differences(document *d, const mt_paper *p, const mt_results *before, const char *name,
+                               mt_error *err)
+{
+  const mt_results *now = p->stages[p->now].results;
+  mt_code code = MT_OK;
+
+  for (size_t i = 0; i < now->ncurves && code == MT_OK; i++)
+    if (now->curves[i].quantity == MT_Q_DIFFERENCE && is_first_of_state(now, i))
+      code = add_chart(d, p, before, name, now->curves[i].state, err);
+  return code;
+}
 
 static mt_code add_charts(document *d, const mt_paper *p, const mt_results *before, mt_error *err)
 {
@@ -277,19 +666,14 @@ static mt_code add_charts(document *d, const mt_paper *p, const mt_results *befo
   bool any = false;
 
   for (size_t i = 0; mt_chart_name(i) != NULL && code == MT_OK; i++) {
-    const mt_chart_choice choice = {.name = mt_chart_name(i),
-                                    .earlier = before,
-                                    .now_label = before != NULL ? p->stages[p->now].label : NULL,
-                                    .earlier_label = before != NULL ? p->stages[p->earlier].label : NULL};
-    mt_chart *chart = NULL;
-    if (!mt_chart_has(now, mt_chart_name(i)))
+    const char *name = mt_chart_name(i);
+    if (!mt_chart_has(now, name))
       continue;
     if (!any)
       document_heading(d, "Charts");
     any = true;
-    code = mt_chart_of_results(now, &choice, &chart, err);
-    if (code == MT_OK)
-      document_chart(d, &chart);
+    code = strcmp(name, "difference") == 0 ? add_differences(d, p, before, name, err)
+                                           : add_chart(d, p, before, name, NULL, err);
   }
   return code;
 }
@@ -363,9 +747,14 @@ static void add_conditions_of(document *d, const mt_paper_stage *stage)
     document_fact(d, "", "tones at %.2f dBFS%s", r->stimulus_level_dbfs,
                   r->unit_name[0] != '\0' ? "" : "; the plan does not say what the unit is");
   add_rig(d, &r->rig);
-  for (size_t i = 0; i < r->nproblems; i++)
-    document_fact(d, "", "problem from %.2f to %.2f s: %s", r->problems[i].begin_s, r->problems[i].end_s,
-                  r->problems[i].text);
+  for (size_t i = 0; i < r->nproblems; i++) {
+    const mt_problem *problem = &r->problems[i];
+    char channel[8];
+    document_fact(d, "", "problem from %.2f to %.2f s%s%s%s%s: %s", problem->begin_s, problem->end_s,
+                  problem->channel < 0 ? "" : ", ",
+                  problem->channel < 0 ? "" : mt_channel_name(problem->channel, channel),
+                  problem->state[0] != '\0' ? ", " : "", problem->state, problem->text);
+  }
 }
 
 static void add_undecided(document *d, const mt_results *now)
@@ -389,6 +778,28 @@ static void add_causes(document *d, const mt_results *results, const char *headi
     document_item(d, "%s", f->text);
     for (size_t k = 0; k < f->nevidence && k < sizeof f->evidence / sizeof f->evidence[0]; k++)
       document_fact(d, k == 0 ? "because" : "and", "%s", f->evidence[k]);
+  }
+}
+
+/* Of a job with more stages than the two that are compared. */
+static void add_stages(document *d, const mt_paper *p)
+{
+  static const char *const names[] = {"Stage", "Measured", "Verdict"};
+
+  if (p->nstages <= 2)
+    return;
+  document_heading(d, "Every stage");
+  document_table(d, "In the order they were measured", 3);
+  add_head(d, names, 3, 1, 0);
+  for (size_t i = 0; i < p->nstages; i++) {
+    const mt_paper_stage *s = &p->stages[i];
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", s->label);
+    document_cell_add(d, MT_VERDICT_NONE, false, "%s", s->when);
+    if (s->why[0] != '\0')
+      document_cell_add(d, MT_VERDICT_UNDECIDED, false, "not read");
+    else
+      document_cell_add(d, s->verdict, false, "%s",
+                        s->verdict == MT_VERDICT_NONE ? "no limits" : paper_verdict_word(s->verdict));
   }
 }
 
@@ -477,13 +888,15 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
     rows = paper_rows_make(was, now->results, &nrows);
     if (rows == NULL)
       return mt_fail(err, MT_E_MEMORY, "out of memory for the report");
-    add_changes(d, rows, nrows, was != NULL);
+    add_plain_words(d, now->results, rows, nrows, was != NULL);
     add_comparison(d, p, rows, nrows, was != NULL);
     free(rows);
     add_switches(d, now->results);
-    add_answers(d, now->results);
     add_causes(d, now->results, "Likely causes of what is not in order");
+    add_curve_table(d, p, was, MT_Q_RESPONSE);
+    add_curve_table(d, p, was, MT_Q_DIFFERENCE);
     code = add_charts(d, p, was, err);
+    add_answers(d, now->results);
   }
   add_costs(d, p);
   for (size_t i = 0; i < p->nnotes && p->shows_notes; i++) {
@@ -491,10 +904,12 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
       document_heading(d, "Notes");
     document_item(d, "%s", p->notes[i]);
   }
+  add_stages(d, p);
   add_conditions(d, p);
   if (now->results != NULL) {
     document_heading(d, "All readings");
-    d->has_failed = !add_readings(d, now->results) || d->has_failed;
+    add_readings(d, now->results);
+    add_meanings(d, now->results);
   }
   add_cautions(d);
   return code;
@@ -510,7 +925,9 @@ static mt_code write_stream(const document *d, mt_paper_form form, unsigned char
 
   if (out == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for the report");
-  code = form == MT_PAPER_TEXT ? document_write_text(d, out, err) : document_write_html(d, out, err);
+  code = form == MT_PAPER_TEXT   ? document_write_text(d, out, err)
+         : form == MT_PAPER_JSON ? document_write_json(d, out, err)
+                                 : document_write_html(d, out, err);
   if (fclose(out) != 0 && code == MT_OK)
     code = mt_fail(err, MT_E_MEMORY, "out of memory for the report");
   if (code != MT_OK) {
@@ -561,47 +978,108 @@ mt_code mt_paper_make(const mt_paper *paper, mt_paper_form form, unsigned char *
 
 /* ---- several units ---------------------------------------------------------------------------- */
 
-static void add_shelf_cell(document *d, const mt_results *results, mt_quantity quantity, mt_channel channel,
-                           mt_unit unit)
+/* The reading that is worse: of the left, the right or the pair. */
+static const mt_reading *find_worst(const mt_results *results, mt_quantity quantity)
 {
-  const mt_reading *r = results != NULL ? mt_results_find(results, quantity, channel, NULL) : NULL;
-  char text[32];
+  static const mt_channel channels[] = {MT_CHANNEL_BOTH, MT_LEFT, MT_RIGHT};
+  const mt_reading *worst = NULL;
 
-  document_cell_add(d, MT_VERDICT_NONE, true, "%s", mt_report_reading(r, unit, text));
+  for (size_t i = 0; results != NULL && i < 3; i++) {
+    const mt_reading *r = mt_results_find(results, quantity, channels[i], NULL);
+    bool has_value = r != NULL && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED);
+    if (has_value && (worst == NULL || r->value > worst->value))
+      worst = r;
+  }
+  return worst;
+}
+
+static void add_shelf_cell(document *d, const mt_results *results, mt_quantity quantity, mt_unit unit)
+{
+  const mt_reading *r = find_worst(results, quantity);
+  mt_judgement shown = {
+      .quantity = quantity, .unit = unit, .has_value = true, .min = -INFINITY, .max = INFINITY};
+  char text[80], *space;
+
+  if (r == NULL || !mt_unit_convert(r->value, mt_quantity_describe(quantity)->unit, unit, &shown.value)) {
+    document_cell_add(d, MT_VERDICT_NONE, true, "%s", "");
+    return;
+  }
+  shown.uncertainty = r->uncertainty;
+  paper_row_value(&shown, r->validity == MT_RIG_LIMITED, text, sizeof text);
+  space = strrchr(text, ' '); /* the unit stands in the head */
+  if (space != NULL && space > text + 1)
+    *space = '\0';
+  document_cell_add(d, MT_VERDICT_NONE, true, "%s", text);
+}
+
+/* "Balance; Distortion, left": what is missed, or else what could not be decided, each kind once. */
+static void add_shelf_faults(document *d, const mt_results *results)
+{
+  mt_verdict wanted =
+      results != NULL && results->verdict == MT_VERDICT_FAIL ? MT_VERDICT_FAIL : MT_VERDICT_UNDECIDED;
+  const char *said[8];
+  char text[400] = "";
+  size_t n = 0;
+
+  for (size_t i = 0; results != NULL && i < results->njudgements && n < 8; i++) {
+    const mt_judgement *j = &results->judgements[i];
+    const char *subject = paper_words_subject(j->quantity);
+    bool is_new = j->verdict == wanted;
+    for (size_t k = 0; k < n; k++)
+      is_new = is_new && strcmp(said[k], subject) != 0;
+    if (!is_new)
+      continue;
+    said[n++] = subject;
+    snprintf(text + strlen(text), sizeof text - strlen(text), "%s%s", n > 1 ? "; " : "", subject);
+  }
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s", text);
+}
+
+static void add_shelf_row(document *d, const mt_paper *unit)
+{
+  const mt_paper_stage *s = &unit->stages[unit->now];
+  mt_verdict verdict = mt_paper_verdict(unit);
+
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s", unit->unit);
+  document_cell_add(d, MT_VERDICT_NONE, false, "%s%s%.10s", s->label, s->when[0] != '\0' ? ", " : "",
+                    s->when);
+  document_cell_add(d, verdict, false, "%s",
+                    verdict == MT_VERDICT_NONE ? "no limits" : paper_verdict_word(verdict));
+  if (s->results != NULL)
+    add_shelf_faults(d, s->results);
+  else
+    document_cell_add(d, MT_VERDICT_NONE, false, "not read: %s", s->why);
+  add_shelf_cell(d, s->results, MT_Q_BALANCE, MT_UNIT_DB);
+  add_shelf_cell(d, s->results, MT_Q_THD_N, MT_UNIT_PERCENT);
+  add_shelf_cell(d, s->results, MT_Q_NOISE_A, MT_UNIT_DBFS);
 }
 
 static void fill_shelf(document *d, const mt_paper *units, size_t nunits)
 {
-  static const char *const names[] = {"Unit",
-                                      "Stage",
-                                      "Verdict",
-                                      "Balance, dB",
-                                      "THD+N left, %",
-                                      "THD+N right, %",
-                                      "Noise A left, dBFS",
-                                      "Noise A right, dBFS"};
-  size_t npass = 0;
+  static const char *const names[] = {"Unit",        "Stage",    "Verdict",      "Not in order",
+                                      "Balance, dB", "THD+N, %", "Noise A, dBFS"};
+  size_t count_of[MT_VERDICT_FAIL + 1] = {0}, open;
+  char missed[48] = "", undecided[48] = "";
 
   for (size_t i = 0; i < nunits; i++)
-    npass += units[i].stages[units[i].now].results != NULL &&
-             units[i].stages[units[i].now].results->verdict == MT_VERDICT_PASS;
-  document_verdict(d, npass == nunits ? MT_VERDICT_PASS : MT_VERDICT_NONE, "%zu of %zu units are in order.",
-                   npass, nunits);
-  document_table(d, "One row each", 8);
-  add_head(d, names, 8, 3, 7);
-  for (size_t i = 0; i < nunits; i++) {
-    const mt_paper_stage *s = &units[i].stages[units[i].now];
-    mt_verdict verdict = s->results != NULL ? s->results->verdict : MT_VERDICT_UNDECIDED;
-    document_cell_add(d, MT_VERDICT_NONE, false, "%s", units[i].unit);
-    document_cell_add(d, MT_VERDICT_NONE, false, "%s%s%s", s->label, s->when[0] != '\0' ? ", " : "", s->when);
-    document_cell_add(d, verdict, false, "%s",
-                      verdict == MT_VERDICT_NONE ? "no limits" : paper_verdict_word(verdict));
-    add_shelf_cell(d, s->results, MT_Q_BALANCE, MT_CHANNEL_BOTH, MT_UNIT_DB);
-    add_shelf_cell(d, s->results, MT_Q_THD_N, MT_LEFT, MT_UNIT_PERCENT);
-    add_shelf_cell(d, s->results, MT_Q_THD_N, MT_RIGHT, MT_UNIT_PERCENT);
-    add_shelf_cell(d, s->results, MT_Q_NOISE_A, MT_LEFT, MT_UNIT_DBFS);
-    add_shelf_cell(d, s->results, MT_Q_NOISE_A, MT_RIGHT, MT_UNIT_DBFS);
-  }
+    count_of[mt_paper_verdict(&units[i])]++;
+  open = nunits - count_of[MT_VERDICT_PASS] - count_of[MT_VERDICT_FAIL];
+  if (count_of[MT_VERDICT_FAIL] > 0)
+    snprintf(missed, sizeof missed, ", %zu %s not", count_of[MT_VERDICT_FAIL],
+             are(count_of[MT_VERDICT_FAIL]));
+  if (open > 0)
+    snprintf(undecided, sizeof undecided, ", %zu %s not decided", open, are(open));
+  document_verdict(d,
+                   count_of[MT_VERDICT_FAIL] > 0 ? MT_VERDICT_FAIL
+                   : open > 0                    ? MT_VERDICT_UNDECIDED
+                                                 : MT_VERDICT_PASS,
+                   "%zu of %zu units %s in order%s%s.", count_of[MT_VERDICT_PASS], nunits,
+                   are(count_of[MT_VERDICT_PASS]), missed, undecided);
+  document_table(d, "A row each; balance is left less right, distortion and noise are of the worse channel",
+                 7);
+  add_head(d, names, 7, 4, 6);
+  for (size_t i = 0; i < nunits; i++)
+    add_shelf_row(d, &units[i]);
 }
 
 mt_code mt_paper_make_shelf(const mt_paper *units, size_t nunits, mt_paper_form form, unsigned char **bytes,

@@ -1,5 +1,7 @@
 #include "report/paper_rows.h"
 
+#include "report/paper_words.h"
+
 #include "judge/wording.h"
 
 #include "base/decibel.h"
@@ -38,6 +40,25 @@ static size_t count_before(const mt_results *results, size_t index)
   return k;
 }
 
+/* What lies so near the floor that only a bound of it is known. */
+static bool is_bound(const mt_results *results, const mt_judgement *j)
+{
+  for (size_t i = 0; i < results->nreadings; i++) {
+    const mt_reading *r = &results->readings[i];
+    if (r->validity == MT_RIG_LIMITED && r->quantity == j->quantity && r->channel == j->channel &&
+        r->order == j->order && strcmp(r->segment, j->segment) == 0 && strcmp(r->state, j->state) == 0 &&
+        (j->quantity != MT_Q_SPURIOUS || r->freq_hz == j->at_hz))
+      return j->has_value && j->from_hz == 0.0 && j->to_hz == 0.0;
+  }
+  return false;
+}
+
+static paper_row row_of(const mt_results *before, const mt_judgement *a, const mt_results *now,
+                        const mt_judgement *b)
+{
+  return (paper_row){a, b, a != NULL && is_bound(before, a), b != NULL && is_bound(now, b)};
+}
+
 paper_row *paper_rows_make(const mt_results *before, const mt_results *now, size_t *nrows)
 {
   size_t most = now->njudgements + (before != NULL ? before->njudgements : 0);
@@ -48,12 +69,12 @@ paper_row *paper_rows_make(const mt_results *before, const mt_results *now, size
     return NULL;
   for (size_t i = 0; i < now->njudgements; i++) {
     const mt_judgement *j = &now->judgements[i];
-    rows[(*nrows)++] = (paper_row){find_partner(before, j, count_before(now, i)), j};
+    rows[(*nrows)++] = row_of(before, find_partner(before, j, count_before(now, i)), now, j);
   }
   for (size_t i = 0; before != NULL && i < before->njudgements; i++) {
     const mt_judgement *j = &before->judgements[i];
     if (find_partner(now, j, count_before(before, i)) == NULL)
-      rows[(*nrows)++] = (paper_row){j, NULL};
+      rows[(*nrows)++] = row_of(before, j, now, NULL);
   }
   return rows;
 }
@@ -133,7 +154,33 @@ static void cut_decimals(double value, int most, mt_unit unit, char *out, size_t
   append(out, size, mt_unit_name(unit));
 }
 
-const char *paper_row_value(const mt_judgement *j, char *out, size_t size)
+/* As it is written in a report: "12.0\xc2\xb0", "3", not "12.0 deg", "3 count". */
+static void tidy_unit(mt_unit unit, char *out, size_t size)
+{
+  char *space = strrchr(out, ' ');
+
+  if (space == NULL || (unit != MT_UNIT_DEGREE && unit != MT_UNIT_COUNT))
+    return;
+  *space = '\0';
+  if (unit == MT_UNIT_DEGREE)
+    append(out, size, "\xc2\xb0");
+}
+
+/* The bound stands before the number. */
+static void mark_bound(const mt_judgement *j, char *out, size_t size)
+{
+  char number[64];
+  size_t end;
+
+  mt_text_copy(number, sizeof number, out);
+  end = strspn(number, "-.0123456789");
+  /* less than the last place shown is no more than one of it */
+  if (end > 0 && strcspn(number, "123456789") == strlen(number) && !mt_quantity_bound_is_least(j->quantity))
+    number[end - 1] = '1';
+  snprintf(out, size, "%s %s", mt_quantity_bound_is_least(j->quantity) ? ">" : "<", number);
+}
+
+const char *paper_row_value(const mt_judgement *j, bool is_bound, char *out, size_t size)
 {
   if (!j->has_value)
     mt_text_copy(out, size, "not known");
@@ -144,6 +191,9 @@ const char *paper_row_value(const mt_judgement *j, char *out, size_t size)
   else {
     mt_wording_value(j->value, j->uncertainty, j->unit, out, size);
     cut_decimals(j->value, decimals_beside_limit(j), j->unit, out, size);
+    tidy_unit(j->unit, out, size);
+    if (is_bound)
+      mark_bound(j, out, size);
   }
   return out;
 }
@@ -166,6 +216,7 @@ const char *paper_row_limit(const mt_judgement *j, char *out, size_t size)
     snprintf(out, size, "at least %g %s", j->min, unit);
   else
     snprintf(out, size, "no limit");
+  tidy_unit(j->unit, out, size);
   return out;
 }
 
@@ -185,24 +236,29 @@ static double own_uncertainty(const mt_judgement *j)
 const char *paper_row_change(const paper_row *row, char *out, size_t size)
 {
   const mt_judgement *a = row->before, *b = row->now;
+  mt_unit unit = b != NULL ? b->unit : MT_UNIT_NONE;
   double difference, uncertainty;
+  bool is_nothing;
   char text[48];
 
   out[0] = '\0';
-  if (a == NULL || b == NULL || !a->has_value || !b->has_value || is_a_word(b->quantity))
+  if (a == NULL || b == NULL || !a->has_value || !b->has_value || is_a_word(b->quantity) ||
+      (row->before_is_bound && row->now_is_bound))
     return out;
   difference = b->value - a->value;
   uncertainty = hypot(own_uncertainty(a), own_uncertainty(b));
-  if (b->unit == MT_UNIT_DBFS || b->unit == MT_UNIT_DBV)
-    mt_wording_value(difference, uncertainty, MT_UNIT_DB, text, sizeof text);
-  else if (b->unit == MT_UNIT_PERCENT) /* the wording takes the uncertainty of a ratio in dB */
-    mt_wording_value(difference,
-                     difference != 0.0 ? mt_db_of_ratio(1.0 + uncertainty / fabs(difference)) : 0.0, b->unit,
-                     text, sizeof text);
-  else
-    mt_wording_value(difference, uncertainty, b->unit, text, sizeof text);
-  cut_decimals(difference, decimals_beside_limit(b), b->unit, text, sizeof text);
-  snprintf(out, size, "%s%s", text[0] != '-' && difference > 0.0 ? "+" : "", text);
+  if (unit == MT_UNIT_DBFS || unit == MT_UNIT_DBV)
+    unit = MT_UNIT_DB;
+  /* the wording takes the uncertainty of a ratio in dB */
+  mt_wording_value(difference,
+                   unit != MT_UNIT_PERCENT ? uncertainty
+                   : difference != 0.0     ? mt_db_of_ratio(1.0 + uncertainty / fabs(difference))
+                                           : 0.0,
+                   unit, text, sizeof text);
+  cut_decimals(difference, decimals_beside_limit(b), unit, text, sizeof text);
+  tidy_unit(unit, text, sizeof text);
+  is_nothing = strcspn(text, "123456789") == strlen(text);
+  snprintf(out, size, "%s%s", difference > 0.0 && !is_nothing ? "+" : "", text);
   return out;
 }
 
@@ -232,42 +288,69 @@ static void say_balance(const mt_judgement *j, mt_channel quiet, char *out, size
              j->verdict == MT_VERDICT_FAIL ? "too " : "more ", behind >= 0.0 ? "quiet" : "loud");
 }
 
-static void say_value(const mt_judgement *j, char *out, size_t size)
+/* "Right channel: 42 dB too quiet before, level with the left within 0.2 dB now." */
+static void say_balances(const paper_row *row, char *out, size_t size)
 {
-  char text[48];
+  const mt_judgement *j = row->now != NULL ? row->now : row->before;
+  const mt_judgement *first = row->before != NULL && row->before->has_value ? row->before : j;
+  mt_channel quiet = first->has_value && first->value < 0.0 ? MT_LEFT : MT_RIGHT;
+  char before[80] = "", now[80] = "";
 
-  paper_row_value(j, text, sizeof text);
-  if (j->quantity == MT_Q_ROUTE)
-    snprintf(out, size, "%s heard", text);
+  if (row->before != NULL)
+    say_balance(row->before, quiet, before, sizeof before);
+  if (row->now != NULL)
+    say_balance(row->now, quiet, now, sizeof now);
+  snprintf(out, size, "%s channel: %s%s%s%s%s.", quiet == MT_RIGHT ? "Right" : "Left", before,
+           row->before != NULL ? " before" : "", row->before != NULL && row->now != NULL ? ", " : "", now,
+           row->before != NULL && row->now != NULL ? " now" : "");
+}
+
+static void say_plainly(const paper_row *row, char *out, size_t size)
+{
+  const mt_judgement *j = row->now != NULL ? row->now : row->before;
+  const char *was = row->before != NULL ? paper_words_verdict(row->before) : "";
+  const char *is = row->now != NULL ? paper_words_verdict(row->now) : "not checked";
+  char channel[8], side[16] = "", state[48] = "";
+
+  if (j->channel >= 0)
+    snprintf(side, sizeof side, ", %s", mt_channel_name(j->channel, channel));
+  if (j->state[0] != '\0' && strcmp(j->state, "default") != 0)
+    snprintf(state, sizeof state, " (%.40s)", j->state);
+  if (row->before == NULL)
+    snprintf(out, size, "%s%s%s: %s.", paper_words_subject(j->quantity), side, state, is);
+  else if (row->now != NULL && strcmp(was, is) == 0)
+    snprintf(out, size, "%s%s%s: %s, before and now.", paper_words_subject(j->quantity), side, state, is);
   else
-    snprintf(out, size, "%s", text);
+    snprintf(out, size, "%s%s%s: %s before, %s now.", paper_words_subject(j->quantity), side, state, was, is);
+}
+
+/* The exact figures behind it. */
+static void say_exactly(const paper_row *row, char *out, size_t size)
+{
+  const mt_judgement *j = row->now != NULL ? row->now : row->before;
+  char name[120], before[80] = "", now[80] = "", limit[64];
+
+  paper_row_name(j, name, sizeof name);
+  paper_row_limit(j, limit, sizeof limit);
+  if (row->before != NULL)
+    paper_row_value(row->before, row->before_is_bound, before, sizeof before);
+  if (row->now != NULL)
+    paper_row_value(row->now, row->now_is_bound, now, sizeof now);
+  snprintf(out, size, "%s: %s%s%s%s%s; %s is asked for.", name, before, row->before != NULL ? " before" : "",
+           row->before != NULL && row->now != NULL ? ", " : "", now,
+           row->before != NULL && row->now != NULL ? " now" : "", limit);
 }
 
 const char *paper_row_sentence(const paper_row *row, char *out, size_t size)
 {
   const mt_judgement *j = row->now != NULL ? row->now : row->before;
-  char before[80] = "", now[80] = "", name[120], limit[64];
+  char plain[240], exact[320];
 
-  if (j->quantity == MT_Q_BALANCE && !j->implied) {
-    const mt_judgement *first = row->before != NULL && row->before->has_value ? row->before : j;
-    mt_channel quiet = first->has_value && first->value < 0.0 ? MT_LEFT : MT_RIGHT;
-    if (row->before != NULL)
-      say_balance(row->before, quiet, before, sizeof before);
-    if (row->now != NULL)
-      say_balance(row->now, quiet, now, sizeof now);
-    snprintf(name, sizeof name, "%s channel", quiet == MT_RIGHT ? "Right" : "Left");
-  } else {
-    paper_row_name(j, name, sizeof name);
-    if (row->before != NULL)
-      say_value(row->before, before, sizeof before);
-    if (row->now != NULL)
-      say_value(row->now, now, sizeof now);
-  }
-  paper_row_limit(j, limit, sizeof limit);
-  if (row->before != NULL && row->now != NULL)
-    snprintf(out, size, "%s: %s before, %s now (%s is asked for).", name, before, now, limit);
+  if (j->quantity == MT_Q_BALANCE && !j->implied)
+    say_balances(row, plain, sizeof plain);
   else
-    snprintf(out, size, "%s: %s%s (%s is asked for).", name, row->now != NULL ? now : before,
-             row->now != NULL ? "" : " before, not checked now", limit);
+    say_plainly(row, plain, sizeof plain);
+  say_exactly(row, exact, sizeof exact);
+  snprintf(out, size, "%s %s", plain, exact);
   return out;
 }

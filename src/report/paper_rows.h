@@ -8,6 +8,8 @@
 typedef struct paper_row {
   const mt_judgement *before;
   const mt_judgement *now;
+  bool before_is_bound; /**< its value is a bound only: the unit is better than that */
+  bool now_is_bound;
 } paper_row;
 
 /**
@@ -21,8 +23,8 @@ paper_row *paper_rows_make(const mt_results *before, const mt_results *now, size
 /** "THD+N, left", with segment, order, state and the stretch of a curve where they are needed to tell. */
 const char *paper_row_name(const mt_judgement *j, char *out, size_t size);
 
-/** "42.2 dB", "left hears left", "not decided": the value as its uncertainty allows. */
-const char *paper_row_value(const mt_judgement *j, char *out, size_t size);
+/** "42.2 dB", "< -118 dBFS", "both channels", "not known": the value as its uncertainty allows. */
+const char *paper_row_value(const mt_judgement *j, bool is_bound, char *out, size_t size);
 
 /** "at most 0.1 %", "-0.5 to 0.5 dB". */
 const char *paper_row_limit(const mt_judgement *j, char *out, size_t size);
@@ -30,7 +32,10 @@ const char *paper_row_limit(const mt_judgement *j, char *out, size_t size);
 /** Now less before, in the same unit; "" if there is no such number. */
 const char *paper_row_change(const paper_row *row, char *out, size_t size);
 
-/** A sentence for whoever is no technician: "Right channel: 42 dB too quiet before, level with ... now." */
+/**
+ * For whoever is no technician, then for one who is: "Right channel: 42 dB too quiet before, level with the left ...
+ * now. Balance: 42.16 dB before, 0.10 dB now; within +-0.5 dB is asked for."
+ */
 const char *paper_row_sentence(const paper_row *row, char *out, size_t size);
 
 /** "pass", "missed", "not decided". */

@@ -17,7 +17,7 @@
 
 /* A stage as it was read, with the texts its record borrows. */
 typedef struct read_stage {
-  char label[MT_JOB_LABEL_MAX + 1];
+  char label[MT_JOB_LABEL_MAX + 12];
   char when[24];
   char tool_version[24];
   char why[256];
@@ -176,14 +176,17 @@ static mt_code read_stages(mt_filing *f, size_t n, mt_error *err)
     const mt_stage *s = &f->filed[i];
     read_stage *r = &f->read[i];
     mt_code code = MT_OK;
-    mt_text_copy(r->label, sizeof r->label, s->label);
+    if (s->kept > 0) /* as its folder is called */
+      snprintf(r->label, sizeof r->label, "%s~%u", s->label, s->kept);
+    else
+      mt_text_copy(r->label, sizeof r->label, s->label);
     mt_job_time_text(s->time_s, true, r->when);
     mt_text_copy(r->tool_version, sizeof r->tool_version, s->tool_version);
     if (i == p->now || i == p->earlier)
       code = read_results(s, i == p->now, r, err);
     if (code != MT_OK)
       return code;
-    f->stages[i] = (mt_paper_stage){r->label, r->when, r->results, r->why, r->tool_version};
+    f->stages[i] = (mt_paper_stage){r->label, r->when, r->results, r->why, r->tool_version, s->verdict};
   }
   return MT_OK;
 }
@@ -233,7 +236,7 @@ mt_code mt_filing_open_results(const char *now, const char *earlier, mt_filing *
     size_t k = f->paper.nstages;
     code = mt_report_read_json(paths[i], &f->read[k].results, err);
     if (code == MT_OK) {
-      f->stages[k] = (mt_paper_stage){labels[i], "", f->read[k].results, "", ""};
+      f->stages[k] = (mt_paper_stage){labels[i], "", f->read[k].results, "", "", f->read[k].results->verdict};
       f->paper.nstages++;
     }
   }

@@ -2,11 +2,15 @@
 
 #include <mendtone/capture.h>
 
+#include "base/decibel.h"
 #include "base/text.h"
 
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
+
+#define HEAR_S 0.1
+#define HEAR_LEAST 1e-14 /* -140 dBFS */
 
 static mt_code begin_file(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err)
 {
@@ -15,10 +19,29 @@ static mt_code begin_file(void *ctx, double rate_hz, unsigned nchannels, bool pl
   mt_code code;
 
   (void)play_aligned;
+  k->rate_hz = rate_hz;
+  k->nchannels = nchannels;
   if (k->path == NULL)
     return MT_OK;
   code = mt_audio_writer_open(k->path, rate_hz, nchannels, &k->writer, &problem);
   return code == MT_OK || !k->asked ? MT_OK : mt_fail(err, code, "%s", problem.message);
+}
+
+static void hear(mt_keeping *k, const float *frames, size_t nframes)
+{
+  for (size_t i = 0; i < nframes; i++) {
+    const float *frame = frames + i * k->nchannels;
+    k->squares[0] += (double)frame[0] * (double)frame[0];
+    k->squares[1] += (double)frame[k->nchannels > 1] * (double)frame[k->nchannels > 1];
+    if (++k->nsquares >= (size_t)(HEAR_S * k->rate_hz)) {
+      double level_dbfs[2];
+      for (int c = 0; c < 2; c++)
+        level_dbfs[c] = mt_db_of_power(2.0 * k->squares[c] / (double)k->nsquares + HEAR_LEAST);
+      k->options->hear(k->options->hear_ctx, (double)(k->nframes + i + 1) / k->rate_hz, level_dbfs);
+      k->squares[0] = k->squares[1] = 0.0;
+      k->nsquares = 0;
+    }
+  }
 }
 
 static mt_code append_block(void *ctx, const float *frames, size_t nframes, mt_error *err)
@@ -26,6 +49,8 @@ static mt_code append_block(void *ctx, const float *frames, size_t nframes, mt_e
   mt_keeping *k = ctx;
 
   (void)err; /* a full disk is no reason to lose what is still to come */
+  if (k->options->hear != NULL && k->nchannels > 0)
+    hear(k, frames, nframes);
   k->nframes += nframes;
   if (k->writer != NULL && k->problem.code == MT_OK)
     mt_audio_writer_append(k->writer, frames, nframes, &k->problem);
@@ -40,7 +65,7 @@ mt_code mt_keeping_run(const mt_session_options *options, const mt_audio_backend
   mt_error failure = {0};
   mt_code code;
 
-  *out = (mt_keeping){.asked = options->save_take != NULL};
+  *out = (mt_keeping){.asked = options->save_take != NULL, .options = options};
   out->path = out->asked ? options->save_take : options->simulate == NULL ? options->rescue_take : NULL;
   tapped.tap = &tap;
   code = mt_capture_run(backend, &tapped, take, &failure);

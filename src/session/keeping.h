@@ -10,8 +10,13 @@ typedef struct mt_keeping {
   const char *path; /* NULL: nowhere */
   bool asked;       /* for that file; else it is only in case of an accident */
   mt_audio_writer *writer;
-  size_t nframes;   /* that were captured */
-  mt_error problem; /* why not all of them are in the file */
+  size_t nframes;                    /* that were captured */
+  mt_error problem;                  /* why not all of them are in the file */
+  const mt_session_options *options; /* whom to tell what arrives */
+  double rate_hz;
+  unsigned nchannels;
+  double squares[2]; /* since it was told last */
+  size_t nsquares;
 } mt_keeping;
 
 /**

@@ -4,6 +4,11 @@
 
 #include <mendtone/session.h>
 
+/** A sound card starts late and a unit delays: listen on for this long after the stimulus, s. */
+#define MT_SESSION_AFTER_S 1.0
+/** Finding of a take in which nothing of what was played arrived. */
+#define MT_FIND_NOTHING "nothing-arrives"
+
 /** The state of the plan that the options name, or NULL. */
 const mt_plan_state *mt_session_plan_state(const mt_session_options *options);
 

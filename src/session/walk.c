@@ -115,6 +115,30 @@ mt_code mt_walk_take(mt_walk *walk, size_t index, mt_error *err)
   return code;
 }
 
+mt_code mt_walk_read(mt_walk *walk, size_t index, const char *path, const mt_session_options *known,
+                     mt_error *err)
+{
+  mt_walk_state *state = &walk->states[index];
+  mt_session_options options = options_of(walk, index);
+  mt_results *results = NULL;
+  mt_code code;
+
+  options.known = known->known;
+  options.nknown = known->nknown;
+  options.play_aligned = known->play_aligned;
+  code = mt_session_analyse(path, &options, &results, err);
+  if (code == MT_OK && !results->is_stimulus)
+    code = mt_fail(err, MT_E_DATA, "%.150s: does not hold the stimulus", path);
+  if (code != MT_OK) {
+    mt_results_destroy(&results);
+    return code;
+  }
+  mt_results_destroy(&state->results);
+  state->results = results;
+  state->mark = MT_WALK_TAKEN;
+  return MT_OK;
+}
+
 mt_code mt_walk_skip(mt_walk *walk, size_t index, mt_error *err)
 {
   if (walk->states[index].mark == MT_WALK_TAKEN)

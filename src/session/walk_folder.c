@@ -189,6 +189,44 @@ static mt_code take_answer(mt_walk *walk, mt_config_item group, mt_error *err)
   return MT_OK;
 }
 
+/* One option as describe_options() put it, for a person. */
+static void copy_option(char *out, size_t size, const char *from, size_t length)
+{
+  size_t name;
+
+  snprintf(out, size, "%.*s", (int)length, from);
+  name = strlen(out);
+  while (name > 0 && out[name - 1] != ' ')
+    name--;
+  if (name > 0 && (strcmp(out + name, "nan") == 0 || strcmp(out, "rate 0") == 0))
+    snprintf(out + name, size - name, "as planned");
+  else if (name > 0 && strcmp(out + name, "\"\"") == 0)
+    snprintf(out + name, size - name, "not named");
+}
+
+/* Of the two lists of options the first that differs: all of them would hide it. */
+static mt_code refuse_options(const char *then, const char *now, mt_error *err)
+{
+  char was[80], is[80];
+  size_t nthen, nnow;
+
+  for (;;) {
+    const char *end_then = strstr(then, ", "), *end_now = strstr(now, ", ");
+    nthen = end_then != NULL ? (size_t)(end_then - then) : strlen(then);
+    nnow = end_now != NULL ? (size_t)(end_now - now) : strlen(now);
+    if (end_then == NULL || end_now == NULL || nthen != nnow || strncmp(then, now, nthen) != 0)
+      break;
+    then = end_then + 2;
+    now = end_now + 2;
+  }
+  copy_option(was, sizeof was, then, nthen);
+  copy_option(is, sizeof is, now, nnow);
+  return mt_fail(err, MT_E_ARG,
+                 "what is kept was begun with other options: %s then, %s now; give the same again, or name "
+                 "another stage or folder",
+                 was, is);
+}
+
 static mt_code take_notes(mt_walk *walk, const char *path, mt_error *err)
 {
   mt_config *config = NULL;
@@ -201,8 +239,7 @@ static mt_code take_notes(mt_walk *walk, const char *path, mt_error *err)
   describe_options(&walk->options, now, sizeof now);
   code = mt_config_text(mt_config_root(config), "options", then, sizeof then, err);
   if (code == MT_OK && strcmp(then, now) != 0)
-    code = mt_fail(err, MT_E_ARG, "%.60s: was begun with other options (%.80s); now %.80s", walk->folder,
-                   then, now);
+    code = refuse_options(then, now, err);
   if (code == MT_OK)
     code = take_skipped(walk, mt_config_root(config), err);
   if (code == MT_OK && mt_config_find(mt_config_root(config), "answers", &list) && mt_config_is_list(list))

@@ -3,6 +3,7 @@
 
 #include "base/decibel.h"
 #include "base/text.h"
+#include "session/rig_use.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -134,11 +135,13 @@ static mt_code add_dropouts(const run *r, unsigned c, mt_results *results, mt_er
   const mt_strain_channel *known = mt_strain_describe(r->watch, c);
   mt_reading reading = start_reading(MT_Q_DROPOUTS, c, known);
   double late_s = mt_strain_time_s(r->watch) - known->watched_s;
-  size_t n = known->count[MT_STRAIN_DROPOUT];
+  /* where frames are missing nothing is heard either, however short it is */
+  size_t n = known->count[MT_STRAIN_DROPOUT] + known->count[MT_STRAIN_PHASE];
 
   reading.value = (double)n;
   reading.validity = MT_NOT_MEASURED;
-  snprintf(reading.definition, sizeof reading.definition, "6 dB or more below the tone for 1 ms or more");
+  snprintf(reading.definition, sizeof reading.definition,
+           "6 dB or more below the tone for 1 ms or more, or a jump of its phase");
   if (!known->is_locked) {
     reading.validity = MT_NO_SIGNAL;
     snprintf(reading.why, sizeof reading.why, "no steady tone of %g or %g Hz arrived", tone_hz[0],
@@ -281,28 +284,116 @@ double mt_session_watch_level(const mt_session_options *session)
   return MT_DEFAULT_LEVEL_DBFS;
 }
 
-static double rate_of(const mt_session_options *session)
+static double rate_of(const mt_session_options *session, const mt_rig *rig)
 {
   if (session->rate_hz > 0.0)
     return session->rate_hz;
-  return session->plan != NULL && session->plan->rate_hz > 0.0 ? session->plan->rate_hz : MT_DEFAULT_RATE_HZ;
+  if (session->plan != NULL && session->plan->rate_hz > 0.0)
+    return session->plan->rate_hz;
+  return rig != NULL ? rig->rate_hz : MT_DEFAULT_RATE_HZ;
+}
+
+/* Readings of 0 dBFS, held against the rig as those of the watch will be. */
+static mt_code read_full_scale(const mt_rig_in_use *rig, double rate_hz, double dbv[2], bool known[2],
+                               mt_error *err)
+{
+  mt_results *results = NULL;
+  mt_code code = mt_results_create(&results, err);
+
+  if (code == MT_OK)
+    results->rate_hz = rate_hz;
+  for (int c = 0; c < 2 && code == MT_OK; c++) {
+    mt_reading full = {.quantity = MT_Q_LEVEL, .channel = c, .segment = "watch", .freq_hz = tone_hz[c]};
+    code = mt_results_add_reading(results, &full, err);
+  }
+  if (code == MT_OK && rig->rig != NULL)
+    code = mt_rig_apply(rig->rig, &rig->use, results, err);
+  for (size_t c = 0; c < 2 && code == MT_OK; c++) {
+    known[c] = results->readings[c].has_dbv;
+    dbv[c] = results->readings[c].dbv;
+  }
+  mt_results_destroy(&results);
+  return code;
+}
+
+mt_code mt_session_watch_full_scale(const mt_session_options *session, const mt_strain_options *options,
+                                    double dbv[2], bool known[2], mt_error *err)
+{
+  mt_rig_in_use rig = {0};
+  mt_code code = mt_rig_use_open(session, options->recording == NULL, &rig, err);
+
+  if (code == MT_OK)
+    code = read_full_scale(&rig, rate_of(session, rig.rig), dbv, known, err);
+  mt_rig_use_finish(&rig);
+  return code;
+}
+
+/* Where it listens and plays: the rig's devices, unless others are said. */
+static mt_audio_request make_request(const mt_session_options *session, const mt_strain_options *options,
+                                     const mt_rig_in_use *rig)
+{
+  mt_audio_request request = {.input = options->recording,
+                              .output = session->output,
+                              .rate_hz = rate_of(session, rig->rig),
+                              .duration_s = options->duration_s,
+                              .state = session->state};
+
+  if (options->recording != NULL)
+    return request;
+  request.input = session->simulate != NULL ? session->simulate : session->input;
+  if (rig->input[0] != '\0')
+    request.input = rig->input;
+  if (rig->output[0] != '\0' && !options->listen)
+    request.output = rig->output;
+  return request;
+}
+
+static mt_code conclude(const run *r, const mt_session_options *session, const mt_rig_in_use *rig,
+                        mt_results *results, mt_error *err)
+{
+  mt_code code = say(r, results, err);
+
+  if (code == MT_OK && rig->rig != NULL)
+    code = mt_rig_apply(rig->rig, &rig->use, results, err);
+  return code == MT_OK ? judge(session, results, err) : code;
+}
+
+static mt_code watch_with(const mt_session_options *session, const mt_rig_in_use *rig, run *r,
+                          mt_results **out, mt_error *err)
+{
+  const char *name = r->options->recording != NULL ? "file"
+                     : session->simulate != NULL   ? "simulate"
+                                                   : "portaudio";
+  tones played = {mt_ratio_of_db(mt_session_watch_level(session)), RAMP_S};
+  mt_audio_source source = {render_tones, &played, 2, LONGEST_S};
+  mt_audio_request request = make_request(session, r->options, rig);
+  const mt_audio_sink sink = {begin_watch, watch_block, note_problem, r, has_enough};
+  mt_results *results = NULL;
+  mt_code code;
+
+  if (r->options->recording == NULL && !r->options->listen)
+    request.source = &source;
+  code = mt_audio_find_backend(name)->run(&request, &sink, err);
+  if (code == MT_OK && r->watch == NULL)
+    code = mt_fail(err, MT_E_DATA, "there was nothing to watch");
+  if (code != MT_OK)
+    return code;
+  mt_strain_finish(r->watch);
+  code = mt_results_create(&results, err);
+  if (code == MT_OK)
+    code = conclude(r, session, rig, results, err);
+  if (code == MT_OK)
+    *out = results;
+  else
+    mt_results_destroy(&results);
+  return code;
 }
 
 mt_code mt_session_watch(const mt_session_options *session, const mt_strain_options *options,
                          mt_strain **watch, mt_results **out, mt_error *err)
 {
-  const char *name = options->recording != NULL  ? "file"
-                     : session->simulate != NULL ? "simulate"
-                                                 : "portaudio";
-  tones played = {mt_ratio_of_db(mt_session_watch_level(session)), RAMP_S};
-  mt_audio_source source = {render_tones, &played, 2, LONGEST_S};
-  mt_audio_request request = {.input = options->recording,
-                              .output = session->output,
-                              .rate_hz = rate_of(session),
-                              .duration_s = options->duration_s};
-  mt_results *results = NULL;
+  mt_rig_in_use rig = {0};
   run *r;
-  mt_audio_sink sink = {begin_watch, watch_block, note_problem, NULL, has_enough};
   mt_code code = check_options(options, mt_session_watch_level(session), err);
 
   if (code != MT_OK)
@@ -311,30 +402,14 @@ mt_code mt_session_watch(const mt_session_options *session, const mt_strain_opti
   if (r == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a watch");
   r->options = options;
-  sink.ctx = r;
-  if (options->recording == NULL)
-    request.input = session->simulate != NULL ? session->simulate : session->input;
-  if (options->recording == NULL && !options->listen)
-    request.source = &source;
-  request.state = session->state;
-  code = mt_audio_find_backend(name)->run(&request, &sink, err);
-  if (code == MT_OK && r->watch != NULL) {
-    mt_strain_finish(r->watch);
-    code = mt_results_create(&results, err);
-    if (code == MT_OK)
-      code = say(r, results, err);
-    if (code == MT_OK)
-      code = judge(session, results, err);
-  } else if (code == MT_OK) {
-    code = mt_fail(err, MT_E_DATA, "there was nothing to watch");
-  }
-  if (code == MT_OK) {
+  code = mt_rig_use_open(session, options->recording == NULL, &rig, err);
+  if (code == MT_OK)
+    code = watch_with(session, &rig, r, out, err);
+  if (code == MT_OK)
     *watch = r->watch;
-    *out = results;
-  } else {
+  else
     mt_strain_destroy(&r->watch);
-    mt_results_destroy(&results);
-  }
+  mt_rig_use_finish(&rig);
   free(r);
   return code;
 }
@@ -342,7 +417,7 @@ mt_code mt_session_watch(const mt_session_options *session, const mt_strain_opti
 mt_code mt_session_write_watch(const mt_session_options *session, const char *path, mt_error *err)
 {
   tones played = {mt_ratio_of_db(mt_session_watch_level(session)), 0.0};
-  double rate_hz = rate_of(session);
+  double rate_hz = rate_of(session, NULL);
   size_t nframes = (size_t)llround(LOOP_S * rate_hz);
   float *frames = NULL;
   mt_code code =

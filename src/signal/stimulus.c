@@ -45,6 +45,10 @@
 
 #define PAIR_S 1.25
 
+/* Beside the reference tone, so far from it that 10 ms tell them apart. */
+#define TURN_RIGHT_HZ 1499.0
+#define TURN_IDLE_S 1.45
+
 /* The two tones of an extra, the lower one first, and their share of the peak. */
 static const struct {
   const char *name;
@@ -187,6 +191,39 @@ static void append_parts(mt_stimulus *s, double amplitude)
     append_sweep(s, "sweep", 0.10, amplitude, amplitude);
 }
 
+static void append_turn(mt_stimulus *s, double amplitude, double turn_s)
+{
+  mt_segment *idle = append(s, "idle", MT_SEGMENT_SILENCE, 0.05, TURN_IDLE_S), *turn;
+
+  idle->settle_s = 0.30;
+  turn = append(s, "turn", MT_SEGMENT_TURN, 0.05, turn_s);
+  turn->fade_in_s = turn->fade_out_s = 0.05;
+  turn->settle_s = 0.10;
+  turn->freq_hz[0] = REFERENCE_HZ;
+  turn->freq_hz[1] = TURN_RIGHT_HZ;
+  turn->amplitude[0] = turn->amplitude[1] = amplitude;
+}
+
+mt_code mt_stimulus_init_turn(double rate_hz, double level_dbfs, double turn_s, mt_stimulus *out,
+                              mt_error *err)
+{
+  mt_stimulus s = {.rate_hz = rate_hz, .level_dbfs = level_dbfs, .parts = MT_PARTS_TURN};
+  mt_code code = check_values(rate_hz, level_dbfs, 0, (double)NAN, err);
+
+  if (code == MT_OK && !(turn_s >= MT_TURN_MIN_S && turn_s <= MT_TURN_MAX_S))
+    code = mt_fail(err, MT_E_ARG, "the time to turn is %g s; expected %g to %g", turn_s, MT_TURN_MIN_S,
+                   MT_TURN_MAX_S);
+  if (code != MT_OK)
+    return code;
+  s.max_level_dbfs = level_dbfs;
+  append_mark(&s, "mark-a", LEAD_IN_S, MARK_A_S, mt_ratio_of_db(level_dbfs));
+  append_turn(&s, mt_ratio_of_db(level_dbfs), turn_s);
+  append_mark(&s, "mark-b", AFTER_SWEEP_S, MARK_B_S, mt_ratio_of_db(level_dbfs));
+  s.duration_s += TAIL_S;
+  *out = s;
+  return MT_OK;
+}
+
 mt_code mt_stimulus_init_parts(double rate_hz, double level_dbfs, mt_parts parts, unsigned extras,
                                double max_level_dbfs, mt_stimulus *out, mt_error *err)
 {
@@ -197,8 +234,12 @@ mt_code mt_stimulus_init_parts(double rate_hz, double level_dbfs, mt_parts parts
   if (code == MT_OK && (size_t)parts >= MT_PARTS_COUNT)
     code = mt_fail(err, MT_E_ARG, "the parts are %d; expected 0 to %d", (int)parts, MT_PARTS_COUNT - 1);
 
+  if (code == MT_OK && parts == MT_PARTS_TURN && extras != 0)
+    code = mt_fail(err, MT_E_ARG, "extras are asked for while a knob is turned; expected none");
   if (code != MT_OK)
     return code;
+  if (parts == MT_PARTS_TURN)
+    return mt_stimulus_init_turn(rate_hz, level_dbfs, MT_TURN_S, out, err);
   amplitude = mt_ratio_of_db(level_dbfs);
   s.rate_hz = rate_hz;
   s.level_dbfs = level_dbfs;
@@ -271,6 +312,7 @@ static double segment_sample(const mt_segment *segment, unsigned channel, double
   switch (segment->kind) {
   case MT_SEGMENT_SILENCE: break;
   case MT_SEGMENT_MARK: mt_mark_sample(segment, channel, t_s, &c, &s); return amplitude * s;
+  case MT_SEGMENT_TURN:
   case MT_SEGMENT_TONE:
     return amplitude * mt_fade_gain(segment, t_s) * sin(2.0 * MT_PI * segment->freq_hz[channel] * t_s);
   case MT_SEGMENT_TWO_TONE:

@@ -329,6 +329,17 @@ class Setup(Tree):
                 self.assertRegex(log.read_text(), r"install -y --no-install-recommends gcc .*libcmocka-dev")
                 log.unlink()
 
+    def test_node_of_another_packager_is_left_alone(self):
+        tools, log = self.fake_machine("not-installed", 0)
+        self.run_script("setup", "test", PATH=tools)
+        self.assertRegex(log.read_text(), r"install -y .* nodejs npm ")
+        log.unlink()
+        for name in ("node", "npm"):
+            (pathlib.Path(tools) / name).symlink_to(shutil.which("true"))
+        status, output = self.run_script("setup", "test", PATH=tools)
+        self.assertEqual(status, 0, output)
+        self.assertNotRegex(log.read_text(), r"nodejs|npm")
+
     def test_neither_root_nor_sudo_says_what_to_type(self):
         tools, log = self.fake_machine("not-installed", 1000)
         status, output = self.run_script("setup", "build", PATH=tools)

@@ -14,6 +14,12 @@ static char unit_path[64];
 /* Volume or faders down. */
 #define SHUT "left = { gain_db = -60.0; }; right = { gain_db = -60.0; }; "
 
+/* A sound control, turned; and one with a spot where the right channel is gone. */
+#define TURNED                                                                                               \
+  "{ name = \"turned\"; volume = { range_db = 60.0; from_s = 4.0; to_s = 13.0; back_s = 15.0; up_s = 24.0; "
+#define TRACKS "tracking = ( { at_db = 0.0; db = 0.0; }, { at_db = 50.0; db = 1.5; } ); }; }, "
+#define GAP "dead = ( { from_db = 20.0; to_db = 21.0; loss_db = 40.0; channels = \"right\"; } ); }; }, "
+
 static const struct row {
   const char *plan;
   const char *states;      /* what the switches do */
@@ -22,20 +28,24 @@ static const struct row {
   mt_quantity missed;
   mt_channel channel;
 } rows[] = {
-    {"headphone-amplifier", "{ name = \"down\"; " SHUT "}", "crosstalk_db = -30.0; ", NULL, MT_Q_CROSSTALK,
-     MT_RIGHT},
+    {"headphone-amplifier", TURNED TRACKS "{ name = \"down\"; " SHUT "}", "crosstalk_db = -30.0; ", NULL,
+     MT_Q_CROSSTALK, MT_RIGHT},
     {"line-level-unit", "", "order_3 = 0.5; ", NULL, MT_Q_THD_N, MT_RIGHT},
     {"wireless-receiver", "", "high_pass_hz = 300.0; ", NULL, MT_Q_RESPONSE, MT_RIGHT},
     {"converter-input", "", "noise_dbfs = -80.0; ", NULL, MT_Q_NOISE_A, MT_RIGHT},
     {"small-mixer",
      "{ name = \"low up\"; left = { shelf_db = 12.0; shelf_hz = 100.0; }; right = { shelf_db = 12.0; "
-     "shelf_hz = 100.0; }; }, { name = \"high up\"; left = { gain_db = 12.0; shelf_db = -12.0; shelf_hz = "
+     "shelf_hz = 100.0; }; }, " TURNED TRACKS
+     "{ name = \"high up\"; left = { gain_db = 12.0; shelf_db = -12.0; shelf_hz = "
      "3000.0; }; "
      "right = { gain_db = 12.0; shelf_db = -12.0; shelf_hz = 3000.0; }; }, { name = \"down\"; " SHUT "}",
      "",
      "{ name = \"low up\"; left = { shelf_db = 12.0; shelf_hz = 100.0; }; }, { name = \"down\"; " SHUT "}",
      MT_Q_BOOST, MT_RIGHT},
     {"cable", "", "gain_db = -0.9; ", NULL, MT_Q_BALANCE, MT_CHANNEL_BOTH},
+    /* further faults, after one row for each plan in its order */
+    {"headphone-amplifier", TURNED TRACKS "{ name = \"down\"; " SHUT "}", "",
+     TURNED GAP "{ name = \"down\"; " SHUT "}", MT_Q_DEAD_SPOTS, MT_RIGHT},
 };
 
 static int set_up(void **state)

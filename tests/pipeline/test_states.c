@@ -316,6 +316,38 @@ static void what_is_seen_by_hand_is_judged_with_the_rest(void **state)
   mt_plan_destroy(&plan);
 }
 
+/* Silence alone proves nothing: a lead that is off is as quiet. */
+static void silence_in_every_state_passes_nothing(void **state)
+{
+  mt_plan *plan = parse("states = ( { name = \"down\"; measure = (\"noise_a\"); } );\n"
+                        "limits = ( { quantity = \"noise_a\"; max = -60.0; unit = \"dBFS\"; } );\n");
+  mt_session_options options = mt_session_defaults();
+  mt_walk *walk;
+  mt_results *results = NULL;
+  mt_error err = {0};
+  (void)state;
+  write_unit("states = ( { name = \"down\"; left = { mute = true; noise_dbfs = -90.0; };\n"
+             "    right = { mute = true; noise_dbfs = -90.0; }; } );\n");
+  walk = begin(plan, NULL);
+  take(walk, 0);
+  assert_ok(mt_walk_finish(walk, &results, &err), err);
+  assert_int_equal(results->verdict, MT_VERDICT_UNDECIDED);
+  mt_results_destroy(&results);
+  mt_walk_destroy(&walk);
+  options.plan = plan;
+  options.simulate = unit_path;
+  options.state = "down";
+  assert_ok(mt_session_check(&options, &results, &err), err);
+  assert_int_equal(results->verdict, MT_VERDICT_UNDECIDED);
+  assert_int_equal(results->nproblems, 1);
+  assert_non_null(strstr(results->problems[0].text, "a lead that is off"));
+  /* said once, however often it is judged */
+  assert_ok(mt_session_answer(&options, results, &err), err);
+  assert_int_equal(results->nproblems, 1);
+  mt_results_destroy(&results);
+  mt_plan_destroy(&plan);
+}
+
 /* With the volume at zero not even the marks arrive. That is said, as a lead that came off looks the same. */
 static void a_unit_that_is_turned_down_is_still_heard_hissing(void **state)
 {
@@ -541,6 +573,7 @@ int main(void)
       cmocka_unit_test(a_spoilt_take_spoils_its_own_state),
       cmocka_unit_test(what_is_seen_by_hand_is_judged_with_the_rest),
       cmocka_unit_test(a_unit_that_is_turned_down_is_still_heard_hissing),
+      cmocka_unit_test(silence_in_every_state_passes_nothing),
       cmocka_unit_test(what_is_kept_is_the_same_to_the_last_digit),
       cmocka_unit_test(what_does_not_belong_together_is_refused),
       cmocka_unit_test(what_a_kill_leaves_is_finished_or_forgotten),

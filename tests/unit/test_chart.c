@@ -254,6 +254,110 @@ static void limits_are_taken_from_the_judgements(void **state)
   mt_results_destroy(&results);
 }
 
+/* The rig's noise of -90 dBFS over 19980 Hz is -133.0 dBFS in each hertz, and stands where the axis says. */
+static void the_rig_alone_stands_beside_the_noise(void **state)
+{
+  mt_results *results = results_of_a_wire();
+  const mt_chart_choice choice = {.name = "noise_density"};
+  mt_chart *chart = NULL;
+  mt_error err = {0};
+  size_t n;
+
+  (void)state;
+  assert_ok(mt_chart_of_results(results, &choice, &chart, &err), err);
+  n = chart->nlines;
+  mt_chart_destroy(&chart);
+  snprintf(results->rig.name, sizeof results->rig.name, "bench");
+  results->rig.has_floor[1] = true;
+  results->rig.noise_dbfs[1] = -90.0;
+  assert_ok(mt_chart_of_results(results, &choice, &chart, &err), err);
+  assert_int_equal(chart->nlines, n + 1);
+  assert_int_equal(chart->lines[n].role, MT_CHART_FLOOR);
+  assert_string_equal(chart->lines[n].label, "rig alone, right");
+  assert_near(chart->lines[n].y[0], -90.0 - 43.006, 0.001, "dBFS in 1 Hz"); /* 10 lg 19980 */
+  mt_chart_destroy(&chart);
+  mt_results_destroy(&results);
+}
+
+static void a_difference_names_both_states(void **state)
+{
+  static double x[] = {20.0, 200.0, 2000.0}, y[] = {6.0, 3.0, 0.0}, u[] = {0.1, 0.1, 0.1};
+  const mt_curve curve = {.quantity = MT_Q_DIFFERENCE,
+                          .channel = MT_LEFT,
+                          .state = "lift",
+                          .npoints = 3,
+                          .x = x,
+                          .y = y,
+                          .uncertainty = u,
+                          .validity = MT_VALID};
+  const mt_change change = {.quantity = MT_Q_BOOST, .state = "lift", .reference = "flat"};
+  const mt_chart_choice choice = {.name = "difference", .state = "lift"};
+  mt_results *results = NULL;
+  mt_chart *chart = NULL;
+  mt_error err = {0};
+
+  (void)state;
+  assert_ok(mt_results_create(&results, &err), err);
+  assert_ok(mt_results_add_curve(results, &curve, &err), err);
+  assert_ok(mt_results_add_change(results, &change, &err), err);
+  assert_ok(mt_chart_of_results(results, &choice, &chart, &err), err);
+  assert_string_equal(chart->title, "Difference: lift less flat");
+  assert_near(chart->lines[0].y[0], 6.0, 0.0, "dB");
+  mt_chart_destroy(&chart);
+  mt_results_destroy(&results);
+}
+
+/* Seconds are drawn as milliseconds, and an uncertainty of many of them is not taken for a bound. */
+static void times_are_drawn_in_milliseconds(void **state)
+{
+  static double x[] = {20.0, 200.0}, y[] = {0.012, 0.001}, u[] = {0.1, 0.001};
+  const mt_curve curve = {.quantity = MT_Q_GROUP_DELAY,
+                          .channel = MT_LEFT,
+                          .npoints = 2,
+                          .x = x,
+                          .y = y,
+                          .uncertainty = u,
+                          .validity = MT_VALID};
+  const mt_chart_choice choice = {.name = "group_delay"};
+  mt_results *results = NULL;
+  mt_chart *chart = NULL;
+  mt_error err = {0};
+
+  (void)state;
+  assert_ok(mt_results_create(&results, &err), err);
+  assert_ok(mt_results_add_curve(results, &curve, &err), err);
+  assert_ok(mt_chart_of_results(results, &choice, &chart, &err), err);
+  assert_int_equal(chart->y_unit, MT_UNIT_MILLISECOND);
+  assert_near(chart->lines[0].y[0], 12.0, 1e-12, "ms");
+  assert_near(chart->lines[0].uncertainty[1], 1.0, 1e-12, "ms");
+  assert_true(chart->lines[0].uncertainty[0] < MT_CURVE_BOUND_DB);
+  mt_chart_destroy(&chart);
+  mt_results_destroy(&results);
+}
+
+/* A long title is set smaller before it is cut. */
+static void a_long_title_is_not_cut(void **state)
+{
+  mt_chart *chart = chart_of(MT_CHART_FREQUENCY, MT_UNIT_DB);
+  chart_layout l;
+  double width, height;
+  unsigned char *bytes = NULL;
+  size_t nbytes;
+  paint *ruler = NULL;
+  mt_error err = {0};
+
+  (void)state;
+  snprintf(chart->title, sizeof chart->title, "Harmonics, right, volume at half, tone on");
+  lay_out(chart, 240.0, &l);
+  assert_true(l.texts[0].font.size < chart_title_font.size);
+  assert_ok(paint_begin(PAINT_SVG, 10.0, 10.0, &ruler, &err), err);
+  paint_measure(ruler, l.texts[0].text, l.texts[0].font, &width, &height);
+  assert_ok(paint_finish(&ruler, &bytes, &nbytes, &err), err);
+  assert_true(width <= l.texts[0].box.width + 0.01);
+  free(bytes);
+  mt_chart_destroy(&chart);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -264,6 +368,10 @@ int main(void)
       cmocka_unit_test(wrong_numbers_are_refused),
       cmocka_unit_test(results_of_a_unit_give_their_charts),
       cmocka_unit_test(limits_are_taken_from_the_judgements),
+      cmocka_unit_test(the_rig_alone_stands_beside_the_noise),
+      cmocka_unit_test(a_difference_names_both_states),
+      cmocka_unit_test(times_are_drawn_in_milliseconds),
+      cmocka_unit_test(a_long_title_is_not_cut),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

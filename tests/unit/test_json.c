@@ -43,7 +43,7 @@ static mt_results *sample_results(void)
   mt_curve curve = {
       .quantity = MT_Q_RESPONSE, .segment = "sweep", .state = "flat", .npoints = 3, .bandwidth_hz = 5.25};
   mt_finding finding = {.id = "channel-silent", .channel = MT_RIGHT, .text = "a break", .nevidence = 2};
-  mt_problem problem = {MT_PROBLEM_SILENT_INPUT, MT_RIGHT, 0.5, 1.25, "all zero", ""};
+  mt_problem problem = {MT_PROBLEM_SILENT_INPUT, MT_RIGHT, 0.5, 1.25, "all zero", "", true};
   mt_judgement route = {.quantity = MT_Q_ROUTE,
                         .channel = MT_RIGHT,
                         .has_value = true,
@@ -148,7 +148,7 @@ static void every_field_stands_where_the_format_says(void **state)
       " \"plan\":\"default\",\n"
       " \"take\":{\"file\":\"take \\\"1\\\".wav\",\"rate_hz\":48000.0,\"channels\":2,\"frames\":600000,"
       "\"valid\":true,\"problems\":[{\"kind\":\"silent_input\",\"channel\":\"right\",\"begin_s\":0.5,"
-      "\"end_s\":1.25,\"text\":\"all zero\"}],\"clock_offset_ppm\":-12.5},\n"
+      "\"end_s\":1.25,\"text\":\"all zero\",\"while_captured\":true}],\"clock_offset_ppm\":-12.5},\n"
       " \"stimulus\":{\"level_dbfs\":-20.0},\n"
       " \"readings\":[\n"
       "  {\"quantity\":\"level\",\"channel\":\"left\",\"segment\":\"both\",\"state\":\"flat\","
@@ -323,6 +323,7 @@ static void what_is_written_is_read_back(void **state)
   assert_int_equal(back->judgements[1].unit, MT_UNIT_PERCENT);
   assert_true(back->judgements[0].implied);
   assert_int_equal(back->problems[0].kind, MT_PROBLEM_SILENT_INPUT);
+  assert_true(back->problems[0].while_captured);
   assert_int_equal(back->nframes, 600000);
   assert_int_equal(back->verdict, MT_VERDICT_FAIL);
   mt_results_destroy(&results);

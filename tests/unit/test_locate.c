@@ -279,19 +279,37 @@ static void clock_offset_is_right_to_a_hundredth_ppm_at_80_db(void **state)
 }
 
 /*
- * Delay bound of a known waveform (matched-filter theory, reference value from memory):
- * 1 / (2 pi B sqrt(N SNR)), B = sqrt((f2^3 - f1^3) / (3 (f2 - f1))): 1-10 kHz, 0.5 s, 48 kHz, 40 dB: 1.69e-9 s.
- * With an unknown phase only the spread about the middle counts: B = (f2 - f1) / sqrt(12).
+ * Delay bound of a known waveform (matched-filter theory, reference values from memory):
+ * 1 / (2 pi B sqrt(N SNR)), B = sqrt((f2^3 - f1^3) / (3 (f2 - f1))), 48 kHz, 40 dB; and two of them T apart tell the
+ * clock to sqrt(2) of it over T. With an unknown phase only the spread about the middle counts:
+ * B = (f2 - f1) / sqrt(12).
  */
 static void the_bound_of_the_tests_is_that_of_the_textbook(void **state)
 {
-  mt_segment mark = {.kind = MT_SEGMENT_MARK, .duration_s = 0.5, .from_hz = 1000.0, .to_hz = 10000.0};
-  double about_zero = sqrt((1e12 - 1e9) / (3.0 * 9000.0)), about_middle = 9000.0 / sqrt(12.0);
+  static const struct {
+    double from_hz, to_hz, duration_s, spread_hz, seconds, ppm[3]; /* 10, 30, 60 s apart */
+  } table[] = {{1000.0, 10000.0, 0.5, 6082.8, 1.69e-9, {2.4e-4, 8.0e-5, 4.0e-5}},
+               {200.0, 2000.0, 0.2, 1216.6, 1.34e-8, {1.9e-3, 6.3e-4, 3.2e-4}}};
   double noise = noise_at(40.0);
   (void)state;
-  assert_near(1.0 / (2.0 * M_PI * about_zero * sqrt(24000.0 * 1e4)), 1.69e-9, 0.005e-9, "s");
-  assert_near(noise / AMPLITUDE / sqrt(information_of(&mark, 0, 48000.0).dd),
-              1.0 / (2.0 * M_PI * about_middle * sqrt(24000.0 * 1e4)), 0.01e-9, "s");
+  for (size_t i = 0; i < 2; i++) {
+    double from = table[i].from_hz, to = table[i].to_hz, n = 48000.0 * table[i].duration_s;
+    double about_zero = sqrt((to * to * to - from * from * from) / (3.0 * (to - from)));
+    double about_middle = (to - from) / sqrt(12.0), bound_s = 1.0 / (2.0 * M_PI * about_zero * sqrt(n * 1e4));
+    mt_segment mark = {
+        .kind = MT_SEGMENT_MARK, .duration_s = table[i].duration_s, .from_hz = from, .to_hz = to};
+    assert_near(about_zero, table[i].spread_hz, 0.06, "Hz");
+    assert_near(bound_s, table[i].seconds, 0.005 * table[i].seconds, "s");
+    for (int k = 0; k < 3; k++) /* two digits */
+      assert_near(1e6 * sqrt(2.0) * bound_s /
+                      (k == 0   ? 10.0
+                       : k == 1 ? 30.0
+                                : 60.0),
+                  table[i].ppm[k], 0.03 * table[i].ppm[k], "ppm");
+    /* a chirp of a fifth of a second has ends that are not quite a flat spectrum's */
+    assert_near(noise / AMPLITUDE / sqrt(information_of(&mark, 0, 48000.0).dd),
+                1.0 / (2.0 * M_PI * about_middle * sqrt(n * 1e4)), 0.01 * bound_s, "s");
+  }
 }
 
 /*

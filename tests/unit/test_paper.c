@@ -2,6 +2,7 @@
 #include "support.h"
 
 #include "report/paper_rows.h"
+#include "report/paper_words.h"
 #include "unit_bench.h"
 
 #include <mendtone/paper.h>
@@ -54,8 +55,8 @@ static mt_paper paper_of(mt_paper_stage stages[2])
                     .shows_costs = true,
                     .shows_notes = true};
 
-  stages[0] = (mt_paper_stage){"before", "2026-11-24", before_repair, "", "0.1.0"};
-  stages[1] = (mt_paper_stage){"after", "2026-11-25", after_repair, "", "0.1.0"};
+  stages[0] = (mt_paper_stage){"before", "2026-11-24", before_repair, "", "0.1.0", MT_VERDICT_FAIL};
+  stages[1] = (mt_paper_stage){"after", "2026-11-25", after_repair, "", "0.1.0", MT_VERDICT_PASS};
   return paper;
 }
 
@@ -187,7 +188,7 @@ static void a_missed_check_is_said_before_anything_else(void **state)
   paper.earlier = SIZE_MAX;
   text = make(&paper, MT_PAPER_TEXT, &n);
   assert_has(text, "Not in order: of");
-  assert_has(text, "What is not in order");
+  assert_has(text, "Loudness, right: too quiet. Gain, right: ");
   assert_null(strstr(text, "In order now"));
   free(text);
 }
@@ -206,6 +207,117 @@ static void a_stage_that_could_not_be_read_is_no_pass(void **state)
   assert_has(text, "Nothing can be said: the take could not be read (the stimulus has no end)");
   assert_null(strstr(text, "In order"));
   free(text);
+}
+
+/* Results that were cut must not pass by what is no longer there. */
+static void a_verdict_without_its_checks_is_no_verdict(void **state)
+{
+  mt_paper_stage stages[2];
+  mt_paper paper = paper_of(stages);
+  mt_results cut = *after_repair, changed = *before_repair;
+  size_t n;
+  char *text;
+
+  (void)state;
+  assert_int_equal(mt_paper_verdict(&paper), MT_VERDICT_PASS);
+  cut.njudgements = 0;
+  stages[1].results = &cut;
+  assert_int_equal(mt_paper_verdict(&paper), MT_VERDICT_UNDECIDED);
+  text = make(&paper, MT_PAPER_TEXT, &n);
+  assert_has(text, "Nothing can be said: these results are damaged or incomplete.");
+  assert_null(strstr(text, "In order now"));
+  free(text);
+  changed.verdict = MT_VERDICT_PASS;
+  stages[1].results = &changed;
+  assert_int_equal(mt_paper_verdict(&paper), MT_VERDICT_UNDECIDED);
+  changed.verdict = MT_VERDICT_NONE;
+  assert_int_equal(mt_paper_verdict(&paper), MT_VERDICT_UNDECIDED);
+  stages[1].results = NULL;
+  assert_int_equal(mt_paper_verdict(&paper), MT_VERDICT_UNDECIDED);
+}
+
+static void what_is_missing_is_said(void **state)
+{
+  mt_paper_stage stages[2];
+  mt_paper paper = paper_of(stages);
+  mt_results cut = *after_repair;
+  size_t n;
+  char *text;
+
+  (void)state;
+  cut.nreadings = 0;
+  cut.ncurves = 0;
+  stages[1].results = &cut;
+  text = make(&paper, MT_PAPER_TEXT, &n);
+  assert_has(text, "The results hold no readings.");
+  assert_has(text, "The results hold no curves, so there are no charts.");
+  free(text);
+}
+
+static void every_quantity_has_words_for_every_verdict(void **state)
+{
+  (void)state;
+  for (int q = 0; q < MT_Q_LAST; q++) {
+    mt_judgement j = {.quantity = (mt_quantity)q, .has_value = true, .value = 5.0, .min = -1.0, .max = 1.0};
+    const char *good, *bad;
+    assert_true(paper_words_subject((mt_quantity)q)[0] != '\0');
+    assert_non_null(paper_words_meaning((mt_quantity)q));
+    j.verdict = MT_VERDICT_PASS;
+    good = paper_words_verdict(&j);
+    j.verdict = MT_VERDICT_FAIL;
+    bad = paper_words_verdict(&j);
+    assert_true(good[0] != '\0' && bad[0] != '\0' && strcmp(good, bad) != 0);
+    j.value = -5.0;
+    assert_true(strcmp(good, paper_words_verdict(&j)) != 0);
+    j.verdict = MT_VERDICT_UNDECIDED;
+    assert_true(strcmp(good, paper_words_verdict(&j)) != 0);
+  }
+}
+
+static void a_response_is_weak_where_it_is_worst(void **state)
+{
+  mt_judgement j = {.quantity = MT_Q_RESPONSE, .has_value = true, .min = -1.0, .max = 1.0, .value = -9.0};
+
+  (void)state;
+  j.verdict = MT_VERDICT_FAIL;
+  j.at_hz = 40.0;
+  assert_string_equal(paper_words_verdict(&j), "low notes too weak");
+  j.at_hz = 12e3;
+  assert_string_equal(paper_words_verdict(&j), "high notes too weak");
+  j.value = 9.0;
+  assert_string_equal(paper_words_verdict(&j), "high notes too strong");
+}
+
+/* Hum that is not heard is known by a bound only: it is shown as one, and two bounds have no difference. */
+static void a_bound_is_shown_as_a_bound(void **state)
+{
+  mt_reading r = {.quantity = MT_Q_HUM, .channel = MT_LEFT, .validity = MT_RIG_LIMITED, .value = -118.3};
+  mt_judgement j = {.quantity = MT_Q_HUM,
+                    .channel = MT_LEFT,
+                    .has_value = true,
+                    .value = -118.3,
+                    .unit = MT_UNIT_DBFS,
+                    .min = -INFINITY,
+                    .max = -80.0,
+                    .verdict = MT_VERDICT_PASS};
+  mt_results results = {.readings = &r, .nreadings = 1, .judgements = &j, .njudgements = 1};
+  size_t n;
+  paper_row *rows = paper_rows_make(&results, &results, &n);
+  char text[80];
+
+  (void)state;
+  assert_non_null(rows);
+  assert_int_equal(n, 1);
+  assert_string_equal(paper_row_value(rows[0].now, rows[0].now_is_bound, text, sizeof text), "< -118.3 dBFS");
+  assert_string_equal(paper_row_change(&rows[0], text, sizeof text), "");
+  free(rows);
+  r.validity = MT_VALID;
+  rows = paper_rows_make(&results, &results, &n);
+  assert_non_null(rows);
+  assert_string_equal(paper_row_value(rows[0].now, rows[0].now_is_bound, text, sizeof text), "-118.3 dBFS");
+  /* a difference of two levels is in dB, and none has no sign */
+  assert_string_equal(paper_row_change(&rows[0], text, sizeof text), "0.0 dB");
+  free(rows);
 }
 
 static void readings_become_comma_separated_values(void **state)
@@ -257,7 +369,7 @@ static void several_units_have_a_row_each(void **state)
   units[1].unit = "Second amplifier";
   units[1].now = 0;
   assert_ok(mt_paper_make_shelf(units, 2, MT_PAPER_HTML, &bytes, &n, &err), err);
-  assert_non_null(memmem(bytes, n, "1 of 2 units are in order", 25));
+  assert_non_null(memmem(bytes, n, "1 of 2 units is in order, 1 is not", 34));
   assert_non_null(memmem(bytes, n, "Second amplifier", 16));
   free(bytes);
 }
@@ -282,6 +394,11 @@ int main(void)
       cmocka_unit_test(hostile_texts_change_nothing_but_their_place),
       cmocka_unit_test(a_missed_check_is_said_before_anything_else),
       cmocka_unit_test(a_stage_that_could_not_be_read_is_no_pass),
+      cmocka_unit_test(a_verdict_without_its_checks_is_no_verdict),
+      cmocka_unit_test(what_is_missing_is_said),
+      cmocka_unit_test(every_quantity_has_words_for_every_verdict),
+      cmocka_unit_test(a_response_is_weak_where_it_is_worst),
+      cmocka_unit_test(a_bound_is_shown_as_a_bound),
       cmocka_unit_test(readings_become_comma_separated_values),
       cmocka_unit_test(text_that_begins_like_a_formula_is_disarmed),
       cmocka_unit_test(several_units_have_a_row_each),

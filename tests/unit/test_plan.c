@@ -291,6 +291,31 @@ static void mistakes_in_a_state_are_named(void **state)
          "p.cfg:2: boost needs a state to compare with; expected compare_with in state \"flat\"");
 }
 
+static void a_knob_to_turn_is_read_and_stands_alone(void **state)
+{
+  mt_plan *plan =
+      parse("states = ( { name = \"a\"; turn = \"volume\"; }, { name = \"b\"; turn = \"fader\"; turn_s = "
+            "40.0; }, { name = \"c\"; } );");
+  (void)state;
+  assert_string_equal(plan->states[0].turn, "volume");
+  assert_near(plan->states[0].turn_s, MT_TURN_S, 0.0, "s");
+  assert_near(plan->states[1].turn_s, 40.0, 0.0, "s");
+  assert_near(plan->states[2].turn_s, 0.0, 0.0, "s");
+  mt_plan_destroy(&plan);
+  refuse("states = (\n { name = \"a\"; turn = \"\"; }\n);",
+         "p.cfg:2: turn is empty; expected turn = \"volume\" or another knob");
+  refuse("states = (\n { name = \"a\";\n turn_s = 20.0; }\n);",
+         "p.cfg:3: turn_s without turn; expected turn = \"volume\" or another knob");
+  refuse("states = (\n { name = \"a\"; turn = \"volume\"; turn_s = 5.0; }\n);",
+         "p.cfg:2: turn_s is 5; expected 10 to 60");
+  refuse("states = (\n { name = \"a\"; turn = \"volume\";\n measure = (\"gain\"); }\n);",
+         "p.cfg:3: measure beside turn: while a knob is turned only its travel is read; expected a state of "
+         "its own");
+  refuse("states = ({ name = \"flat\"; });\n"
+         "limits = ({ quantity = \"scratches\"; state = \"flat\"; max = 0; unit = \"count\"; });",
+         "p.cfg:2: scratches is read while a knob is turned; expected turn in state \"flat\"");
+}
+
 static void mistakes_in_what_is_expected_are_named(void **state)
 {
   (void)state;
@@ -484,6 +509,7 @@ int main(void)
       cmocka_unit_test(mistakes_in_a_limit_are_named),
       cmocka_unit_test(a_mistake_is_named_on_its_own_line),
       cmocka_unit_test(mistakes_in_a_state_are_named),
+      cmocka_unit_test(a_knob_to_turn_is_read_and_stands_alone),
       cmocka_unit_test(mistakes_in_what_is_expected_are_named),
       cmocka_unit_test(more_entries_than_a_person_writes_are_refused),
       cmocka_unit_test(hostile_text_is_refused_in_one_line),

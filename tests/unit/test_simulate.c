@@ -568,6 +568,52 @@ static void gain_hum_and_clip_spoil_the_very_frames(void **state)
   free(c.frames);
 }
 
+/* The closed form: a gain in decibels in proportion to time, the tracking between its points straight. */
+static void a_turned_control_attenuates_by_what_its_tracks_say(void **state)
+{
+  mt_audio_source source = {render_count, NULL, 1, 1e9};
+  mt_simulated_unit unit;
+  mt_simulated_volume *v = &unit.volume;
+  capture c = {0};
+  mt_error err = {0};
+  (void)state;
+  mt_simulate_init(&unit);
+  *v = (mt_simulated_volume){.range_db = 40.0, .from_s = 0.1, .to_s = 0.5, .back_s = 0.6, .up_s = 0.8};
+  v->tracking_db[1][0] = 20.0;
+  v->tracking_db[1][1] = -2.0;
+  v->ntracking = 2;
+  v->ndead = 1;
+  v->dead[0] = (mt_simulated_dead){.from_db = 30.0, .to_db = 32.0, .channel = {true, false}};
+  v->nscratches = 1;
+  v->scratches[0] = (mt_simulated_scratch){0.9, 0.05, -40.0, {false, true}};
+  assert_ok(try_run(&unit, &source, 1.0, &c, &err), err);
+  for (size_t n = 0; n < c.nframes; n++) {
+    double t = (double)n / RATE, sound = (double)n * 0x1p-20;
+    double down = t < 0.1   ? 0.0
+                  : t < 0.5 ? (t - 0.1) * 100.0
+                  : t < 0.6 ? 40.0
+                  : t < 0.8 ? (0.8 - t) * 200.0
+                            : 0.0;
+    double right = down + (down < 20.0 ? -2.0 * down / 20.0 : -2.0);
+    double left = down >= 30.0 && down <= 32.0 ? 30.0 : down;
+    /* rounding to float, and of the moments at which the spot begins and ends */
+    if (fabs(down - 30.0) > 0.01 && fabs(down - 32.0) > 0.01)
+      assert_near((double)c.frames[2 * n], sound * pow(10.0, -left / 20.0), 1e-8, "FS");
+    if (t < 0.9)
+      assert_near((double)c.frames[2 * n + 1], sound * pow(10.0, -right / 20.0), 1e-8, "FS");
+  }
+  {
+    double squares = 0.0;
+    for (size_t n = (size_t)(0.9 * RATE); n < (size_t)(0.95 * RATE); n++)
+      squares += pow((double)c.frames[2 * n + 1] - (double)n * 0x1p-20, 2.0) / (0.05 * RATE);
+    /* 2400 samples: 4.34 sqrt(2 / 2400) = 0.13 dB, k = 4 */
+    assert_near(mt_db_of_power(2.0 * squares), -40.0, 0.5, "dBFS");
+  }
+  v->step_db = 3.0;
+  assert_near(mt_simulate_turned_db(v, 0.2), 9.0, 1e-12, "dB"); /* 10 dB: the nearest step */
+  free(c.frames);
+}
+
 static void a_repeat_at_the_very_end_keeps_the_length(void **state)
 {
   mt_audio_source source = {render_count, NULL, 1, 1e9};
@@ -671,6 +717,7 @@ int main(void)
       cmocka_unit_test(a_quantiser_stops_at_full_scale),
       cmocka_unit_test(dropouts_lose_repeat_and_mute_the_very_frames),
       cmocka_unit_test(gain_hum_and_clip_spoil_the_very_frames),
+      cmocka_unit_test(a_turned_control_attenuates_by_what_its_tracks_say),
       cmocka_unit_test(a_repeat_at_the_very_end_keeps_the_length),
       cmocka_unit_test(dropouts_inside_one_another_are_refused),
       cmocka_unit_test(what_is_out_of_range_is_refused_before_anything_is_delivered),

@@ -147,6 +147,11 @@ static void any_two_layouts_of_parts_and_extras_differ_in_length(void **state)
     for (unsigned extras = 0; extras <= MT_EXTRAS_ALL; extras++) {
       mt_stimulus s;
       double end = 0.0;
+      if (parts == MT_PARTS_TURN && extras != 0) { /* nothing else is read while a knob is turned */
+        assert_int_equal(
+            mt_stimulus_init_parts(48000.0, -20.0, (mt_parts)parts, extras, (double)NAN, &s, &err), MT_E_ARG);
+        continue;
+      }
       assert_ok(mt_stimulus_init_parts(48000.0, -20.0, (mt_parts)parts, extras, (double)NAN, &s, &err), err);
       assert_int_equal(s.parts, parts);
       for (size_t i = 0; i < s.nsegments; i++) {
@@ -162,7 +167,7 @@ static void any_two_layouts_of_parts_and_extras_differ_in_length(void **state)
 
 static void a_part_is_as_short_as_it_is_said_to_be(void **state)
 {
-  static const double most_s[] = {14.3, 9.6, 8.15, 3.45};
+  static const double most_s[] = {14.3, 9.6, 8.15, 3.45, 27.2};
   mt_error err = {0};
   (void)state;
   for (int parts = 0; parts < MT_PARTS_COUNT; parts++) {
@@ -175,6 +180,26 @@ static void a_part_is_as_short_as_it_is_said_to_be(void **state)
     assert_int_equal(mt_stimulus_init_parts(48000.0, -20.0, MT_PARTS_COUNT, 0, (double)NAN, &s, &err),
                      MT_E_ARG);
   }
+}
+
+static void a_turn_lasts_as_long_as_asked_for_with_a_tone_of_its_own_on_each_channel(void **state)
+{
+  mt_stimulus s;
+  const mt_segment *turn;
+  mt_error err = {0};
+  (void)state;
+  assert_ok(mt_stimulus_init_turn(48000.0, -20.0, 40.0, &s, &err), err);
+  turn = mt_stimulus_find(&s, "turn");
+  assert_non_null(turn);
+  assert_near(turn->duration_s, 40.0, 1e-9, "s");
+  assert_near(s.duration_s, 43.2, 1e-9, "s");
+  assert_near(turn->freq_hz[0], 997.0, 0.0, "Hz");
+  assert_near(turn->freq_hz[1], 1499.0, 0.0, "Hz");
+  /* a quarter of a period after a whole number of them */
+  assert_near(mt_stimulus_sample(&s, 1, turn->start_s + 10.0 + 0.25 / 1499.0), 0.1, 1e-9, "FS");
+  assert_int_equal(mt_stimulus_init_turn(48000.0, -20.0, 9.9, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init_turn(48000.0, -20.0, 61.0, &s, &err), MT_E_ARG);
+  assert_int_equal(mt_stimulus_init_turn(8000.0, -20.0, 24.0, &s, &err), MT_E_ARG);
 }
 
 static void extras_exceed_neither_the_level_nor_the_maximum_level(void **state)
@@ -243,6 +268,7 @@ int main(void)
       cmocka_unit_test(any_two_layouts_differ_in_length),
       cmocka_unit_test(any_two_layouts_of_parts_and_extras_differ_in_length),
       cmocka_unit_test(a_part_is_as_short_as_it_is_said_to_be),
+      cmocka_unit_test(a_turn_lasts_as_long_as_asked_for_with_a_tone_of_its_own_on_each_channel),
       cmocka_unit_test(extras_exceed_neither_the_level_nor_the_maximum_level),
       cmocka_unit_test(steps_rise_from_80_db_below_to_the_maximum),
       cmocka_unit_test(extras_that_cannot_be_are_refused),

@@ -244,6 +244,68 @@ static void a_wrong_state_is_named_whichever_is_wanted(void **state)
   }
 }
 
+static void a_volume_control_arrives_where_it_belongs(void **state)
+{
+  static const char text[] =
+      "volume = { range_db = 60.0; from_s = 3.0; to_s = 13; back_s = 14.5; up_s = 24.0; step_db = 0.5;\n"
+      " tracking = ( { at_db = 0.0; db = 0.1; }, { at_db = 40.0; db = -1.5; } );\n"
+      " scratches = ( { at_s = 5.0; length_s = 0.01; level_dbfs = -60.0; channels = \"left\"; } );\n"
+      " dead = ( { from_db = 20.0; to_db = 22.0; channels = \"right\"; },\n"
+      "          { from_db = 30.0; to_db = 31.0; loss_db = 40.0; } ); };";
+  mt_simulated_unit u;
+  mt_error err = {0};
+  const mt_simulated_volume *v = &u.volume;
+  (void)state;
+  assert_ok(mt_simulate_parse(text, "u.cfg", &u, &err), err);
+  assert_near(v->range_db, 60.0, 0.0, "dB");
+  assert_near(v->from_s, 3.0, 0.0, "s");
+  assert_near(v->to_s, 13.0, 0.0, "s");
+  assert_near(v->back_s, 14.5, 0.0, "s");
+  assert_near(v->up_s, 24.0, 0.0, "s");
+  assert_near(v->step_db, 0.5, 0.0, "dB");
+  assert_int_equal(v->ntracking, 2);
+  assert_near(v->tracking_db[1][0], 40.0, 0.0, "dB");
+  assert_near(v->tracking_db[1][1], -1.5, 0.0, "dB");
+  assert_int_equal(v->nscratches, 1);
+  assert_true(v->scratches[0].channel[0] && !v->scratches[0].channel[1]);
+  assert_near(v->scratches[0].length_s, 0.01, 0.0, "s");
+  assert_near(v->scratches[0].level_dbfs, -60.0, 0.0, "dBFS");
+  assert_int_equal(v->ndead, 2);
+  assert_true(!v->dead[0].channel[0] && v->dead[0].channel[1] && v->dead[1].channel[0]);
+  assert_near(v->dead[0].loss_db, 0.0, 0.0, "dB");
+  assert_near(v->dead[1].loss_db, 40.0, 0.0, "dB");
+}
+
+static void a_wrong_volume_control_is_named_with_its_line(void **state)
+{
+  static const struct {
+    const char *text, *want;
+  } cases[] = {
+      {"volume = 3;", "u.cfg:1: volume is not a group"},
+      {"volume = {\n rnge_db = 3.0; };", "u.cfg:2: unknown key \"rnge_db\"; did you mean \"range_db\""},
+      {"volume = { range_db = 300.0; from_s = 1.0; to_s = 2.0; };", "ranges over 300 dB"},
+      {"volume = { range_db = 60.0; from_s = 3.0; to_s = 2.0; };", "turned down from 3 to 2 s"},
+      {"volume = { range_db = 60.0; from_s = 1.0; to_s = 2.0; back_s = 1.5; up_s = 3.0; };",
+       "later than down"},
+      {"volume = { tracking = 3; };", "tracking is not a list"},
+      {"volume = { tracking = ( 3 ); };", "a tracking point is not a group"},
+      {"volume = { tracking = ( { at_db = 3.0; } ); };", "a tracking point has no db"},
+      {"volume = { tracking = ( { at_db = 3.0; db = 1.0; }, { at_db = 3.0; db = 1.0; } ); };", "not above"},
+      {"volume = { scratches = ( { at_s = 1.0; length_s = 0.1; level_dbfs = 0.0; channels = \"up\"; } ); };",
+       "channels is \"up\"; expected"},
+      {"volume = { dead = ( { from_db = 3.0; to_db = 2.0; } ); };", "expected from below to"},
+  };
+  (void)state;
+  for (size_t i = 0; i < COUNT(cases); i++) {
+    mt_simulated_unit unit = {.seed = 77};
+    mt_error err = {0};
+    assert_int_equal(mt_simulate_parse(cases[i].text, "u.cfg", &unit, &err), MT_E_PLAN);
+    if (strstr(err.message, cases[i].want) == NULL)
+      fail_msg("\"%s\" has no \"%s\"", err.message, cases[i].want);
+    assert_int_equal(unit.seed, 77);
+  }
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -251,6 +313,8 @@ int main(void)
       cmocka_unit_test(every_key_arrives_where_it_belongs),
       cmocka_unit_test(what_is_wrong_is_named_with_its_line),
       cmocka_unit_test(a_state_overrides_what_the_rest_says_and_nothing_else),
+      cmocka_unit_test(a_volume_control_arrives_where_it_belongs),
+      cmocka_unit_test(a_wrong_volume_control_is_named_with_its_line),
       cmocka_unit_test(a_wrong_state_is_named_whichever_is_wanted),
       cmocka_unit_test(too_many_dropouts_are_refused),
       cmocka_unit_test(a_missing_file_and_a_folder_are_no_input),

@@ -22,15 +22,18 @@ static const struct {
     {13, -9.3, -11.2, -9.317},
 };
 
-/* ITU-R BS.468-4 table 1; the +2.8 / -infinity of 31.5 kHz as +2.8 and the 0 of 6.3 kHz as its rounding */
+/* ITU-R BS.468-4 table 1; the +2.8 / -infinity of 31.5 kHz as +2.8 and the 0 of 6.3 kHz as its rounding. The last
+   column is the passive network by its published poles, +12.200 dB at 6.3 kHz, worked out beforehand. */
 static const struct {
-  double freq_hz, db, tolerance_db;
+  double freq_hz, db, tolerance_db, poles_db;
 } bs468[] = {
-    {31.5, -29.9, 2.0},  {63, -23.9, 1.4},   {100, -19.8, 1.0},  {200, -13.8, 0.85},  {400, -7.8, 0.7},
-    {800, -1.9, 0.55},   {1000, 0.0, 0.5},   {2000, 5.6, 0.5},   {3150, 9.0, 0.5},    {4000, 10.5, 0.5},
-    {5000, 11.7, 0.5},   {6300, 12.2, 0.05}, {7100, 12.0, 0.2},  {8000, 11.4, 0.4},   {9000, 10.1, 0.6},
-    {10000, 8.1, 0.8},   {12500, 0.0, 1.2},  {14000, -5.3, 1.4}, {16000, -11.7, 1.6}, {20000, -22.2, 2.0},
-    {31500, -42.7, 2.8},
+    {31.5, -29.9, 2.0, -29.899},  {63, -23.9, 1.4, -23.879},    {100, -19.8, 1.0, -19.867},
+    {200, -13.8, 0.85, -13.851},  {400, -7.8, 0.7, -7.849},     {800, -1.9, 0.55, -1.902},
+    {1000, 0.0, 0.5, -0.017},     {2000, 5.6, 0.5, 5.612},      {3150, 9.0, 0.5, 8.959},
+    {4000, 10.5, 0.5, 10.520},    {5000, 11.7, 0.5, 11.690},    {6300, 12.2, 0.05, 12.200},
+    {7100, 12.0, 0.2, 11.988},    {8000, 11.4, 0.4, 11.352},    {9000, 10.1, 0.6, 10.122},
+    {10000, 8.1, 0.8, 8.118},     {12500, 0.0, 1.2, -0.032},    {14000, -5.3, 1.4, -5.333},
+    {16000, -11.7, 1.6, -11.716}, {20000, -22.2, 2.0, -22.194}, {31500, -42.7, 2.8, -42.727},
 };
 
 static void a_and_c_are_the_table_of_iec_61672_1(void **state)
@@ -72,6 +75,8 @@ static void network_of_bs_468_is_its_table(void **state)
     assert_near(db, bs468[i].db, bs468[i].tolerance_db, "dB");
     /* far inside: the network is what the table was rounded from; 100 Hz is 0.0502 off */
     assert_near(db, bs468[i].db, 0.051, "dB");
+    /* three decimals, and as many of what it is at 1 kHz, where ours is 0 */
+    assert_near(db - mt_weighting_db(MT_WEIGHT_468, 6300.0), bs468[i].poles_db - 12.200, 0.0011, "dB");
   }
 }
 
@@ -145,12 +150,17 @@ static void ideal_noise_reads_as_expected(void **state)
   assert_near(noise_gain_db(MT_WEIGHT_CCIR_RMS, 0.0, 20e3), 1.65 + 0.0167, 0.006, "dB");
   assert_near(noise_gain_db(MT_WEIGHT_A, 0.0, 22050.0), -2.401, 0.001, "dB");
   assert_near(noise_gain_db(MT_WEIGHT_C, 0.0, 22050.0), -3.812, 0.001, "dB");
+  assert_near(noise_gain_db(MT_WEIGHT_468, 0.0, 22050.0), 6.86 + 0.0167, 0.006, "dB");
+  assert_near(noise_gain_db(MT_WEIGHT_CCIR_RMS, 0.0, 22050.0), 1.23 + 0.0167, 0.006, "dB");
   assert_near(noise_gain_db(MT_WEIGHT_A, 0.0, 24e3), -2.719, 0.001, "dB");
   assert_near(noise_gain_db(MT_WEIGHT_C, 0.0, 24e3), -4.135, 0.001, "dB");
+  assert_near(noise_gain_db(MT_WEIGHT_468, 0.0, 24e3), 6.49 + 0.0167, 0.006, "dB");
+  assert_near(noise_gain_db(MT_WEIGHT_CCIR_RMS, 0.0, 24e3), 0.86 + 0.0167, 0.006, "dB");
   /* pink, to 0.005 */
   assert_near(noise_gain_db(MT_WEIGHT_A, -1.0, 20e3), -2.859, 0.001, "dB");
   assert_near(noise_gain_db(MT_WEIGHT_C, -1.0, 20e3), -1.112, 0.001, "dB");
   assert_near(noise_gain_db(MT_WEIGHT_468, -1.0, 20e3), 4.65 + 0.0167, 0.006, "dB");
+  assert_near(noise_gain_db(MT_WEIGHT_CCIR_RMS, -1.0, 20e3), -0.98 + 0.0167, 0.006, "dB");
 }
 
 int main(void)

@@ -103,6 +103,30 @@ static void sidelobe_scalloping_and_width_are_as_published(void **state)
   }
 }
 
+/* Harris 1978, table I, from memory: highest side lobe, coherent gain, equivalent noise bandwidth, scallop loss. His
+   windows are the symmetric ones of some length, and his Hann side lobe is given as -32: to their last digit. */
+static void harris_has_them_alike(void **state)
+{
+  static const struct {
+    mt_window kind;
+    double sidelobe_db, gain, enbw_bins, scallop_db;
+  } table[] = {{MT_WINDOW_RECTANGULAR, -13.0, 1.00, 1.00, 3.92},
+               {MT_WINDOW_HANN, -32.0, 0.50, 1.50, 1.42},
+               {MT_WINDOW_BLACKMAN_HARRIS_4, -92.0, 0.36, 2.00, 0.83}};
+  double w[N];
+  (void)state;
+  for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+    double greatest = 0.0;
+    mt_window_fill(table[i].kind, N, w);
+    for (double x = i == 0 ? 1.0 : i == 1 ? 2.0 : 4.0; x < 60.0; x += 1.0 / 24.0)
+      greatest = fmax(greatest, fabs(slow_kernel(w, N, x)));
+    assert_near(20.0 * log10(greatest), table[i].sidelobe_db, 0.6, "dB");
+    assert_near(mt_window_gain(table[i].kind), table[i].gain, 0.005, "");
+    assert_near(mt_window_enbw_bins(table[i].kind), table[i].enbw_bins, 0.005, "bin");
+    assert_near(-20.0 * log10(mt_window_kernel(table[i].kind, 0.5)), table[i].scallop_db, 0.005, "dB");
+  }
+}
+
 static void kernel_is_the_slow_sum(void **state)
 {
   double w[N];
@@ -182,6 +206,7 @@ int main(void)
       cmocka_unit_test(filled_window_has_its_gain_and_bandwidth_at_any_length),
       cmocka_unit_test(window_is_periodic_and_even),
       cmocka_unit_test(sidelobe_scalloping_and_width_are_as_published),
+      cmocka_unit_test(harris_has_them_alike),
       cmocka_unit_test(kernel_is_the_slow_sum),
       cmocka_unit_test(overlap_and_bin_correlation_are_sums_over_the_window),
       cmocka_unit_test(moments_are_those_of_the_power_spectrum),
