@@ -260,8 +260,9 @@ static inline void load(const mt_orders *o, double freq_hz, double over_half, si
 MT_WIDE static void sum_bins(const mt_orders *o, double freq_hz, double half, size_t first, size_t last,
                              turning *response, turning *order, sums *out)
 {
-  sums s = {.re = {0.0}};
+  sums s;
 
+  memset(&s, 0, sizeof s);
   for (size_t k = first; k <= last; k += LANES) {
     mt_four here, re, im, turned_re, turned_im;
     /* bins beyond the last are outside the kernel, which is not 0 there */

@@ -553,9 +553,10 @@ MT_WIDE static void gather(const channel *c, double freq_hz, const gate *g, gath
   const mt_sweep_reference *r = c->reference;
   double half = fmin(kernel_half_width_hz(g), freq_hz - (double)r->low_bin * r->bin_hz);
   size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz), last = (size_t)((freq_hz + half) / r->bin_hz);
-  gathering sum = {.all = {{0.0}}};
+  gathering sum;
   sweeping s;
 
+  memset(&sum, 0, sizeof sum);
   first = first < r->low_bin ? r->low_bin : first;
   last = last > r->high_bin ? r->high_bin : last;
   s = sweep_from(r, g, half, freq_hz - (double)first * r->bin_hz);

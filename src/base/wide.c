@@ -5,7 +5,7 @@ _Static_assert(sizeof(long long) == sizeof(double),
                "a comparison of doubles gives whole numbers of their size");
 
 /* Four sums of four hide the time an addition takes. */
-MT_WIDE bool mt_wide_sum(const double *x, size_t n, double most, double *out)
+MT_WIDE static bool sum_of(const double *x, size_t n, double most, double *out)
 {
   mt_four sums[4] = {{0.0}}, most_of_all = {most, most, most, most}, sum;
   mask inside = {-1, -1, -1, -1};
@@ -28,4 +28,9 @@ MT_WIDE bool mt_wide_sum(const double *x, size_t n, double most, double *out)
   sum = (sums[0] + sums[1]) + (sums[2] + sums[3]);
   *out = mt_four_sum(&sum) + rest;
   return whole;
+}
+
+bool mt_wide_sum(const double *x, size_t n, double most, double *out)
+{
+  return sum_of(x, n, most, out);
 }
