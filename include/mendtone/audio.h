@@ -53,6 +53,7 @@ typedef struct mt_audio_request {
   mt_audio_progress progress;
   void *progress_ctx;
   const char *state; /**< simulated unit: how its switches stand, NULL or "": as its description begins */
+  double load_ohm;   /**< simulated unit: on its outputs unless its description says; 0 or INFINITY: none */
   /** mt_capture_run() only: is told all before the take is, to write it down meanwhile. NULL: nobody. */
   const mt_audio_sink *tap;
 } mt_audio_request;
@@ -144,6 +145,9 @@ mt_code mt_audio_writer_append(mt_audio_writer *writer, const float *frames, siz
 
 /** The file as it is called now; the writer's. */
 const char *mt_audio_writer_file(const mt_audio_writer *writer);
+
+/** Whether a file is called as one that was not closed: it may hold less than it was to. */
+bool mt_audio_writer_is_part(const char *path);
 
 /** Remove what earlier programs left behind beside `path`, where only the latest is worth keeping. */
 void mt_audio_writer_forget(const char *path);

@@ -109,6 +109,9 @@ typedef struct mt_listening {
   /** Asked often; true: stop now. May be NULL. */
   bool (*is_stopped)(void *ctx);
   void *ctx;
+  /** Told of the frames of the take: begin() when a start mark is heard, and again if that run broke off and another
+   * begins; block() with what is kept from before, then with what comes. May be NULL. */
+  const mt_audio_sink *tap;
 } mt_listening;
 
 /**

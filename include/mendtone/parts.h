@@ -33,6 +33,9 @@ const char *mt_parts_name(mt_parts parts);
 /** Find by exact name. @return false (and `out` unchanged) if there is none. */
 bool mt_parts_parse(const char *name, mt_parts *out);
 
+/** Whether a reading is made of others, which must be kept for it: an output's impedance of levels. */
+bool mt_parts_is_made_of(mt_quantity made, mt_quantity of);
+
 /**
  * The shortest that all these quantities can be read from.
  *

@@ -8,6 +8,10 @@
 extern "C" {
 #endif
 
+/** What a load resistor may be off unless the plan says otherwise: the common class of power resistors (E24 series, IEC
+ * 60063). Of one that was metered 1 may be stated. */
+#define MT_PLAN_LOAD_TOLERANCE_PERCENT 5.0
+
 /** One limit as the plan states it. */
 typedef struct mt_limit {
   mt_quantity quantity;
@@ -33,9 +37,11 @@ typedef struct mt_plan_state {
   char set[160];         /**< in words, what to set */
   char compare_with[32]; /**< the reference state, "" if none */
   mt_quantity measure[MT_Q_LAST];
-  size_t nmeasure; /**< 0: everything */
-  char turn[48];   /**< the knob that is turned while the tones run, in words; "": none */
-  double turn_s;   /**< how long they run; 0: none is turned */
+  size_t nmeasure;               /**< 0: everything */
+  double load_ohm;               /**< on each output; INFINITY: open; 0: not said, see mt_plan_load() */
+  double load_tolerance_percent; /**< 0: the plan's */
+  char turn[48];                 /**< the knob that is turned while the tones run, in words; "": none */
+  double turn_s;                 /**< how long they run; 0: none is turned */
 } mt_plan_state;
 
 /** Something no sound card sees. */
@@ -52,14 +58,16 @@ typedef struct mt_by_hand {
 } mt_by_hand;
 
 typedef struct mt_plan {
-  char name[96];            /**< "default" or the file's name */
-  char unit[96];            /**< what the unit is, in words */
-  double load_ohm;          /**< 0: not said */
-  double level_dbfs;        /**< NAN: not said, the default applies */
-  double rate_hz;           /**< 0: not said */
-  mt_route expect_route[2]; /**< for left and right */
-  int expect_polarity[2];   /**< +1, -1; 0: either */
-  bool judges_route;        /**< false when the plan says expect_route = "any" */
+  char name[96];   /**< "default" or the file's name */
+  char unit[96];   /**< what the unit is, in words */
+  double load_ohm; /**< on each output in every state that does not say; INFINITY: open; 0: not said */
+  double
+      load_tolerance_percent; /**< what the resistors may be off; MT_PLAN_LOAD_TOLERANCE_PERCENT unless said */
+  double level_dbfs;          /**< NAN: not said, the default applies */
+  double rate_hz;             /**< 0: not said */
+  mt_route expect_route[2];   /**< for left and right */
+  int expect_polarity[2];     /**< +1, -1; 0: either */
+  bool judges_route;          /**< false when the plan says expect_route = "any" */
   mt_plan_state *states;
   size_t nstates;
   mt_limit *limits;
@@ -104,6 +112,17 @@ mt_code mt_plan_open(const char *path, mt_plan **out, mt_error *err);
 
 /** The same from text; `name` stands for the file in messages. */
 mt_code mt_plan_parse(const char *text, const char *name, mt_plan **out, mt_error *err);
+
+/** The state of that name, or NULL. */
+const mt_plan_state *mt_plan_find_state(const mt_plan *plan, const char *name);
+
+/**
+ * What is on the outputs in a state: ohms, INFINITY: open, 0: not said. A state that says nothing, in a plan that says
+ * nothing for all, is open as soon as another state has a load.
+ *
+ * @param state  NULL: of a take without a state, what the plan says.
+ */
+double mt_plan_load(const mt_plan *plan, const mt_plan_state *state);
 
 /**
  * Give the plan the results its `reference` names: relative limits are held against them. Until then they are

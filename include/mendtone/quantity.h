@@ -33,6 +33,8 @@ typedef enum mt_unit {
   MT_UNIT_DBFS_PER_ROOT_HZ, /**< of a density: 10 lg of power (re a full-scale sine) per hertz */
   MT_UNIT_DB_PER_OCTAVE,    /**< of a slope */
   MT_UNIT_DBU,              /**< re the square root of 0.6 V rms */
+  MT_UNIT_MILLIWATT,
+  MT_UNIT_MICROFARAD,
   MT_UNIT_LAST
 } mt_unit;
 
@@ -80,6 +82,8 @@ typedef enum mt_quantity {
   MT_Q_CORNER_HIGH,
   MT_Q_FLATNESS,
   MT_Q_INPUT_FULL_SCALE,
+  MT_Q_LOAD_CORNER,
+  MT_Q_OUTPUT_CAPACITANCE,
   MT_Q_TRACKING_ERROR_40,
   MT_Q_TRACKING_ERROR_60,
   MT_Q_CONTROL_RANGE,
@@ -141,7 +145,7 @@ const char *mt_unit_name(mt_unit unit);
 bool mt_unit_parse(const char *name, mt_unit *out);
 
 /**
- * Convert a value between units of one kind: dB and % (amplitude ratio), s and ms, dBV, dBu and V.
+ * Convert a value between units of one kind: dB and % (amplitude ratio), s and ms, W and mW, dBV, dBu and V.
  *
  * @return false (and `out` unchanged) when the units are not of one kind or the value has no image
  *         (a ratio of 0 % or less in dB).

@@ -51,6 +51,8 @@ typedef struct mt_reading {
   bool has_dbv;           /**< a calibrated rig: a reading in dBFS is known in volts too */
   double dbv;             /**< re 1 V rms */
   double dbv_uncertainty; /**< expanded, k = 2, dB: the calibration included */
+  double load_ohm;        /**< resistor on the output meanwhile; 0: none, or not said */
+  double sway_ohm;        /**< output_impedance: what 0.01 dB of error in a level moves it by */
 } mt_reading;
 
 /** A point of a curve with this uncertainty (dB) or more cannot be told from noise: its y is an upper bound. */
@@ -118,6 +120,7 @@ typedef struct mt_rig_note {
   double noise_dbfs[2]; /**< its own, left and right, 20 Hz to 20 kHz */
   bool has_played_dbv;
   double played_dbv;     /**< the reference level as the unit's left input gets it */
+  double input_ohm;      /**< of the sound card; 0: not known */
   size_t nlimited;       /**< readings that are only bounds because the rig's own is too near */
   char warnings[4][128]; /**< its age, another device, another rate */
   size_t nwarnings;
@@ -134,6 +137,7 @@ typedef struct mt_take_summary {
   double clock_offset_ppm;
   mt_parts parts;
   unsigned extras;
+  double load_ohm; /**< resistor on each output; INFINITY: open; 0: not said */
 } mt_take_summary;
 
 /** A reading of a state beside the same reading of the state it is compared with. */
@@ -206,7 +210,7 @@ typedef struct mt_results {
   mt_answer *answers;
   size_t nanswers;
   char tool_version[24]; /**< of the mendtone that made them; "": this one */
-  double load_ohm;       /**< on the outputs, as the plan says; 0: not said */
+  double load_ohm;       /**< on the outputs, as the plan says; INFINITY: open; 0: not said */
   mt_rig_note rig;
   mt_problem *retakes; /**< what spoilt the takes before this one, one each, in their own time */
   size_t nretakes;

@@ -19,6 +19,7 @@ extern "C" {
 #define MT_RIG_POINTS_MAX 640
 #define MT_RIG_NAME_MAX 40
 #define MT_RIG_ORDERS 10
+#define MT_RIG_PRODUCTS 9 /**< kinds of intermodulation: see mt_rig_product() */
 #define MT_RIG_MAX_AGE_DAYS 180.0
 /** A reading less than this above the rig's own is only a bound, dB. */
 #define MT_RIG_CLEAR_DB 10.0
@@ -64,6 +65,7 @@ typedef struct mt_rig_channel {
   mt_rig_value thd_n_db;
   mt_rig_value thd_db;                         /**< re the fundamental */
   mt_rig_value harmonic_db[MT_RIG_ORDERS + 1]; /**< by order, from 2 on */
+  mt_rig_value imd_db[MT_RIG_PRODUCTS];        /**< by mt_rig_product() */
   mt_rig_value crosstalk_db;
   mt_rig_value max_level_dbfs; /**< captured at 1 % THD; a bound: not reached up to it */
   mt_rig_value latency_s;
@@ -143,6 +145,9 @@ bool mt_rig_output_dbv(const mt_rig *rig, int channel, double freq_hz, double *d
 bool mt_rig_response(const mt_rig *rig, int channel, double freq_hz, double *response_db,
                      double *uncertainty_db);
 
+/** Which of the kinds of intermodulation a reading is, by its tones, quantity and order; -1: none. */
+int mt_rig_product(const mt_reading *reading);
+
 /** Days since it was made; negative if the clock says it is yet to be made. */
 double mt_rig_age_days(const mt_rig *rig, time_t now);
 
@@ -205,12 +210,13 @@ mt_code mt_rig_correction(const mt_rig *rig, const mt_rig_use *use, double rate_
  * - Noise, THD+N and their like, MT_RIG_CLEAR_DB or more above the rig's own, are corrected in power; nearer they
  *   are `rig_limited`. The rig's share of the noise lies between what its input and what its output would make
  *   through the unit's gain; that is uncertainty.
- * - What may cancel (crosstalk, harmonics, hum) is not corrected: the rig's own, in unknown phase, is uncertainty;
- *   nearer than MT_RIG_CLEAR_DB the sum of both is the bound.
+ * - What may cancel (crosstalk, harmonics, intermodulation, hum) is not corrected: the rig's own, in unknown phase,
+ *   is uncertainty; nearer than MT_RIG_CLEAR_DB the sum of both is the bound.
  * - Of a recording the unit made itself the input full scale is read, and volts are those at its input.
  *
- * Before anything is judged. Curves other than the response, intermodulation and single foreign lines stay as they
- * were read: of them the rig's own is not known. The response is corrected by the analysis, from mt_rig_correction().
+ * Before anything is judged. Curves other than the response and single foreign lines stay as they were read: of them
+ * the rig's own is not known. Nor of intermodulation if the rig was made without it. The response is corrected by the
+ * analysis, from mt_rig_correction().
  *
  * @param results  its `rig` note says what was done and what stands against it.
  */

@@ -35,6 +35,7 @@ typedef struct mt_session_options {
   double max_level_dbfs; /**< of the loudest step of the extra "levels"; NAN: the plan's, else the level */
   mt_audio_progress progress;
   void *progress_ctx;
+  bool listens;  /**< a walk's takes are of a player: mt_session_listen() in place of mt_session_check() */
   double wait_s; /**< mt_session_listen(): how long for the start mark; 0: MT_DEFAULT_WAIT_S */
   /** mt_session_listen(): see mt_listening; may be NULL */
   void (*tell)(void *ctx, mt_heard heard, double level_dbfs);
@@ -174,9 +175,9 @@ mt_code mt_session_play_tone(const mt_session_options *options, const mt_session
                              mt_rig_value captured[MT_RIG_CHANNELS], mt_error *err);
 
 /**
- * Measure the loop, output cabled to input, with the default stimulus and its steps up to full scale, and take it
- * over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their own, even none, take
- * the place of the steps.
+ * Measure the loop, output cabled to input, with the default stimulus, its steps up to full scale and two tones at
+ * a time, and take it over into the rig (mt_rig_take_loop()). `options` give devices, rate and level; extras of their
+ * own, even none, take the place of the steps.
  *
  * @param loop  NULL, or receives what was read; the caller destroys it.
  */

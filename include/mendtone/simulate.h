@@ -21,8 +21,14 @@ extern "C" {
 
 /**
  * One channel of a simulated unit. The signal passes, in this order: routing, gain, polynomial, dead
- * zone, hard clip, high-pass, low shelf, invert, mute; then crosstalk between the outputs, hum, DC,
- * noise, dropouts and quantisation are applied. mt_simulate_init() makes a wire of it.
+ * zone, hard clip, high-pass, low shelf, output capacitor, invert, mute; then the outputs into their load and through
+ * the return they share; then crosstalk between them, hum, DC, noise, dropouts and quantisation are applied.
+ * mt_simulate_init() makes a wire of it.
+ *
+ * An output is a voltage E behind output_ohm and output_uf; the load R is load_ohm parallel to input_ohm, between it
+ * and the end of the return that both share. With g = 1/(output_ohm + R) that end is lifted by
+ * return_ohm (E_l g_l + E_r g_r) / (1 + return_ohm (g_l + g_r)). The capacitor is a first-order high-pass at
+ * 1 / (2 pi C (output_ohm + R)), as if the return were none. What is heard is cut off at current_limit times R.
  *
  * The unit has no clock of its own: its corner frequencies and its hum are in hertz of the recorder's
  * clock, and the bent steps (polynomial, dead zone, clip) act on samples at the capture rate: orders
@@ -43,6 +49,10 @@ typedef struct mt_simulated_channel {
       hum_dbfs; /**< mains line at hum_hz; orders 2 to 5 each 10 dB below the one before; -INFINITY: none */
   double noise_dbfs; /**< white Gaussian, level in 0 ... rate/2; -INFINITY: none */
   double dc;         /**< of full scale */
+  double output_ohm; /**< source resistance */
+  double output_uf;  /**< capacitor in series with the output; 0: none */
+  double
+      current_limit; /**< peak current into the load, full scale per ohm: A where full scale is 1 V; 0: none */
 } mt_simulated_channel;
 
 typedef enum mt_dropout_kind {
@@ -118,6 +128,9 @@ typedef struct mt_simulated_unit {
   double clock_drift_ppm_per_s; /**< of the player's clock, from the take's first frame on */
   /** 0: none; else a mixer on the way into the unit resamples to this rate and back by straight lines */
   double mixer_rate_hz;
+  double load_ohm;   /**< resistor on each output; 0: none */
+  double input_ohm;  /**< of the sound card that listens; 0: draws nothing */
+  double return_ohm; /**< in the return wire that both outputs share */
   mt_simulated_volume volume;
 } mt_simulated_unit;
 
@@ -163,7 +176,7 @@ mt_code mt_simulate_run(const mt_simulated_unit *unit, const mt_audio_request *r
                         const mt_audio_sink *sink, mt_error *err);
 
 /**
- * Exact gain of a channel's linear part at one frequency, in dB: gain, poly[0], high-pass, low shelf.
+ * Exact gain of a channel's linear part at one frequency, in dB: gain, poly[0], high-pass, low shelf, output and load.
  *
  * What the steady response must be read as when dead zone, clip and the bent orders are absent.
  * Crosstalk is left out. Evaluated from the filters' coefficients at the capture rate, so it is the

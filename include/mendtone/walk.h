@@ -50,8 +50,8 @@ const mt_results *mt_walk_get_results(const mt_walk *walk, size_t index);
 mt_code mt_walk_stimulus(const mt_walk *walk, size_t index, mt_stimulus *out, mt_error *err);
 
 /**
- * Play and capture a state, read it and keep it. A state that was taken before keeps its earlier take until the new one
- * is complete.
+ * Play and capture a state, or listen to a player if the options say so; read it and keep it. A state that was taken
+ * before keeps its earlier take until the new one is complete.
  *
  * @return as mt_session_check(), or why it cannot be kept.
  */

@@ -8,10 +8,10 @@
 
 /* To add a reading: one file read_<kind>.c, one row here, one test with an oracle. */
 static mt_code (*const readings[])(mt_workspace *, mt_error *) = {
-    mt_read_route,           mt_read_level,    mt_read_pair,    mt_read_crosstalk, mt_read_distortion,
-    mt_read_noise,           mt_read_range,    mt_read_clock,   mt_read_response,  mt_read_corners,
-    mt_read_spectrum,        mt_read_spurious, mt_read_density, mt_read_bands,     mt_read_orders,
-    mt_read_intermodulation, mt_read_levels,   mt_read_travel,
+    mt_read_route,   mt_read_level,           mt_read_pair,     mt_read_crosstalk, mt_read_distortion,
+    mt_read_noise,   mt_read_range,           mt_read_clock,    mt_read_response,  mt_read_band_end,
+    mt_read_corners, mt_read_spectrum,        mt_read_spurious, mt_read_density,   mt_read_bands,
+    mt_read_orders,  mt_read_intermodulation, mt_read_levels,   mt_read_travel,
 };
 
 static mt_code begin(const mt_take *take, mt_results *results, mt_workspace **out, mt_error *err)

@@ -25,9 +25,10 @@
 typedef enum mt_travel_kind {
   MT_TRAVEL_SCRATCH, /**< a burst above 6 kHz that no change of level explains */
   MT_TRAVEL_LOST, /**< the channel falls by 3 dB or more within 15 ms and is back within 0.3 s; or it is 6 dB or
-                          more below what the other channel says for 60 ms or more */
+                          more below what the other channel says for 60 ms or more, and if it does not come back the
+                          other one goes 3 dB further */
   MT_TRAVEL_STUCK, /**< the other channel moves by 2 dB in 0.1 s or more, this one by less than 0.3 dB */
-  MT_TRAVEL_JUMP,  /**< 1 dB or more within 15 ms, on a control that has no steps */
+  MT_TRAVEL_JUMP,  /**< 1 dB or more within 15 ms, on a control that has no steps; not to or from nothing */
   MT_TRAVEL_KINDS
 } mt_travel_kind;
 

@@ -36,6 +36,8 @@
 #define STUCK_POINTS 150
 #define STUCK_LEAST_S 0.1
 #define SAME_PLACE_DB 3.0
+#define CUT_OFF_DB 3.0
+#define CUT_OFF_SIGMA_DB 0.8 /* ten deviations of the noise, which alone reaches that once in 10^20 */
 
 /* ---- above 6 kHz -------------------------------------------------------------------------------------------- */
 
@@ -219,6 +221,12 @@ static bool is_clear(const mt_travel_work *w, int c, size_t i, size_t end)
   return true;
 }
 
+/* To nothing, or from nothing: the end of the travel, or a switch, and no jump of the track. */
+static bool is_cut_off(const mt_travel_work *w, int c, size_t i, size_t end)
+{
+  return fmax(mt_travel_fine_sigma_db(w, c, i), mt_travel_fine_sigma_db(w, c, end)) > CUT_OFF_SIGMA_DB;
+}
+
 static void find_falls(mt_travel_work *w, int c)
 {
   for (size_t i = 0; i + MT_TRAVEL_ACROSS < w->nfine; i++) {
@@ -230,7 +238,7 @@ static void find_falls(mt_travel_work *w, int c)
       back = find_return(w, c, end, mt_travel_fine_dbfs(w, c, i), -change);
     if (back > 0) {
       i = add_fall(w, c, i, back);
-    } else if (!w->out->is_stepped && rests_beside(w, c, i, change)) {
+    } else if (!w->out->is_stepped && rests_beside(w, c, i, change) && !is_cut_off(w, c, i, end)) {
       mt_travel_event e = {.kind = MT_TRAVEL_JUMP,
                            .channel = c,
                            .begin_s = mt_travel_fine_s(w, i + MT_TRAVEL_ACROSS / 2),
@@ -271,6 +279,7 @@ static size_t follow_lost(mt_travel *t, int c, size_t p, double usual)
   const mt_travel_point *first = &t->points[p];
   mt_travel_event e = {.kind = MT_TRAVEL_LOST, .channel = c, .begin_s = first->at_s};
   int other = 1 - c;
+  double followed_db = 0.0; /* how far the other one was still turned meanwhile */
   size_t k = p;
   bool is_back = false;
 
@@ -280,6 +289,8 @@ static size_t follow_lost(mt_travel *t, int c, size_t p, double usual)
       e.to_the_end = true;
       continue;
     }
+    if (k > p && fabs(t->points[k].level_dbfs[other] - t->points[k - 1].level_dbfs[other]) < CUT_OFF_DB)
+      followed_db = fmax(followed_db, first->level_dbfs[other] - t->points[k].level_dbfs[other]);
     e.size_db = fmax(e.size_db, lag_db(t, c, k) - usual);
     is_back = lag_db(t, c, k) - usual < 0.5 * LOST_DB;
     e.to_the_end = e.to_the_end || t->points[k].level_dbfs[other] < t->lowest_dbfs[other] + 1.0;
@@ -288,6 +299,9 @@ static size_t follow_lost(mt_travel *t, int c, size_t p, double usual)
   e.length_s = t->points[k - 1].at_s - e.begin_s;
   if (is_back) /* turned up it begins at the lower end */
     e.attenuation_db = fmin(e.attenuation_db, t->full_dbfs[other] - t->points[k - 1].level_dbfs[other]);
+  /* near the end of the travel both are cut off, one a little before the other: so are sound controls */
+  if (e.to_the_end && followed_db < SAME_PLACE_DB)
+    return k;
   if (k - p > LOST_POINTS && !has_then(t, MT_TRAVEL_LOST, c, e.begin_s, e.begin_s + e.length_s))
     add(t, &e);
   return k;

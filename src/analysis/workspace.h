@@ -176,6 +176,8 @@ mt_code mt_read_noise(mt_workspace *ws, mt_error *err);
 mt_code mt_read_range(mt_workspace *ws, mt_error *err);
 mt_code mt_read_clock(mt_workspace *ws, mt_error *err);
 mt_code mt_read_response(mt_workspace *ws, mt_error *err);
+mt_code mt_read_band_end(mt_workspace *ws,
+                         mt_error *err); /* between them: what is cut off is not read further */
 mt_code mt_read_corners(mt_workspace *ws, mt_error *err); /* after mt_read_response() */
 mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err);
 mt_code mt_read_intermodulation(mt_workspace *ws, mt_error *err);

@@ -13,6 +13,7 @@
 #define OFFSET_MAX_PPM 1e5
 #define DRIFT_MAX_PPM_PER_S 1e3
 #define DURATION_MAX_S 86400.0
+#define PART_MAX 1e9
 
 /* A stretch of frames delivered one after another. */
 typedef struct run {
@@ -57,12 +58,17 @@ static mt_code check_channel(const mt_simulated_channel *channel, double rate_hz
   const double finite[] = {channel->gain_db,      channel->poly[0],  channel->poly[1],   channel->poly[2],
                            channel->poly[3],      channel->poly[4],  channel->dead_zone, channel->clip,
                            channel->high_pass_hz, channel->shelf_db, channel->dc};
+  const double parts[] = {channel->output_ohm, channel->output_uf, channel->current_limit};
   const double levels[] = {channel->crosstalk_db, channel->hum_dbfs, channel->noise_dbfs};
   bool shelves = channel->shelf_db < 0.0 || channel->shelf_db > 0.0;
 
   for (size_t i = 0; i < sizeof finite / sizeof finite[0]; i++)
     if (!isfinite(finite[i]))
       return mt_fail(err, MT_E_ARG, "a value of the simulated unit is not finite");
+  for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++)
+    if (!(parts[i] >= 0.0 && parts[i] <= PART_MAX))
+      return mt_fail(err, MT_E_ARG, "the simulated unit's output has a value of %g; expected 0 to %g",
+                     parts[i], PART_MAX);
   for (size_t i = 0; i < sizeof levels / sizeof levels[0]; i++)
     if (!(levels[i] <= 100.0))
       return mt_fail(err, MT_E_ARG, "a level of the simulated unit is %g dB; expected at most 100",
@@ -78,11 +84,22 @@ static mt_code check_channel(const mt_simulated_channel *channel, double rate_hz
 
 static mt_code check_unit(const mt_simulated_unit *unit, double rate_hz, mt_error *err)
 {
+  mt_unit_output output = mt_unit_load(unit);
+
   for (size_t c = 0; c < 2; c++) {
     mt_code code = check_channel(&unit->channel[c], rate_hz, err);
     if (code != MT_OK)
       return code;
+    if (output.corner_hz[c] >= 0.5 * rate_hz)
+      return mt_fail(err, MT_E_ARG,
+                     "the simulated unit's output capacitor has its corner at %g Hz; expected below %g Hz",
+                     output.corner_hz[c], 0.5 * rate_hz);
   }
+  if (!(unit->load_ohm >= 0.0 && unit->input_ohm >= 0.0 && unit->return_ohm >= 0.0 &&
+        unit->load_ohm + unit->input_ohm + unit->return_ohm <= 3.0 * PART_MAX))
+    return mt_fail(err, MT_E_ARG,
+                   "the simulated unit's load, input or return is %g, %g, %g ohm; expected 0 to %g each",
+                   unit->load_ohm, unit->input_ohm, unit->return_ohm, PART_MAX);
   if (unit->bits != 0 && unit->bits != 16 && unit->bits != 20 && unit->bits != 24)
     return mt_fail(err, MT_E_ARG, "the simulated unit has %u bits; expected 0, 16, 20 or 24", unit->bits);
   if (!(fabs(unit->clock_offset_ppm) <= OFFSET_MAX_PPM))
@@ -323,5 +340,9 @@ mt_code mt_simulate_run_file(const mt_audio_request *request, const mt_audio_sin
   if (request->input == NULL)
     return mt_fail(err, MT_E_ARG, "the simulated unit needs the path of its description");
   code = mt_simulate_open_state(request->input, request->state, &unit, err);
-  return code == MT_OK ? mt_simulate_run(&unit, request, sink, err) : code;
+  if (code != MT_OK)
+    return code;
+  if (unit.load_ohm <= 0.0 && isfinite(request->load_ohm))
+    unit.load_ohm = request->load_ohm;
+  return mt_simulate_run(&unit, request, sink, err);
 }

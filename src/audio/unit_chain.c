@@ -52,6 +52,42 @@ void mt_unit_filters(const mt_simulated_channel *channel, double rate_hz, mt_uni
     *shelf = low_shelf_filter(channel->shelf_db, channel->shelf_hz, rate_hz);
 }
 
+/* The load with the sound card's input parallel to it; HUGE_VAL: open. */
+static double load_of(const mt_simulated_unit *unit)
+{
+  double conductance = (unit->load_ohm > 0.0 ? 1.0 / unit->load_ohm : 0.0) +
+                       (unit->input_ohm > 0.0 ? 1.0 / unit->input_ohm : 0.0);
+  return conductance > 0.0 ? 1.0 / conductance : HUGE_VAL;
+}
+
+mt_unit_output mt_unit_load(const mt_simulated_unit *unit)
+{
+  mt_unit_output out = {.own = {1.0, 1.0}, .peak = {HUGE_VAL, HUGE_VAL}};
+  double load = load_of(unit), g[2], lift;
+
+  if (isinf(load))
+    return out;
+  for (unsigned c = 0; c < 2; c++)
+    g[c] = 1.0 / (unit->channel[c].output_ohm + load);
+  lift = unit->return_ohm / (1.0 + unit->return_ohm * (g[0] + g[1]));
+  for (unsigned c = 0; c < 2; c++) {
+    const mt_simulated_channel *channel = &unit->channel[c];
+    out.own[c] = load * g[c] * (1.0 - lift * g[c]);
+    out.cross[c] = -load * g[c] * lift * g[1 - c];
+    if (channel->output_uf > 0.0)
+      out.corner_hz[c] = g[c] / (2.0 * MT_PI * 1e-6 * channel->output_uf);
+    if (channel->current_limit > 0.0)
+      out.peak[c] = channel->current_limit * load;
+  }
+  return out;
+}
+
+static mt_unit_filter capacitor_filter(const mt_unit_output *output, unsigned channel, double rate_hz)
+{
+  return output->corner_hz[channel] > 0.0 ? high_pass_filter(output->corner_hz[channel], rate_hz)
+                                          : pass_through;
+}
+
 static double complex filter_response(const mt_unit_filter *filter, double complex z1)
 {
   return (filter->b[0] + z1 * (filter->b[1] + z1 * filter->b[2])) /
@@ -62,7 +98,8 @@ static double complex channel_response(const mt_simulated_unit *unit, unsigned c
                                        double freq_hz)
 {
   const mt_simulated_channel *c;
-  mt_unit_filter high_pass, shelf;
+  mt_unit_filter high_pass, shelf, capacitor;
+  mt_unit_output output = mt_unit_load(unit);
   double w = 2.0 * MT_PI * freq_hz / rate_hz;
   double complex z1 = cos(w) - sin(w) * (double complex)I; /* one sample later */
 
@@ -71,8 +108,9 @@ static double complex channel_response(const mt_simulated_unit *unit, unsigned c
   if (c->mute)
     return 0.0;
   mt_unit_filters(c, rate_hz, &high_pass, &shelf);
-  return mt_ratio_of_db(c->gain_db) * c->poly[0] * (c->invert ? -1.0 : 1.0) *
-         filter_response(&high_pass, z1) * filter_response(&shelf, z1);
+  capacitor = capacitor_filter(&output, channel, rate_hz);
+  return mt_ratio_of_db(c->gain_db) * c->poly[0] * (c->invert ? -1.0 : 1.0) * output.own[channel] *
+         filter_response(&high_pass, z1) * filter_response(&shelf, z1) * filter_response(&capacitor, z1);
 }
 
 double mt_simulate_gain_db(const mt_simulated_unit *unit, unsigned channel, double rate_hz, double freq_hz)
@@ -93,6 +131,7 @@ void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, con
   chain->source = source;
   chain->rate_hz = rate_hz;
   chain->played = played;
+  chain->output = mt_unit_load(unit);
   for (unsigned c = 0; c < 2; c++) {
     const mt_simulated_channel *channel = &unit->channel[c];
     chain->gain_ratio[c] = mt_ratio_of_db(channel->gain_db);
@@ -101,6 +140,7 @@ void mt_unit_chain_init(mt_unit_chain *chain, const mt_simulated_unit *unit, con
     /* 0 dBFS is the RMS of a full-scale sine */
     chain->noise_rms[c] = mt_ratio_of_db(channel->noise_dbfs) * sqrt(0.5);
     mt_unit_filters(channel, rate_hz, &chain->high_pass[c], &chain->shelf[c]);
+    chain->capacitor[c] = capacitor_filter(&chain->output, c, rate_hz);
     mt_random_init(&chain->noise[c], noise_seed[c]);
     mt_random_init(&chain->scratch[c], ~noise_seed[c]);
   }
@@ -204,10 +244,23 @@ static void pass_channel(mt_unit_chain *chain, unsigned c, size_t nframes, doubl
       x = fmin(fmax(x, -channel->clip), channel->clip);
     x = filter_step(&chain->high_pass[c], x);
     x = filter_step(&chain->shelf[c], x);
+    x = filter_step(&chain->capacitor[c], x);
     frames[2 * n + c] = sign * x;
   }
   filter_settle(&chain->high_pass[c]);
   filter_settle(&chain->shelf[c]);
+  filter_settle(&chain->capacitor[c]);
+}
+
+static void pass_outputs(const mt_unit_chain *chain, size_t nframes, double *frames)
+{
+  const mt_unit_output *o = &chain->output;
+
+  for (size_t n = 0; n < nframes; n++) {
+    double e[2] = {frames[2 * n], frames[2 * n + 1]};
+    for (unsigned c = 0; c < 2; c++)
+      frames[2 * n + c] = fmin(fmax(o->own[c] * e[c] + o->cross[c] * e[1 - c], -o->peak[c]), o->peak[c]);
+  }
 }
 
 double mt_unit_chain_hum(const mt_unit_chain *chain, uint64_t frame)
@@ -248,6 +301,7 @@ void mt_unit_chain_render(mt_unit_chain *chain, size_t nframes, double *out)
     mt_unit_volume_pass(&chain->unit->volume, chain->rate_hz, chain->next_frame, nframes, out);
   pass_channel(chain, 0, nframes, out);
   pass_channel(chain, 1, nframes, out);
+  pass_outputs(chain, nframes, out);
   add_outside(chain, nframes, out);
   if (is_turned)
     mt_unit_volume_scratch(&chain->unit->volume, chain->rate_hz, chain->next_frame, chain->scratch, nframes,

@@ -17,6 +17,14 @@ typedef struct mt_unit_filter {
   double state[2];
 } mt_unit_filter;
 
+/** The outputs into their load: V[c] = own[c] E[c] + cross[c] E[1 - c], cut off at +-peak[c]. */
+typedef struct mt_unit_output {
+  double corner_hz[2]; /**< of the capacitor; 0: none */
+  double own[2];
+  double cross[2];
+  double peak[2]; /**< HUGE_VAL: none */
+} mt_unit_output;
+
 /** Running state of one run. Borrows the unit and the source. */
 typedef struct mt_unit_chain {
   const mt_simulated_unit *unit;
@@ -29,12 +37,17 @@ typedef struct mt_unit_chain {
   double noise_rms[2];
   mt_unit_filter high_pass[2];
   mt_unit_filter shelf[2];
+  mt_unit_output output;
+  mt_unit_filter capacitor[2];
   mt_random noise[2];
   mt_random scratch[2];
   double *played; /**< [MT_UNIT_BLOCK x source channels], lent by the caller */
 } mt_unit_chain;
 
-/** The filters of a channel; a pass-through where it has none. */
+/** What the outputs make of their load. */
+mt_unit_output mt_unit_load(const mt_simulated_unit *unit);
+
+/** The filters of a channel before its output; a pass-through where it has none. */
 void mt_unit_filters(const mt_simulated_channel *channel, double rate_hz, mt_unit_filter *high_pass,
                      mt_unit_filter *shelf);
 

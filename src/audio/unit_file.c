@@ -34,6 +34,9 @@ static const channel_number channel_numbers[] = {
     {"hum_dbfs", AT(hum_dbfs), -300.0, 20.0},
     {"noise_dbfs", AT(noise_dbfs), -300.0, 20.0},
     {"dc", AT(dc), -1.0, 1.0},
+    {"output_ohm", AT(output_ohm), 0.0, 1e6},
+    {"output_uf", AT(output_uf), 0.0, 1e6},
+    {"current_limit", AT(current_limit), 0.0, 1e6},
 };
 #undef AT
 
@@ -226,6 +229,12 @@ static mt_code read_properties(mt_config_item root, mt_simulated_unit *out, mt_e
   if (code == MT_OK)
     code = mt_config_number(root, "mixer_rate_hz", 0.0, 1e6, &out->mixer_rate_hz, err);
   if (code == MT_OK)
+    code = mt_config_number(root, "load_ohm", 0.0, 1e7, &out->load_ohm, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "input_ohm", 0.0, 1e9, &out->input_ohm, err);
+  if (code == MT_OK)
+    code = mt_config_number(root, "return_ohm", 0.0, 1e6, &out->return_ohm, err);
+  if (code == MT_OK)
     code = read_bits(root, out, err);
   if (code == MT_OK)
     code = mt_unit_volume_read(root, &out->volume, err);
@@ -248,10 +257,11 @@ static uint64_t mix_name(uint64_t seed, const char *name)
 static mt_code read_state(mt_config_item group, mt_simulated_unit *unit, char *name, size_t size,
                           mt_error *err)
 {
-  static const char *const keys[] = {"name",          "left",   "right",    "swap",
-                                     "sum",           "hum_hz", "delay_s",  "clock_offset_ppm",
-                                     "bits",          "seed",   "dropouts", "clock_drift_ppm_per_s",
-                                     "mixer_rate_hz", "volume"};
+  static const char *const keys[] = {"name",          "left",     "right",     "swap",
+                                     "sum",           "hum_hz",   "delay_s",   "clock_offset_ppm",
+                                     "bits",          "seed",     "dropouts",  "clock_drift_ppm_per_s",
+                                     "mixer_rate_hz", "load_ohm", "input_ohm", "return_ohm",
+                                     "volume"};
   mt_config_item item;
   mt_code code;
 
@@ -309,6 +319,9 @@ static mt_code read_unit(mt_config_item root, const char *state, mt_simulated_un
                                      "states",
                                      "clock_drift_ppm_per_s",
                                      "mixer_rate_hz",
+                                     "load_ohm",
+                                     "input_ohm",
+                                     "return_ohm",
                                      "volume"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 

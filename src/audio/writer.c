@@ -135,6 +135,22 @@ static void name_part(const char *path, int number, char *out, size_t size)
   snprintf(out, size, "%.*s%s.wav", (int)length, path, tag);
 }
 
+bool mt_audio_writer_is_part(const char *path)
+{
+  const char *slash = strrchr(path, '/'), *tag = strstr(slash != NULL ? slash : path, ".part"), *next = tag;
+
+  while (next != NULL) { /* the last one counts */
+    tag = next;
+    next = strstr(next + 1, ".part");
+  }
+  if (tag == NULL)
+    return false;
+  tag += strlen(".part");
+  if (*tag == '-')
+    tag += 1 + strspn(tag + 1, "0123456789");
+  return strcmp(tag, ".wav") == 0;
+}
+
 /* A file that nobody has. */
 static mt_code create_part(mt_audio_writer *writer, mt_error *err)
 {

@@ -62,6 +62,10 @@ static unsigned needs_of(mt_quantity quantity, unsigned *extras)
   case MT_Q_HARMONIC_4:
   case MT_Q_HARMONIC_5:
   case MT_Q_GROUP_DELAY: return NEED_SWEEP;
+  /* the response tells what an output capacitor takes off the tone */
+  case MT_Q_OUTPUT_IMPEDANCE:
+  case MT_Q_LOAD_CORNER:
+  case MT_Q_OUTPUT_CAPACITANCE: return NEED_TONES | NEED_SWEEP;
   case MT_Q_IMD_MOD:
   case MT_Q_IMD_DIFF: *extras |= MT_EXTRA_INTERMODULATION; return NEED_TONES;
   case MT_Q_MAX_LEVEL:
@@ -85,4 +89,16 @@ mt_parts mt_parts_for(const mt_quantity *quantities, size_t n, unsigned *extras)
   if (extras != NULL)
     *extras = more;
   return found;
+}
+
+bool mt_parts_is_made_of(mt_quantity made, mt_quantity of)
+{
+  switch (made) {
+  case MT_Q_OUTPUT_POWER: return of == MT_Q_LEVEL;
+  case MT_Q_OUTPUT_IMPEDANCE:
+  case MT_Q_LOAD_CORNER:
+  case MT_Q_OUTPUT_CAPACITANCE:
+    return of == MT_Q_LEVEL || of == MT_Q_THD_F || of == MT_Q_CROSSTALK || of == MT_Q_RESPONSE;
+  default: return false;
+  }
 }

@@ -79,9 +79,9 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_MAX_LEVEL] = {"max_level", MT_UNIT_DBFS, false, "maximum level",
                         "level at the distortion the plan allows", "IEC 60268-3 (distortion-limited output)"},
     [MT_Q_OUTPUT_IMPEDANCE] = {"output_impedance", MT_UNIT_OHM, false, "output impedance",
-                               "from the level with two loads", "Ohm's law"},
-    [MT_Q_OUTPUT_POWER] = {"output_power", MT_UNIT_WATT, false, "output power", "into the load",
-                           "IEC 60268-3"},
+                               "source resistance at the tone, from its level with two loads", "Ohm's law"},
+    [MT_Q_OUTPUT_POWER] = {"output_power", MT_UNIT_WATT, false, "output power",
+                           "into the load, at the tone or at the maximum level", "IEC 60268-3"},
     [MT_Q_TRACKING_ERROR] =
         {"tracking_error", MT_UNIT_DB, false, "tracking error",
          "left less right re the same at full: the largest over the travel of a volume control",
@@ -116,6 +116,11 @@ static const mt_quantity_info table[MT_Q_LAST] = {
     [MT_Q_INPUT_FULL_SCALE] = {"input_full_scale", MT_UNIT_DBV, false, "input full scale",
                                "voltage at the unit's input that it records as 0 dBFS",
                                "own definition; 0 dBFS after AES17-2015 3.12"},
+    [MT_Q_LOAD_CORNER] = {"load_corner", MT_UNIT_HZ, false, "low corner by load",
+                          "low -3 dB corner of the output alone: response with the load less that without",
+                          "f_c = 1/(2 pi C (R + Z))"},
+    [MT_Q_OUTPUT_CAPACITANCE] = {"output_capacitance", MT_UNIT_MICROFARAD, false, "output capacitor",
+                                 "in series with the output, from load_corner", "C = 1/(2 pi f_c (R + Z))"},
     [MT_Q_TRACKING_ERROR_40] = {"tracking_error_40", MT_UNIT_DB, false, "tracking, to -40 dB",
                                 "the same down to 40 dB below full", "own definition"},
     [MT_Q_TRACKING_ERROR_60] = {"tracking_error_60", MT_UNIT_DB, false, "tracking, to -60 dB",
@@ -186,6 +191,8 @@ static const char *const unit_names[MT_UNIT_LAST] = {
     [MT_UNIT_DBFS_PER_ROOT_HZ] = "dBFS/sqrt(Hz)",
     [MT_UNIT_DBU] = "dBu",
     [MT_UNIT_DB_PER_OCTAVE] = "dB/octave",
+    [MT_UNIT_MILLIWATT] = "mW",
+    [MT_UNIT_MICROFARAD] = "uF",
 };
 
 const mt_quantity_info *mt_quantity_describe(mt_quantity q)
@@ -202,7 +209,7 @@ bool mt_quantity_is_also_curve(mt_quantity q)
 bool mt_quantity_bound_is_least(mt_quantity q)
 {
   return q == MT_Q_SNR || q == MT_Q_DYNAMIC_RANGE || q == MT_Q_SINAD || q == MT_Q_ENOB ||
-         q == MT_Q_CORNER_HIGH || q == MT_Q_CONTROL_RANGE;
+         q == MT_Q_CORNER_HIGH || q == MT_Q_CONTROL_RANGE || q == MT_Q_OUTPUT_CAPACITANCE;
 }
 
 bool mt_quantity_parse(const char *name, mt_quantity *out)
@@ -287,9 +294,11 @@ bool mt_unit_convert(double value, mt_unit from, mt_unit to, double *out)
     result = 100.0 * mt_ratio_of_db(value);
   else if (is_voltage(to) && to_dbv(value, from, &dbv))
     result = to == MT_UNIT_VOLT ? mt_ratio_of_db(dbv) : to == MT_UNIT_DBU ? dbv + dbu_less_dbv : dbv;
-  else if (from == MT_UNIT_SECOND && to == MT_UNIT_MILLISECOND)
+  else if ((from == MT_UNIT_SECOND && to == MT_UNIT_MILLISECOND) ||
+           (from == MT_UNIT_WATT && to == MT_UNIT_MILLIWATT))
     result = 1e3 * value;
-  else if (from == MT_UNIT_MILLISECOND && to == MT_UNIT_SECOND)
+  else if ((from == MT_UNIT_MILLISECOND && to == MT_UNIT_SECOND) ||
+           (from == MT_UNIT_MILLIWATT && to == MT_UNIT_WATT))
     result = 1e-3 * value;
   else
     return false;

@@ -435,6 +435,8 @@ static void apply_sines(const context *x, mt_reading *r)
     v = &own->thd_db;
   else if (r->quantity == MT_Q_HARMONIC && r->order >= 2 && r->order <= MT_RIG_ORDERS)
     v = &own->harmonic_db[r->order];
+  else if (mt_rig_product(r) >= 0)
+    v = &own->imd_db[mt_rig_product(r)];
   if (v != NULL && v->known)
     apply_sine(x, r, v->value, "dB");
 }
@@ -579,6 +581,7 @@ static void start_note(context *x, mt_rig_note *note)
   if (x->has_loop)
     check_level(x, note);
   note->loop_applied = x->has_loop;
+  note->input_ohm = same && !x->use->recorded_by_unit ? x->rig->input.ohm : 0.0;
   for (int c = 0; c < MT_RIG_CHANNELS; c++) {
     note->has_floor[c] = x->rig->channel[c].noise_dbfs.known;
     note->noise_dbfs[c] = x->rig->channel[c].noise_dbfs.value;

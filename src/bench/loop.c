@@ -101,6 +101,34 @@ static void take_harmonics(const mt_results *loop, int channel, mt_rig_channel *
   }
 }
 
+int mt_rig_product(const mt_reading *reading)
+{
+  /* in the order of their names in the rig's file; of each but the last orders 2 and 3 */
+  static const char *const segments[] = {"imd-250-8000", "imd-41-7993", "imd-11000-11080", "imd-18k-20k",
+                                         "imd-8000-11950"};
+  const int last = (int)(sizeof segments / sizeof segments[0]) - 1;
+
+  if (reading->quantity != MT_Q_IMD_MOD && reading->quantity != MT_Q_IMD_DIFF)
+    return -1;
+  for (int i = 0; i <= last; i++)
+    if (strcmp(reading->segment, segments[i]) == 0) {
+      if (i == last)
+        return reading->order == 0 ? MT_RIG_PRODUCTS - 1 : -1;
+      return reading->order == 2 || reading->order == 3 ? 2 * i + reading->order - 2 : -1;
+    }
+  return -1;
+}
+
+static void take_products(const mt_results *loop, int channel, mt_rig_channel *out)
+{
+  for (size_t i = 0; i < loop->nreadings; i++) {
+    const mt_reading *r = &loop->readings[i];
+    int which = r->channel == channel ? mt_rig_product(r) : -1;
+    if (which >= 0 && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED))
+      out->imd_db[which] = (mt_rig_value){true, r->validity == MT_RIG_LIMITED, r->value, r->uncertainty};
+  }
+}
+
 static mt_code take_channel(const mt_results *loop, int channel, mt_rig_channel *out, mt_error *err)
 {
   mt_rig_value sinad = take(loop, MT_Q_SINAD, channel, "both");
@@ -121,6 +149,7 @@ static mt_code take_channel(const mt_results *loop, int channel, mt_rig_channel 
   out->thd_n_db = take(loop, MT_Q_THD_N, channel, "both");
   out->thd_db = take(loop, MT_Q_THD_F, channel, "both");
   take_harmonics(loop, channel, out);
+  take_products(loop, channel, out);
   out->crosstalk_db = take(loop, MT_Q_CROSSTALK, channel, "");
   out->latency_s = take(loop, MT_Q_DELAY, channel, "");
   out->max_level_dbfs = take_maximum(loop, channel, out->gain_db);
@@ -177,6 +206,11 @@ static mt_code check_take(const mt_results *loop, mt_error *err)
   if (!loop->is_stimulus || loop->nchannels < MT_RIG_CHANNELS)
     return mt_fail(err, MT_E_DATA, "the loop has %u channel%s; expected a stimulus on two", loop->nchannels,
                    loop->nchannels == 1 ? "" : "s");
+  for (size_t i = 0; i < loop->nproblems; i++)
+    if (loop->problems[i].kind == MT_PROBLEM_RESAMPLED)
+      return mt_fail(err, MT_E_DATA,
+                     "the loop resamples (%.150s); choose a direct device, or the rate the mixer runs at",
+                     loop->problems[i].text);
   if (!loop->valid)
     return mt_fail(err, MT_E_DATA, "the loop's take is spoilt%s%.150s; take it again",
                    loop->nproblems > 0 ? ": " : "", loop->nproblems > 0 ? loop->problems[0].text : "");

@@ -87,14 +87,32 @@ static mt_take window_of(const mt_take *take)
   return window;
 }
 
-static void hear_start(listener *l, double level_dbfs)
+/* From here on all goes to the tap, and so does what is kept from before. */
+static mt_code begin_tap(listener *l, mt_error *err)
 {
+  const mt_audio_sink *tap = l->listening->tap;
+  mt_code code;
+
+  if (tap == NULL || l->phase != WAITING)
+    return MT_OK;
+  code = tap->begin(tap->ctx, l->take->rate_hz, l->take->nchannels, false, err);
+  return code == MT_OK ? tap->block(tap->ctx, l->take->samples, l->take->nframes, err) : code;
+}
+
+static mt_code hear_start(listener *l, double level_dbfs, mt_error *err)
+{
+  mt_code code;
+
   if (now_s(l) - l->start_s < SAME_MARK_S)
-    return;
+    return MT_OK;
+  code = begin_tap(l, err);
+  if (code != MT_OK)
+    return code;
   l->start_s = now_s(l);
   l->heard_start = true;
   l->phase = RECEIVING;
   tell(l, MT_HEARD_START, level_dbfs);
+  return MT_OK;
 }
 
 static void hear_end(listener *l, double level_dbfs)
@@ -128,14 +146,14 @@ static mt_code look(listener *l, mt_error *err)
   l->heard_sound = l->heard_sound || (level_dbfs >= SOUND_DBFS && freq_hz >= HUM_BELOW_HZ);
   tell(l, MT_HEARD_LEVEL, level_dbfs);
   if (found == MT_MARKS_START && l->phase != ENDING)
-    hear_start(l, level_dbfs);
+    code = hear_start(l, level_dbfs, err);
   else if (found == MT_MARKS_END)
     hear_end(l, level_dbfs);
   if (l->phase == RECEIVING && now_s(l) - l->start_s > l->listening->longest_s) {
     l->phase = WAITING;
     tell(l, MT_HEARD_CUT_SHORT, level_dbfs);
   }
-  return MT_OK;
+  return code;
 }
 
 /* Nothing is lost by letting go what came long before a start mark. */
@@ -182,6 +200,8 @@ static mt_code keep(void *ctx, const float *frames, size_t nframes, mt_error *er
       return mt_fail(err, MT_E_DATA, "a sample at %.3f s is not a finite number: the capture is damaged",
                      now_s(l) + (double)(i / l->take->nchannels) / l->take->rate_hz);
   code = mt_take_append(l->take, frames, nframes, err);
+  if (code == MT_OK && l->phase != WAITING && l->listening->tap != NULL)
+    code = l->listening->tap->block(l->listening->tap->ctx, frames, nframes, err);
   while (code == MT_OK && now_s(l) - l->looked_s >= HOP_S) {
     l->looked_s = now_s(l);
     code = look(l, err);

@@ -108,13 +108,11 @@ static mt_code ask_by_hand(const check_options *given, mt_session_options *sessi
   return code;
 }
 
-static mt_code listen(const check_options *given, mt_session_options *session, mt_results **results,
-                      mt_error *err)
+static mt_code listen(const mt_session_options *session, mt_results **results, mt_error *err)
 {
   mt_code code;
 
-  session->wait_s = isnan(given->wait_s) ? MT_DEFAULT_WAIT_S : given->wait_s;
-  cli_start_listening(session);
+  cli_start_listening();
   code = mt_session_listen(session, results, err);
   cli_end_listening();
   return code;
@@ -163,8 +161,7 @@ static mt_code check_once(const check_options *given, cli_filing *filing, mt_ses
   if (code == MT_OK && !isnan(max_dbfs))
     code = find_level(given, session, max_dbfs, err);
   if (code == MT_OK)
-    code =
-        given->from_player ? listen(given, session, results, err) : mt_session_check(session, results, err);
+    code = given->from_player ? listen(session, results, err) : mt_session_check(session, results, err);
   cli_end_progress();
   return code == MT_OK ? ask_by_hand(given, session, *results, err) : code;
 }
@@ -206,9 +203,11 @@ static mt_code check(const check_options *given, cli_filing *filing, mt_results 
     code = cli_open_answers(given->reading.answers, plan, &answers, &session.nanswers, err);
   session.answers = answers;
   if (code == MT_OK && plan != NULL && plan->nstates > 0 && session.state == NULL &&
-      (given->from_player || !isnan(given->find_level_dbfs)))
-    code = mt_fail(err, MT_E_ARG,
-                   "--from-player and --find-level take one state of a plan; name it with --state");
+      !isnan(given->find_level_dbfs))
+    code = mt_fail(err, MT_E_ARG, "--find-level takes one state of a plan; name it with --state");
+  session.listens = given->from_player;
+  if (given->from_player)
+    cli_prepare_listening(&session, isnan(given->wait_s) ? MT_DEFAULT_WAIT_S : given->wait_s);
   cli_start_progress(&session);
   if (code == MT_OK && plan != NULL && plan->nstates > 0 && session.state == NULL)
     code = check_all(given, filing, &session, results, stopped, err);

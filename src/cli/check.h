@@ -38,6 +38,9 @@ bool check_caution(const check_options *given, double level_dbfs, double max_lev
 /** Put a question to the terminal and read one line, without its end. @return false at the end of input. */
 bool check_ask(const char *prompt, char *line, size_t size);
 
+/** Say which load the plan wants in a state, and what it must bear; nothing where the plan says nothing of loads. */
+void check_describe_load(const mt_plan *plan, const mt_walk *walk, size_t index);
+
 /** Forget what was typed while nothing was asked: an Enter too many is no answer to the next question. */
 void check_forget_keys(void);
 

@@ -96,6 +96,7 @@ static void describe_state(const tour *t)
   fputc('\n', stderr);
   mt_layout_wrap(stderr, "", "  ", text);
   mt_layout_wrap(stderr, "  Set: ", "       ", state->set[0] != '\0' ? state->set : state->name);
+  check_describe_load(t->plan, t->walk, t->at);
   if (state->turn_s > 0.0)
     cli_explain_turn(state->turn, state->turn_s);
 }
@@ -109,8 +110,9 @@ static void describe_keys(const tour *t)
   if (t->at == t->plan->nstates)
     n = snprintf(text, sizeof text, "Enter: the results");
   else
-    n = snprintf(text, sizeof text, "Enter: it is set, take %s(%.0f s)", is_taken ? "it again " : "",
-                 duration_of(t, t->at));
+    n = snprintf(text, sizeof text, "Enter: it is set, %s %s(%.0f s)",
+                 t->given->from_player ? "listen" : "take",
+                 is_taken ? (t->given->from_player ? "again " : "it again ") : "", duration_of(t, t->at));
   if (t->last < t->plan->nstates && t->last != t->at)
     n += snprintf(text + n, sizeof text - (size_t)n, "; r: redo %s", t->plan->states[t->last].name);
   if (t->at < t->plan->nstates)
@@ -149,7 +151,11 @@ static mt_code take(tour *t, size_t index, mt_error *err)
 
   if (code == MT_OK) {
     cli_expect_turn(&stimulus);
+    if (t->given->from_player)
+      cli_start_listening();
     code = mt_walk_take(t->walk, index, err);
+    if (t->given->from_player)
+      cli_end_listening();
   }
   cli_end_progress();
   check_forget_keys();
@@ -326,6 +332,9 @@ static mt_code visit(tour *t, bool is_attended, mt_error *err)
             t->given->keep_name);
   if (first_open(t) < t->plan->nstates && !caution(t))
     return mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  if (is_attended && t->given->from_player)
+    say("A player plays each state: the file of mendtone stimulus does for all of them, those of --state "
+        "NAME are shorter.");
   if (is_attended && t->given->keep == NULL)
     fputs("With --keep FOLDER you could stop, and go on later.\n", stderr);
   code = is_attended ? lead(t, err) : take_all(t, err);

@@ -136,8 +136,11 @@ void cli_explain_turn(const char *knob, double turn_s);
 /** Find the level to play and set it in the session; says what it found, and which knob to turn. */
 mt_code cli_find_level(mt_session_options *session, double max_dbfs, double target_dbfs, mt_error *err);
 
-/** A display of what is heard, on a terminal only; and Ctrl-C ends the listening, not the program. */
-void cli_start_listening(mt_session_options *options);
+/** A display of what is heard, on a terminal only, and how long to wait for it: set up once. */
+void cli_prepare_listening(mt_session_options *options, double wait_s);
+
+/** Until cli_end_listening() Ctrl-C ends the listening, not the program. */
+void cli_start_listening(void);
 void cli_end_listening(void);
 
 /**

@@ -10,6 +10,7 @@
 static volatile sig_atomic_t stopped;
 static struct sigaction before;
 static bool shows;
+static double waiting_s;
 
 static void stop(int number)
 {
@@ -43,17 +44,24 @@ static void tell(void *ctx, mt_heard heard, double level_dbfs)
   }
 }
 
-void cli_start_listening(mt_session_options *options)
+void cli_prepare_listening(mt_session_options *options, double wait_s)
+{
+  shows = isatty(STDERR_FILENO) == 1;
+  waiting_s = wait_s;
+  options->wait_s = wait_s;
+  options->is_stopped = is_stopped;
+  if (shows)
+    options->tell = tell;
+}
+
+void cli_start_listening(void)
 {
   struct sigaction action = {.sa_handler = stop};
 
-  shows = isatty(STDERR_FILENO) == 1;
-  options->is_stopped = is_stopped;
-  if (shows) {
-    options->tell = tell;
+  stopped = 0;
+  if (shows)
     fprintf(stderr, "Start the file in the player now; waiting for it up to %.0f s. Ctrl-C stops.\n",
-            options->wait_s);
-  }
+            waiting_s);
   /* once: a second Ctrl-C ends the program */
   action.sa_flags = (int)SA_RESETHAND;
   sigemptyset(&action.sa_mask);

@@ -34,7 +34,7 @@ static const cli_option table[] = {
     {"load-ohm", 0, CLI_NUMBER, offsetof(rig_options, load_ohm), "OHM", "load resistors on the unit, if any"},
     {"max-age", 0, CLI_NUMBER, offsetof(rig_options, max_age_days), "DAYS", "how long it holds; else 180"},
     {"no-steps", 0, CLI_FLAG, offsetof(rig_options, no_steps), NULL,
-     "not the loud steps: the maximum level stays unknown"},
+     "no loud steps, no pairs of tones: maximum level and own IMD stay unknown"},
     {"yes", 'y', CLI_FLAG, offsetof(rig_options, yes), NULL, "ask nothing"},
 };
 

@@ -377,7 +377,7 @@ static mt_code find_loop(maker *m, mt_error *err)
   code = wait_for_enter(m, "Press Enter to measure it. ", err);
   if (code != MT_OK)
     return code;
-  say(m->given->no_steps ? "Measuring the loop, about 16 s." : "Measuring the loop, about 26 s.");
+  say(m->given->no_steps ? "Measuring the loop, about 16 s." : "Measuring the loop, about 33 s.");
   do {
     cli_start_progress(&m->session);
     code = mt_session_measure_loop(&m->session, m->rig, NULL, err);
@@ -471,7 +471,7 @@ mt_code rig_make(const char *name, const rig_options *given, mt_error *err)
   m.session.rate_hz = given->rate_hz;
   m.session.level_dbfs = given->level_dbfs;
   m.session.has_extras = true;
-  m.session.extras = given->no_steps ? 0 : MT_EXTRA_LEVELS;
+  m.session.extras = given->no_steps ? 0 : MT_EXTRA_LEVELS | MT_EXTRA_INTERMODULATION;
   /* before a device is opened, and long before a tone is played */
   code = given->reads != NULL ? parse_reads(given->reads, &typed, err) : MT_OK;
   if (code == MT_OK)

@@ -564,11 +564,30 @@ static const char *version_of(const mt_results *r)
 
 static const char *load_text(double ohm, char out[24])
 {
-  if (ohm > 0.0)
+  if (isinf(ohm))
+    mt_text_copy(out, 24, "open");
+  else if (ohm > 0.0)
     snprintf(out, 24, "%.4g ohm", ohm);
   else
     mt_text_copy(out, 24, "none said");
   return out;
+}
+
+/* Of several states each has its own. */
+static mt_code note_loads(mt_comparison *out, const mt_results *a, const mt_results *b, mt_error *err)
+{
+  char load_a[24], load_b[24];
+
+  if (a->load_ohm != b->load_ohm)
+    return warn(out, "load", err, "Load: %s in A, %s in B; level and response change with it",
+                load_text(a->load_ohm, load_a), load_text(b->load_ohm, load_b));
+  for (size_t i = 0; i < a->ntakes; i++) {
+    const mt_take_summary *mine = &a->takes[i], *theirs = mt_results_find_take(b, mine->state);
+    if (theirs != NULL && !mine->skipped && !theirs->skipped && mine->load_ohm != theirs->load_ohm)
+      return warn(out, "load", err, "Load in state %s: %s in A, %s in B; level and response change with it",
+                  mine->state, load_text(mine->load_ohm, load_a), load_text(theirs->load_ohm, load_b));
+  }
+  return MT_OK;
 }
 
 static mt_code note_stimulus(mt_comparison *out, const mt_results *a, const mt_results *b, mt_error *err)
@@ -612,7 +631,6 @@ static mt_code note_rig(mt_comparison *out, const mt_rig_note *a, const mt_rig_n
 
 static mt_code note_conditions(mt_comparison *out, const mt_results *a, const mt_results *b, mt_error *err)
 {
-  char load_a[24], load_b[24];
   mt_code code = note_spoilt(out, a, "A", err);
 
   if (code == MT_OK && a != b)
@@ -628,9 +646,8 @@ static mt_code note_conditions(mt_comparison *out, const mt_results *a, const mt
     code = note_rig(out, &a->rig, &b->rig, err);
   if (code == MT_OK && a->nchannels != b->nchannels)
     code = warn(out, "channels", err, "Channels: %u in A, %u in B", a->nchannels, b->nchannels);
-  if (code == MT_OK && a->load_ohm != b->load_ohm)
-    code = warn(out, "load", err, "Load: %s in A, %s in B; level and response change with it",
-                load_text(a->load_ohm, load_a), load_text(b->load_ohm, load_b));
+  if (code == MT_OK)
+    code = note_loads(out, a, b, err);
   if (code == MT_OK && strcmp(a->plan_name, b->plan_name) != 0)
     code = warn(out, "plan", err, "Plan: %.60s in A, %.60s in B; the verdicts are by different limits",
                 a->plan_name[0] != '\0' ? a->plan_name : "none",

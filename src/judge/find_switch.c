@@ -1,10 +1,10 @@
 #include "judge/find_switch.h"
 
 #include "base/text.h"
+#include "judge/finding.h"
 #include "judge/wording.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -18,31 +18,6 @@
 typedef enum effect { UNSURE, NOTHING, SOMETHING } effect;
 
 static const char *const side[] = {"left", "right"};
-
-MT_PRINTF(2, 3)
-static void cite(mt_finding *f, const char *fmt, ...)
-{
-  char text[512];
-  va_list args;
-
-  if (f->nevidence >= sizeof f->evidence / sizeof f->evidence[0])
-    return;
-  va_start(args, fmt);
-  vsnprintf(text, sizeof text, fmt, args);
-  va_end(args);
-  mt_text_copy(f->evidence[f->nevidence++], sizeof f->evidence[0], text);
-}
-
-static const mt_reading *find(const mt_results *results, mt_quantity quantity, mt_channel channel,
-                              const char *state)
-{
-  for (size_t i = 0; i < results->nreadings; i++) {
-    const mt_reading *r = &results->readings[i];
-    if (r->quantity == quantity && r->channel == channel && strcmp(r->state, state) == 0)
-      return r->validity == MT_VALID ? r : NULL;
-  }
-  return NULL;
-}
 
 static effect effect_of(const mt_reading *r)
 {
@@ -68,8 +43,8 @@ static bool changes_else(const mt_results *results, mt_channel channel, const ch
 
 static effect effect_on(const mt_results *results, mt_channel channel, const char *state)
 {
-  effect gain = effect_of(find(results, MT_Q_GAIN_CHANGE, channel, state));
-  effect boost = effect_of(find(results, MT_Q_BOOST, channel, state));
+  effect gain = effect_of(mt_finding_reading(results, MT_Q_GAIN_CHANGE, channel, state));
+  effect boost = effect_of(mt_finding_reading(results, MT_Q_BOOST, channel, state));
 
   if (gain == SOMETHING || boost == SOMETHING || changes_else(results, channel, state))
     return SOMETHING;
@@ -79,12 +54,12 @@ static effect effect_on(const mt_results *results, mt_channel channel, const cha
 static void cite_effect(const mt_results *results, mt_quantity quantity, mt_channel channel,
                         const char *state, mt_finding *f)
 {
-  const mt_reading *r = find(results, quantity, channel, state);
+  const mt_reading *r = mt_finding_reading(results, quantity, channel, state);
   char text[48];
 
   if (r != NULL)
-    cite(f, "%s of the %s channel: %s", mt_quantity_describe(quantity)->label, side[channel],
-         mt_wording_value(r->value, r->uncertainty, MT_UNIT_DB, text, sizeof text));
+    mt_finding_cite(f, "%s of the %s channel: %s", mt_quantity_describe(quantity)->label, side[channel],
+                    mt_wording_value(r->value, r->uncertainty, MT_UNIT_DB, text, sizeof text));
 }
 
 static void cite_all(const mt_results *results, const char *state, mt_finding *f)
@@ -129,8 +104,8 @@ static bool find_dead(const mt_results *results, const mt_plan_state *state, mt_
 /* How much more the left channel changes than the right; 0 if they may be alike. */
 static double unevenness(const mt_results *results, mt_quantity quantity, const char *state)
 {
-  const mt_reading *left = find(results, quantity, MT_LEFT, state),
-                   *right = find(results, quantity, MT_RIGHT, state);
+  const mt_reading *left = mt_finding_reading(results, quantity, MT_LEFT, state),
+                   *right = mt_finding_reading(results, quantity, MT_RIGHT, state);
   double apart;
 
   if (left == NULL || right == NULL)
@@ -154,6 +129,12 @@ static bool find_uneven(const mt_results *results, const mt_plan_state *state, m
   return true;
 }
 
+/* Then the load is what changes, and a good output hears nothing of it. */
+static bool differs_in_load(const mt_plan *plan, const mt_plan_state *state)
+{
+  return mt_plan_load(plan, mt_plan_find_state(plan, state->compare_with)) != mt_plan_load(plan, state);
+}
+
 mt_code mt_find_switches(const mt_plan *plan, mt_results *results, mt_error *err)
 {
   mt_code code = MT_OK;
@@ -161,8 +142,8 @@ mt_code mt_find_switches(const mt_plan *plan, mt_results *results, mt_error *err
   for (size_t i = 0; plan != NULL && i < plan->nstates && code == MT_OK; i++) {
     const mt_plan_state *state = &plan->states[i];
     mt_finding f = {0};
-    if (state->compare_with[0] == '\0' || mt_results_is_spoilt(results, state->name) ||
-        mt_results_is_spoilt(results, state->compare_with) ||
+    if (state->compare_with[0] == '\0' || differs_in_load(plan, state) ||
+        mt_results_is_spoilt(results, state->name) || mt_results_is_spoilt(results, state->compare_with) ||
         (!find_dead(results, state, &f) && !find_uneven(results, state, &f)))
       continue;
     cite_all(results, state->name, &f);

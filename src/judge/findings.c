@@ -7,6 +7,7 @@
 
 #include "base/decibel.h"
 #include "base/text.h"
+#include "judge/find_load.h"
 #include "judge/find_switch.h"
 #include "judge/wording.h"
 
@@ -67,6 +68,13 @@ static double round_roughly(double x)
 {
   double step = pow(10.0, floor(log10(fabs(x))) - 1.0);
   return x == 0.0 || !isfinite(x) ? x : step * round(x / step);
+}
+
+/* What is on the outputs, ohm; 0: nothing, or not said. */
+static double load_of(const scene *s)
+{
+  double load = s->plan != NULL ? mt_plan_load(s->plan, mt_plan_find_state(s->plan, s->state)) : 0.0;
+  return isfinite(load) ? load : 0.0;
 }
 
 /* ---- what a rule may look at ------------------------------------------------------------------------- */
@@ -430,7 +438,7 @@ static void cite_edge(const scene *s, mt_channel channel, const edge *e, mt_find
  */
 static void cite_capacitor(const scene *s, const edge *e, mt_finding *f)
 {
-  double load = s->plan != NULL ? s->plan->load_ohm : 0.0;
+  double load = load_of(s);
   double octave_loss = e->plateau_db - value_at(e->curve, 0.5 * e->corner_hz);
   double rc = 1.0 / (2.0 * MT_PI * e->corner_hz);
 
@@ -448,7 +456,7 @@ static bool find_low_end(const scene *s, mt_channel channel, mt_finding *f)
   char corner[24];
   edge e;
 
-  if (!find_edge(s, channel, -1, &e))
+  if (mt_find_load_explains(s->results, channel, s->state) || !find_edge(s, channel, -1, &e))
     return false;
   say(f,
       "The %s channel loses its low end below about %s: likely a coupling or output capacitor that dried "
@@ -631,6 +639,28 @@ static int leak_polarity(const scene *s, mt_channel channel)
   return is_valid(r) ? (r->value < 0.0 ? -1 : 1) : 0;
 }
 
+/* Known, or known to be no more. */
+static bool is_bounded(const mt_reading *r)
+{
+  return r != NULL && (r->validity == MT_VALID || r->validity == MT_RIG_LIMITED);
+}
+
+/* The current makes it: with a lighter load, or none, it is less. */
+static void cite_rise(const scene *s, const mt_reading *left, const mt_reading *right, mt_finding *f)
+{
+  for (size_t i = 0; load_of(s) > 0.0 && i < s->plan->nstates; i++) {
+    const scene other = {s->plan, s->results, s->plan->states[i].name};
+    const mt_reading *l = find(&other, MT_Q_CROSSTALK, MT_LEFT, 0),
+                     *r = find(&other, MT_Q_CROSSTALK, MT_RIGHT, 0);
+    double lighter = load_of(&other);
+    if (!is_bounded(l) || !is_bounded(r) || (lighter > 0.0 && lighter <= load_of(s)) ||
+        fmax(l->value, r->value) > fmax(left->value, right->value) - 6.0)
+      continue;
+    cite(f, "it rises with the load: in state \"%s\" %.0f and %.0f dB", other.state, l->value, r->value);
+    return;
+  }
+}
+
 /*
  * A resistance R_c in the return both channels share puts R_c/(R + R_c) of each onto the other: the same
  * both ways, inverted, at all frequencies. A capacitance between them would be alike both ways as well, but
@@ -639,7 +669,8 @@ static int leak_polarity(const scene *s, mt_channel channel)
 static bool find_common_return(const scene *s, mt_channel channel, mt_finding *f)
 {
   const mt_reading *left = find(s, MT_Q_CROSSTALK, MT_LEFT, 0), *right = find(s, MT_Q_CROSSTALK, MT_RIGHT, 0);
-  double load = s->plan != NULL ? s->plan->load_ohm : 0.0;
+  const mt_reading *impedance = find(s, MT_Q_OUTPUT_IMPEDANCE, MT_LEFT, 0);
+  double load = load_of(s), source = is_valid(impedance) ? impedance->value : 0.0;
   int sign_left = leak_polarity(s, MT_LEFT), sign_right = leak_polarity(s, MT_RIGHT);
   double ratio;
 
@@ -657,8 +688,9 @@ static bool find_common_return(const scene *s, mt_channel channel, mt_finding *f
   if (sign_left < 0 && sign_right < 0)
     cite(f, "it arrives inverted, as through a shared return");
   if (load > 0.0)
-    cite(f, "R_c/(R + R_c) with the plan's load of %g ohm: R_c about %g ohm", load,
-         round_roughly(load * ratio / (1.0 - ratio)));
+    cite(f, "R_c/(R + R_c) with the plan's load of %g ohm%s: R_c about %g ohm", load,
+         source > 0.0 ? " and the output's own" : "", round_roughly((load + source) * ratio / (1.0 - ratio)));
+  cite_rise(s, left, right, f);
   return true;
 }
 
@@ -852,15 +884,18 @@ static const struct cause {
     {"switching-noise", false, find_switching},
 };
 
-/* A response that a switch is there to change is held against its reference state, not against a flat one. */
+/* A response that a switch is there to change is held against its reference state, not against a flat one; a load is
+   not there to change it. */
 static bool is_meant_to_differ(const scene *s, const struct cause *cause)
 {
+  const mt_plan_state *state;
+
   if (cause->find != find_low_end && cause->find != find_top_end)
     return false;
-  for (size_t i = 0; s->plan != NULL && i < s->plan->nstates; i++)
-    if (strcmp(s->plan->states[i].name, s->state) == 0)
-      return s->plan->states[i].compare_with[0] != '\0';
-  return false;
+  state = s->plan != NULL ? mt_plan_find_state(s->plan, s->state) : NULL;
+  return state != NULL && state->compare_with[0] != '\0' &&
+         mt_plan_load(s->plan, state) ==
+             mt_plan_load(s->plan, mt_plan_find_state(s->plan, state->compare_with));
 }
 
 /* What is so in several states is said once, with the names of all. @return false if it was not said yet. */
@@ -912,7 +947,8 @@ static void drop_earlier(mt_results *results)
   size_t kept = 0;
 
   for (size_t i = 0; i < results->nfindings && (results->valid || results->ntakes > 0); i++) {
-    bool is_ours = strncmp(results->findings[i].id, MT_FIND_SWITCH, strlen(MT_FIND_SWITCH)) == 0;
+    bool is_ours = strncmp(results->findings[i].id, MT_FIND_SWITCH, strlen(MT_FIND_SWITCH)) == 0 ||
+                   strncmp(results->findings[i].id, MT_FIND_LOAD, strlen(MT_FIND_LOAD)) == 0;
     for (size_t k = 0; k < sizeof causes / sizeof causes[0]; k++)
       is_ours = is_ours || strcmp(results->findings[i].id, causes[k].id) == 0;
     if (!is_ours)
@@ -934,5 +970,7 @@ mt_code mt_judge_find_causes(const mt_plan *plan, mt_results *results, mt_error 
       for (mt_channel c = MT_LEFT; c <= (causes[k].of_pair ? MT_LEFT : MT_RIGHT) && code == MT_OK; c++)
         code = ask(&s, &causes[k], c, results, err);
   }
-  return code == MT_OK ? mt_find_switches(plan, results, err) : code;
+  if (code == MT_OK)
+    code = mt_find_switches(plan, results, err);
+  return code == MT_OK ? mt_find_loads(plan, results, err) : code;
 }

@@ -162,6 +162,8 @@ static const char *refuse_pair(const mt_reading *good, const mt_reading *r)
     return "of the reference only a bound is known";
   if (good->validity != MT_VALID)
     return "it could not be read of the reference";
+  if (good->load_ohm != r->load_ohm && good->load_ohm > 0.0 && r->load_ohm > 0.0)
+    return "the reference was taken with another load";
   return strcmp(good->definition, r->definition) != 0 ? "the reference was read by another definition" : NULL;
 }
 
@@ -446,6 +448,12 @@ static bool limit_compares(mt_quantity q)
          q == MT_Q_TILT || q == MT_Q_DIFFERENCE;
 }
 
+/* Quantities that states with different loads have together. */
+static bool compares_loads(mt_quantity q)
+{
+  return q == MT_Q_OUTPUT_IMPEDANCE || q == MT_Q_LOAD_CORNER || q == MT_Q_OUTPUT_CAPACITANCE;
+}
+
 /* Where readings and curves that a limit met came from. */
 typedef struct met {
   bool any, left, right;
@@ -493,17 +501,15 @@ static bool is_skipped(const mt_results *results, const char *state)
   return take != NULL && take->skipped;
 }
 
-static const mt_plan_state *find_plan_state(const mt_plan *plan, const char *name)
-{
-  for (size_t i = 0; i < plan->nstates; i++)
-    if (strcmp(plan->states[i].name, name) == 0)
-      return &plan->states[i];
-  return NULL;
-}
-
 /* Would the state, had it been visited, have given the limit something to hold? */
-static bool would_measure(const mt_plan_state *state, mt_quantity quantity)
+static bool would_measure(const mt_plan *plan, const mt_plan_state *state, mt_quantity quantity)
 {
+  double load = mt_plan_load(plan, state);
+
+  if ((quantity == MT_Q_OUTPUT_POWER || compares_loads(quantity)) && !(load > 0.0 && isfinite(load)))
+    return false;
+  if (compares_loads(quantity) && state->compare_with[0] == '\0')
+    return false;
   for (size_t i = 0; i < state->nmeasure; i++)
     if (state->measure[i] == quantity)
       return true;
@@ -520,16 +526,17 @@ static mt_code judge_unseen(const mt_limit *limit, mt_results *results, const ch
 }
 
 /* A limit holds in every state it does not exclude: what was skipped, or compared with what was, has not met it. */
-static mt_code judge_skipped(const mt_plan *plan, const mt_limit *limit, mt_results *results, mt_error *err)
+static mt_code judge_skipped(const mt_plan *plan, const mt_limit *limit, bool is_met, mt_results *results,
+                             mt_error *err)
 {
   mt_code code = MT_OK;
 
   for (size_t i = 0; i < results->ntakes && code == MT_OK; i++) {
     const mt_take_summary *take = &results->takes[i];
-    const mt_plan_state *state = find_plan_state(plan, take->state);
-    bool is_meant = limit->state[0] == '\0' ? state != NULL && would_measure(state, limit->quantity)
+    const mt_plan_state *state = mt_plan_find_state(plan, take->state);
+    bool is_meant = limit->state[0] == '\0' ? state != NULL && would_measure(plan, state, limit->quantity)
                                             : strcmp(limit->state, take->state) == 0;
-    bool compares = limit_compares(limit->quantity);
+    bool compares = limit_compares(limit->quantity) || (compares_loads(limit->quantity) && !is_met);
     char why[80];
     if (!is_meant || (compares && (state == NULL || state->compare_with[0] == '\0')))
       continue;
@@ -552,7 +559,7 @@ static mt_code judge_limit(const mt_plan *plan, const mt_limit *limit, mt_result
   mt_code code = judge_met(limit, results, &m, err);
 
   if (code == MT_OK)
-    code = judge_skipped(plan, limit, results, err);
+    code = judge_skipped(plan, limit, m.any, results, err);
   if (code != MT_OK)
     return code;
   if (!m.any && results->njudgements > njudgements)
@@ -728,6 +735,15 @@ static mt_code judge_all_implied(const mt_plan *plan, mt_results *results, mt_er
 
 /* ---- the whole ------------------------------------------------------------------------------------- */
 
+/* Of a single take what was on in its state, of several what the plan says for all. */
+static double load_of_all(const mt_plan *plan, const mt_results *results)
+{
+  const mt_plan_state *state = results->ntakes == 0 && results->nreadings > 0
+                                   ? mt_plan_find_state(plan, results->readings[0].state)
+                                   : NULL;
+  return mt_plan_load(plan, state);
+}
+
 mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err)
 {
   mt_code code;
@@ -738,7 +754,7 @@ mt_code mt_judge_results(const mt_plan *plan, mt_results *results, mt_error *err
     results->readings[i].verdict = MT_VERDICT_NONE;
   mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
   mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);
-  results->load_ohm = plan->load_ohm;
+  results->load_ohm = load_of_all(plan, results);
 
   code = judge_all_implied(plan, results, err);
   for (size_t i = 0; i < plan->nlimits && code == MT_OK; i++)

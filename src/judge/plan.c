@@ -161,7 +161,7 @@ static mt_code read_channel(mt_config_item group, mt_channel *out, mt_error *err
 
 /* ---- states -------------------------------------------------------------------------------------- */
 
-static const mt_plan_state *find_state(const mt_plan *plan, const char *name)
+const mt_plan_state *mt_plan_find_state(const mt_plan *plan, const char *name)
 {
   for (size_t i = 0; i < plan->nstates; i++)
     if (strcmp(plan->states[i].name, name) == 0)
@@ -202,6 +202,36 @@ static mt_code read_measure(mt_config_item group, mt_plan_state *state, mt_error
   return MT_OK;
 }
 
+/* Ohms, or the word for none. */
+static mt_code read_load(mt_config_item group, double *ohm, double *tolerance_percent, mt_error *err)
+{
+  mt_config_item item;
+  const char *word = mt_config_find(group, "load_ohm", &item) ? mt_config_text_value(item) : NULL;
+  mt_code code = MT_OK;
+
+  if (word != NULL && strcmp(word, "open") == 0)
+    *ohm = HUGE_VAL;
+  else if (word != NULL)
+    code = mt_config_fail(item, err, "load_ohm is \"%.20s\"; expected ohms, 0.1 to 1e+07, or \"open\"", word);
+  else
+    code = mt_config_number(group, "load_ohm", 0.1, 1e7, ohm, err);
+  if (code == MT_OK)
+    code = mt_config_number(group, "load_tolerance_percent", 0.01, 20.0, tolerance_percent, err);
+  return code;
+}
+
+double mt_plan_load(const mt_plan *plan, const mt_plan_state *state)
+{
+  if (state != NULL && state->load_ohm > 0.0)
+    return state->load_ohm;
+  if (plan->load_ohm > 0.0)
+    return plan->load_ohm;
+  for (size_t i = 0; state != NULL && i < plan->nstates; i++)
+    if (plan->states[i].load_ohm > 0.0)
+      return HUGE_VAL;
+  return 0.0;
+}
+
 /* A knob that is turned during the take: that is all that is measured then. */
 static mt_code read_turn(mt_config_item group, mt_plan_state *state, mt_error *err)
 {
@@ -229,14 +259,15 @@ static mt_code read_turn(mt_config_item group, mt_plan_state *state, mt_error *e
 
 static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_state *state, mt_error *err)
 {
-  static const char *const keys[] = {"name", "set", "compare_with", "measure", "turn", "turn_s"};
+  static const char *const keys[] = {
+      "name", "set", "compare_with", "measure", "load_ohm", "load_tolerance_percent", "turn", "turn_s"};
   mt_code code = mt_config_check_keys(group, keys, COUNT(keys), err);
 
   if (code == MT_OK)
     code = mt_config_text(group, "name", state->name, sizeof state->name, err);
   if (code == MT_OK && state->name[0] == '\0')
     return mt_config_fail(at_key(group, "name"), err, "a state has no name; expected name = \"...\"");
-  if (code == MT_OK && find_state(plan, state->name) != NULL)
+  if (code == MT_OK && mt_plan_find_state(plan, state->name) != NULL)
     return mt_config_fail(at_key(group, "name"), err, "state \"%s\" is stated twice; expected another name",
                           state->name);
   if (code == MT_OK)
@@ -245,6 +276,8 @@ static mt_code read_state(const mt_plan *plan, mt_config_item group, mt_plan_sta
     code = mt_config_text(group, "compare_with", state->compare_with, sizeof state->compare_with, err);
   if (code == MT_OK)
     code = read_measure(group, state, err);
+  if (code == MT_OK)
+    code = read_load(group, &state->load_ohm, &state->load_tolerance_percent, err);
   return code == MT_OK ? read_turn(group, state, err) : code;
 }
 
@@ -290,7 +323,7 @@ static mt_code read_states(mt_plan *plan, mt_config_item root, mt_error *err)
     mt_config_item item = at_key(mt_config_at(list, i), "compare_with");
     if (state->compare_with[0] == '\0')
       continue;
-    if (find_state(plan, state->compare_with) == NULL)
+    if (mt_plan_find_state(plan, state->compare_with) == NULL)
       return refuse_state(plan, item, state->compare_with, err);
     if (strcmp(state->compare_with, state->name) == 0)
       return mt_config_fail(item, err, "state \"%s\" is compared with itself; expected another state",
@@ -376,6 +409,43 @@ static mt_code read_order(mt_config_item group, mt_limit *limit, mt_error *err)
   return code;
 }
 
+static bool is_of_loads(mt_quantity quantity)
+{
+  return quantity == MT_Q_OUTPUT_IMPEDANCE || quantity == MT_Q_LOAD_CORNER ||
+         quantity == MT_Q_OUTPUT_CAPACITANCE;
+}
+
+/* Read together from states that differ in load only, and kept with the heaviest of them. */
+static mt_code check_loads(const mt_plan *plan, mt_config_item item, const mt_limit *limit,
+                           const mt_plan_state *state, mt_error *err)
+{
+  const char *name = mt_quantity_describe(limit->quantity)->name;
+  double mine = mt_plan_load(plan, state);
+  const mt_plan_state *heaviest = state;
+  bool differs = false;
+
+  for (size_t i = 0; i < plan->nstates; i++) {
+    const mt_plan_state *s = &plan->states[i];
+    bool linked = strcmp(s->compare_with, state->name) == 0 || strcmp(state->compare_with, s->name) == 0 ||
+                  (s->compare_with[0] != '\0' && strcmp(s->compare_with, state->compare_with) == 0);
+    if (!linked || mt_plan_load(plan, s) == mine)
+      continue;
+    differs = true;
+    if (mt_plan_load(plan, s) < mt_plan_load(plan, heaviest))
+      heaviest = s;
+  }
+  if (!differs || mine <= 0.0)
+    return mt_config_fail(
+        item, err,
+        "%s needs the same state with another load; expected load_ohm, and compare_with between the two",
+        name);
+  if (heaviest != state)
+    return mt_config_fail(item, err,
+                          "%s is read in the state with the heaviest load; expected state = \"%s\"", name,
+                          heaviest->name);
+  return MT_OK;
+}
+
 static bool is_of_a_turn(mt_quantity quantity)
 {
   return quantity == MT_Q_TRACKING_ERROR || quantity == MT_Q_SCRATCH_LEVEL ||
@@ -396,7 +466,7 @@ static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_li
   code = mt_config_text(group, "state", limit->state, sizeof limit->state, err);
   if (code != MT_OK)
     return code;
-  state = find_state(plan, limit->state);
+  state = mt_plan_find_state(plan, limit->state);
   if (state == NULL)
     return refuse_state(plan, item, limit->state, err);
   if (is_of_a_turn(limit->quantity) && state->turn_s == 0.0)
@@ -406,7 +476,11 @@ static mt_code read_limit_state(const mt_plan *plan, mt_config_item group, mt_li
     return mt_config_fail(item, err,
                           "%s needs a state to compare with; expected compare_with in state \"%s\"",
                           mt_quantity_describe(limit->quantity)->name, state->name);
-  return MT_OK;
+  if (limit->quantity == MT_Q_OUTPUT_POWER &&
+      !(mt_plan_load(plan, state) > 0.0 && isfinite(mt_plan_load(plan, state))))
+    return mt_config_fail(item, err, "output_power needs a load; expected load_ohm in state \"%s\"",
+                          state->name);
+  return is_of_loads(limit->quantity) ? check_loads(plan, item, limit, state, err) : MT_OK;
 }
 
 static mt_code read_limit(const mt_plan *plan, mt_config_item group, mt_limit *limit, mt_error *err)
@@ -587,19 +661,11 @@ static mt_code read_max_level(mt_plan *plan, mt_config_item root, mt_error *err)
 
 static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
 {
-  static const char *const keys[] = {"unit",
-                                     "reference",
-                                     "load_ohm",
-                                     "level_dbfs",
-                                     "rate_hz",
-                                     "states",
-                                     "limits",
-                                     "expect_route",
-                                     "expect_polarity",
-                                     "max_level_dbfs",
-                                     "max_level_thd_percent",
-                                     "extras",
-                                     "by_hand"};
+  static const char *const keys[] = {
+      "unit",         "reference",       "load_ohm",       "load_tolerance_percent",
+      "level_dbfs",   "rate_hz",         "states",         "limits",
+      "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
+      "extras",       "by_hand"};
   mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
 
   if (code == MT_OK)
@@ -607,7 +673,7 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
   if (code == MT_OK)
     code = mt_config_text(root, "reference", plan->reference, sizeof plan->reference, err);
   if (code == MT_OK)
-    code = mt_config_number(root, "load_ohm", 0.1, 1e7, &plan->load_ohm, err);
+    code = read_load(root, &plan->load_ohm, &plan->load_tolerance_percent, err);
   if (code == MT_OK)
     code = mt_config_number(root, "level_dbfs", -60.0, 0.0, &plan->level_dbfs, err);
   if (code == MT_OK)
@@ -759,6 +825,7 @@ static mt_plan *create(const char *name)
   plan->level_dbfs = (double)NAN;
   plan->max_level_dbfs = (double)NAN;
   plan->max_level_thd_percent = 1.0;
+  plan->load_tolerance_percent = MT_PLAN_LOAD_TOLERANCE_PERCENT;
   plan->expect_route[MT_LEFT] = MT_ROUTE_LEFT;
   plan->expect_route[MT_RIGHT] = MT_ROUTE_RIGHT;
   plan->expect_polarity[MT_LEFT] = plan->expect_polarity[MT_RIGHT] = 1;

@@ -25,14 +25,18 @@ static bool is_word(mt_quantity quantity)
   return quantity == MT_Q_ROUTE || quantity == MT_Q_POLARITY;
 }
 
+/* Delays are talked about in ms, powers of small units in mW. */
+static mt_unit in_thousandths(mt_unit unit)
+{
+  return unit == MT_UNIT_SECOND ? MT_UNIT_MILLISECOND : unit == MT_UNIT_WATT ? MT_UNIT_MILLIWATT : unit;
+}
+
 /* Distortion is talked about in %. */
 static mt_unit shown_unit(mt_quantity quantity)
 {
   if (quantity == MT_Q_THD_F || quantity == MT_Q_THD_R || quantity == MT_Q_THD_N)
     return MT_UNIT_PERCENT;
-  if (mt_quantity_describe(quantity)->unit == MT_UNIT_SECOND)
-    return MT_UNIT_MILLISECOND;
-  return mt_quantity_describe(quantity)->unit;
+  return in_thousandths(mt_quantity_describe(quantity)->unit);
 }
 
 /* The same quantity is read in several segments: then the row says in which. */
@@ -109,11 +113,11 @@ static void print_side(bool present, const mt_reading *r, FILE *out)
 static void format_difference(const mt_compared *c, char out[96])
 {
   bool is_bound = c->has_difference && (c->a.validity == MT_RIG_LIMITED || c->b.validity == MT_RIG_LIMITED);
-  bool in_ms = c->difference_unit == MT_UNIT_SECOND;
-  mt_unit unit = in_ms ? MT_UNIT_MILLISECOND : c->difference_unit;
-  double difference = in_ms ? 1e3 * c->difference : c->difference;
-  double known = in_ms ? 1e3 * c->uncertainty : c->uncertainty;
-  int most = is_bound ? 1 : unit == MT_UNIT_DB || in_ms ? 3 : 9;
+  mt_unit unit = in_thousandths(c->difference_unit);
+  bool is_scaled = unit != c->difference_unit;
+  double difference = is_scaled ? 1e3 * c->difference : c->difference;
+  double known = is_scaled ? 1e3 * c->uncertainty : c->uncertainty;
+  int most = is_bound ? 1 : unit == MT_UNIT_DB || is_scaled ? 3 : 9;
   int decimals = mt_layout_decimals(unit, known);
   char number[32], uncertainty[32];
 

@@ -93,6 +93,15 @@ static void put_volts(writer *w, json_t *object, const mt_reading *r)
   put_number(w, object, "dbv_uncertainty", r->dbv_uncertainty);
 }
 
+/* What is on the outputs: ohms, "open", or nothing where it was not said. */
+static void put_load(writer *w, json_t *object, double ohm)
+{
+  if (isinf(ohm))
+    put_text(w, object, "load_ohm", "open");
+  else if (ohm > 0.0)
+    put_number(w, object, "load_ohm", ohm);
+}
+
 static void put_rig(writer *w, json_t *root, const mt_rig_note *note)
 {
   static const char *const sides[] = {"left", "right"};
@@ -107,6 +116,8 @@ static void put_rig(writer *w, json_t *root, const mt_rig_note *note)
   put(w, rig, "limited_readings", json_integer((json_int_t)note->nlimited));
   if (note->has_played_dbv)
     put_number(w, rig, "played_dbv", note->played_dbv);
+  if (note->input_ohm > 0.0)
+    put_number(w, rig, "input_ohm", note->input_ohm);
   floor = json_object();
   put(w, rig, "noise_dbfs", floor);
   for (int c = 0; c < 2; c++)
@@ -241,6 +252,7 @@ static void put_summary(writer *w, json_t *object, const mt_results *r, const mt
   put_text_or_null(w, object, "file", t->file);
   put(w, object, "frames", json_integer((json_int_t)t->nframes));
   put(w, object, "valid", json_boolean(t->valid));
+  put_load(w, object, t->load_ohm);
   put_text(w, object, "parts", mt_parts_name(t->parts));
   put_extras(w, object, t->extras);
   put_problems(w, object, r, t->state);
@@ -262,6 +274,9 @@ static void put_reading(writer *w, json_t *object, const mt_reading *r)
     put(w, object, "order", json_integer(r->order));
   if (r->mains_hz != 0.0)
     put_number(w, object, "mains_hz", r->mains_hz);
+  put_load(w, object, r->load_ohm);
+  if (r->sway_ohm > 0.0)
+    put_number(w, object, "ohm_per_0.01_db", r->sway_ohm);
   if (r->definition[0] != '\0')
     put_text(w, object, "definition", r->definition);
   if (has_value)
@@ -441,8 +456,7 @@ static void put_results(writer *w, json_t *root, const mt_results *r)
   put_text(w, root, "tool_version", r->tool_version[0] != '\0' ? r->tool_version : MT_VERSION);
   put_text_or_null(w, root, "unit", r->unit_name);
   put_text_or_null(w, root, "plan", r->plan_name);
-  if (r->load_ohm != 0.0)
-    put_number(w, root, "load_ohm", r->load_ohm);
+  put_load(w, root, r->load_ohm);
   put_take(w, root, r);
   if (r->rig.name[0] != '\0')
     put_rig(w, root, &r->rig);
@@ -793,6 +807,18 @@ static bool get_parts(reader *r, const json_t *object, mt_parts *out)
   return true;
 }
 
+static bool get_load(reader *r, const json_t *object, double *out)
+{
+  const char *word = json_string_value(json_object_get(object, "load_ohm"));
+
+  if (word == NULL)
+    return get_number_if(r, object, "load_ohm", 0.0, 1e9, out);
+  if (strcmp(word, "open") != 0)
+    return refuse(r, "load_ohm", "a number or \"open\"");
+  *out = HUGE_VAL;
+  return true;
+}
+
 static void read_reading(reader *r, const json_t *object, mt_results *results)
 {
   mt_reading m = {0};
@@ -808,7 +834,8 @@ static void read_reading(reader *r, const json_t *object, mt_results *results)
       !get_validity(r, object, &m.validity) || !get_verdict(r, object, &m.verdict) ||
       !get_number_if(r, object, "freq_hz", 0.0, 1e9, &m.freq_hz) ||
       !get_number_if(r, object, "order", 0.0, 1000.0, &order) ||
-      !get_number_if(r, object, "mains_hz", 0.0, 1e3, &m.mains_hz))
+      !get_number_if(r, object, "mains_hz", 0.0, 1e3, &m.mains_hz) || !get_load(r, object, &m.load_ohm) ||
+      !get_number_if(r, object, "ohm_per_0.01_db", 0.0, 1e9, &m.sway_ohm))
     return;
   m.order = (int)order;
   m.has_dbv = json_object_get(object, "dbv") != NULL;
@@ -1024,7 +1051,8 @@ static void read_summary(reader *r, const json_t *object, mt_results *results)
     return;
   t.has_clock_offset = offset != NULL && !json_is_null(offset);
   if (!t.skipped && (!get_text(r, object, "file", t.file, sizeof t.file) || !get_parts(r, object, &t.parts) ||
-                     !get_extras(r, object, &t.extras) || !get_bool(r, object, "valid", &t.valid) ||
+                     !get_load(r, object, &t.load_ohm) || !get_extras(r, object, &t.extras) ||
+                     !get_bool(r, object, "valid", &t.valid) ||
                      !get_number(r, object, "frames", 0.0, 9007199254740992.0, &frames) ||
                      !get_number_if(r, object, "clock_offset_ppm", -1e6, 1e6, &t.clock_offset_ppm)))
     return;
@@ -1127,7 +1155,8 @@ static void read_rig(reader *r, const json_t *root, mt_results *results)
       !get_bool(r, rig, "loop_applied", &note->loop_applied) ||
       !get_bool(r, rig, "recorded_by_unit", &note->recorded_by_unit) ||
       !get_number_if(r, rig, "limited_readings", 0.0, 1e6, &nlimited) ||
-      !get_number_if(r, rig, "played_dbv", -1e3, 1e3, &note->played_dbv))
+      !get_number_if(r, rig, "played_dbv", -1e3, 1e3, &note->played_dbv) ||
+      !get_number_if(r, rig, "input_ohm", 0.0, 1e12, &note->input_ohm))
     return;
   note->nlimited = (size_t)nlimited;
   for (int c = 0; c < 2; c++) {
@@ -1170,8 +1199,7 @@ static void read_root(reader *r, const json_t *root, mt_results *results)
   if (!get_text(r, root, "unit", results->unit_name, sizeof results->unit_name) ||
       !get_text(r, root, "plan", results->plan_name, sizeof results->plan_name) ||
       !get_text(r, root, "tool_version", results->tool_version, sizeof results->tool_version) ||
-      !get_number_if(r, root, "load_ohm", 0.0, 1e9, &results->load_ohm) ||
-      !get_verdict(r, root, &results->verdict))
+      !get_load(r, root, &results->load_ohm) || !get_verdict(r, root, &results->verdict))
     return;
   read_take(r, root, results);
   if (r->code == MT_OK)

@@ -167,7 +167,9 @@ int mt_layout_decimals(mt_unit unit, double uncertainty)
                                          [MT_UNIT_WATT] = 5,
                                          [MT_UNIT_COUNT] = 0,
                                          [MT_UNIT_DB_PER_OCTAVE] = 4,
-                                         [MT_UNIT_DBU] = 4};
+                                         [MT_UNIT_DBU] = 4,
+                                         [MT_UNIT_MILLIWATT] = 3,
+                                         [MT_UNIT_MICROFARAD] = 2};
   double exponent;
 
   if (!(uncertainty > 0.0) || !isfinite(uncertainty))

@@ -4,6 +4,7 @@
 #include "report/curve_lines.h"
 #include "report/document_write.h"
 #include "report/layout.h"
+#include "report/loads.h"
 #include "report/paper_rows.h"
 #include "report/paper_words.h"
 
@@ -151,24 +152,51 @@ static bool is_in_order(const paper_row *row)
   return !was_bad(row->before) && !was_bad(row->now);
 }
 
-/* Whether all of one kind is in order and was before, and this is the first of them. */
-static bool leads_good_ones(const paper_row *rows, size_t nrows, size_t index)
+static const mt_judgement *judgement_of(const paper_row *row)
 {
-  const char *subject = paper_words_subject(rows[index].now->quantity);
-
-  for (size_t i = 0; i < nrows; i++) {
-    const mt_judgement *j = rows[i].now != NULL ? rows[i].now : rows[i].before;
-    if (strcmp(paper_words_subject(j->quantity), subject) == 0 && (i < index || !is_in_order(&rows[i])))
-      return false;
-  }
-  return true;
+  return row->now != NULL ? row->now : row->before;
 }
 
-static void put_good_one(FILE *f, const char *before, const mt_judgement *j)
+static bool has_subject(const paper_row *row, const char *subject)
+{
+  return strcmp(paper_words_subject(judgement_of(row)->quantity), subject) == 0;
+}
+
+/* Where one of a kind is not in order, the others are told by their side and state. */
+static bool is_told_apart(const paper_row *rows, size_t nrows, const char *subject)
+{
+  for (size_t i = 0; i < nrows; i++)
+    if (has_subject(&rows[i], subject) && !is_in_order(&rows[i]))
+      return true;
+  return false;
+}
+
+/* Whether an earlier row says the same. */
+static bool is_said(const paper_row *rows, size_t index, const char *subject, bool told_apart)
+{
+  const mt_judgement *j = judgement_of(&rows[index]);
+
+  for (size_t i = 0; i < index; i++) {
+    const mt_judgement *other = judgement_of(&rows[i]);
+    bool is_same = !told_apart || (other->channel == j->channel && strcmp(other->state, j->state) == 0);
+    if (has_subject(&rows[i], subject) && is_in_order(&rows[i]) && is_same)
+      return true;
+  }
+  return false;
+}
+
+static void put_good_one(FILE *f, const char *before, const mt_judgement *j, bool told_apart)
 {
   const char *subject = paper_words_subject(j->quantity);
+  bool has_state = told_apart && j->state[0] != '\0' && strcmp(j->state, "default") != 0;
+  char channel[8];
 
-  fprintf(f, "%s%c%s, %s", before, tolower((unsigned char)subject[0]), subject + 1, paper_words_verdict(j));
+  fprintf(f, "%s%c%s", before, tolower((unsigned char)subject[0]), subject + 1);
+  if (told_apart && j->channel >= 0)
+    fprintf(f, " %s", mt_channel_name(j->channel, channel));
+  if (has_state)
+    fprintf(f, " (%s)", j->state);
+  fprintf(f, ", %s", paper_words_verdict(j));
 }
 
 /* What was never in doubt, in one sentence. */
@@ -182,9 +210,13 @@ static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool
     d->has_failed = true;
     return;
   }
-  for (size_t i = 0; i < nrows; i++)
-    if (rows[i].now != NULL && rows[i].now->verdict == MT_VERDICT_PASS && leads_good_ones(rows, nrows, i))
-      put_good_one(f, n++ > 0 ? "; " : "", rows[i].now);
+  for (size_t i = 0; i < nrows; i++) {
+    const char *subject = paper_words_subject(judgement_of(&rows[i])->quantity);
+    bool told_apart = is_told_apart(rows, nrows, subject);
+    if (rows[i].now != NULL && rows[i].now->verdict == MT_VERDICT_PASS && is_in_order(&rows[i]) &&
+        !is_said(rows, i, subject, told_apart))
+      put_good_one(f, n++ > 0 ? "; " : "", rows[i].now, told_apart);
+  }
   if (fclose(f) != 0 || text == NULL)
     d->has_failed = true;
   else if (n > 0)
@@ -862,6 +894,22 @@ static void add_switches(document *d, const mt_results *results)
   }
 }
 
+static void add_loads(document *d, const mt_results *results)
+{
+  size_t n = 0;
+
+  for (size_t i = 0; i < results->nreadings; i++) {
+    char text[600];
+    if (!mt_loads_sentence(results, i, "\xc2\xb1", text, sizeof text))
+      continue;
+    if (n++ == 0)
+      document_heading(d, "Output and load");
+    document_item(d, "%s.", text);
+  }
+  if (n > 0)
+    document_text(d, "%s", mt_loads_note);
+}
+
 static void add_cautions(document *d)
 {
   document_heading(d, "Cautions");
@@ -891,6 +939,7 @@ static mt_code fill(document *d, const mt_paper *p, mt_error *err)
     add_plain_words(d, now->results, rows, nrows, was != NULL);
     add_comparison(d, p, rows, nrows, was != NULL);
     free(rows);
+    add_loads(d, now->results);
     add_switches(d, now->results);
     add_causes(d, now->results, "Likely causes of what is not in order");
     add_curve_table(d, p, was, MT_Q_RESPONSE);

@@ -324,6 +324,18 @@ static void say_plainly(const paper_row *row, char *out, size_t size)
     snprintf(out, size, "%s%s%s: %s before, %s now.", paper_words_subject(j->quantity), side, state, was, is);
 }
 
+/* What is not decided is so for its uncertainty. */
+static void say_value(const mt_judgement *j, bool is_bound, char *out, size_t size)
+{
+  char doubt[32];
+
+  paper_row_value(j, is_bound, out, size);
+  if (j->verdict != MT_VERDICT_UNDECIDED || !j->has_value || is_bound || !(j->uncertainty > 0.0))
+    return;
+  snprintf(doubt, sizeof doubt, " \xc2\xb1 %.2g", own_uncertainty(j));
+  append(out, size, doubt);
+}
+
 /* The exact figures behind it. */
 static void say_exactly(const paper_row *row, char *out, size_t size)
 {
@@ -333,9 +345,9 @@ static void say_exactly(const paper_row *row, char *out, size_t size)
   paper_row_name(j, name, sizeof name);
   paper_row_limit(j, limit, sizeof limit);
   if (row->before != NULL)
-    paper_row_value(row->before, row->before_is_bound, before, sizeof before);
+    say_value(row->before, row->before_is_bound, before, sizeof before);
   if (row->now != NULL)
-    paper_row_value(row->now, row->now_is_bound, now, sizeof now);
+    say_value(row->now, row->now_is_bound, now, sizeof now);
   snprintf(out, size, "%s: %s%s%s%s%s; %s is asked for.", name, before, row->before != NULL ? " before" : "",
            row->before != NULL && row->now != NULL ? ", " : "", now,
            row->before != NULL && row->now != NULL ? " now" : "", limit);

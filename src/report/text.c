@@ -267,6 +267,7 @@ mt_code mt_report_text(const mt_results *results, FILE *out, mt_error *err)
   if (code != MT_OK)
     return code;
   mt_report_response(results, out);
+  mt_report_loads(results, out);
   mt_report_changes(results, out);
   mt_report_curve_lines(results, out);
   mt_report_definitions(results, out);

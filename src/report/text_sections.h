@@ -18,6 +18,9 @@ void mt_report_takes(const mt_results *results, FILE *out);
 /** What changes from a state to the one it is compared with, besides the response. May be nothing. */
 void mt_report_changes(const mt_results *results, FILE *out);
 
+/** What the loads tell of the outputs. May be nothing. */
+void mt_report_loads(const mt_results *results, FILE *out);
+
 /** What was seen or read by hand. May be nothing. */
 void mt_report_by_hand(const mt_results *results, FILE *out);
 

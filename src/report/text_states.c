@@ -1,5 +1,6 @@
 /* What several takes and a person add: what changes from state to state, the takes, what was seen by hand. */
 #include "report/layout.h"
+#include "report/loads.h"
 #include "report/text_sections.h"
 
 #include <math.h>
@@ -82,6 +83,24 @@ void mt_report_changes(const mt_results *results, FILE *out)
   for (size_t i = 0; i < results->nchanges; i++)
     if (is_first_of_pair(results, i))
       print_changes_of(results, i, out);
+}
+
+/* ---- loads ------------------------------------------------------------------------------------------------ */
+
+void mt_report_loads(const mt_results *results, FILE *out)
+{
+  size_t n = 0;
+
+  for (size_t i = 0; i < results->nreadings; i++) {
+    char text[600];
+    if (!mt_loads_sentence(results, i, "+-", text, sizeof text))
+      continue;
+    if (n++ == 0)
+      fputs("\nOutput and load\n", out);
+    mt_layout_wrap(out, "  - ", "    ", text);
+  }
+  if (n > 0)
+    mt_layout_wrap(out, "  ", "  ", mt_loads_note);
 }
 
 /* ---- the takes ------------------------------------------------------------------------------------------ */

@@ -209,6 +209,14 @@ static void print_volts(const mt_row *r, const char *segment, FILE *out)
   }
 }
 
+static bool is_below_one_watt(const mt_row *r)
+{
+  for (int i = 0; i < 3; i++)
+    if (mt_cell_has_number(&r->cells[i]) && r->cells[i].value >= 1.0)
+      return false;
+  return r->unit == MT_UNIT_WATT;
+}
+
 static void print_quantity(mt_row *r, const mt_reading *head, FILE *out)
 {
   const mt_quantity_info *info = mt_quantity_describe(r->quantity);
@@ -224,8 +232,9 @@ static void print_quantity(mt_row *r, const mt_reading *head, FILE *out)
   else if (order > 0)
     snprintf(label, sizeof label, "  %s %d", info->label, order);
   r->label = label;
-  if (r->unit == MT_UNIT_SECOND) {
-    mt_row milli = mt_row_convert(r, MT_UNIT_MILLISECOND, label);
+  if (r->unit == MT_UNIT_SECOND || is_below_one_watt(r)) {
+    mt_row milli =
+        mt_row_convert(r, r->unit == MT_UNIT_SECOND ? MT_UNIT_MILLISECOND : MT_UNIT_MILLIWATT, label);
     mt_row_print(&milli, out);
   } else
     mt_row_print(r, out);

@@ -208,7 +208,7 @@ mt_code mt_session_measure_loop(const mt_session_options *options, mt_rig *rig, 
   mine.plan = NULL;
   mine.rig = NULL;
   if (!options->has_extras)
-    mine.extras = MT_EXTRA_LEVELS;
+    mine.extras = MT_EXTRA_LEVELS | MT_EXTRA_INTERMODULATION;
   mine.has_extras = true;
   mine.max_level_dbfs = (mine.extras & MT_EXTRA_LEVELS) != 0 ? 0.0 : (double)NAN;
   code = mt_session_check(&mine, &results, err);

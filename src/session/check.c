@@ -123,6 +123,8 @@ static void make_attempt(const mt_session_options *options, const mt_stimulus *s
   request.progress = options->progress;
   request.progress_ctx = options->progress_ctx;
   request.state = options->state;
+  request.load_ohm =
+      options->plan != NULL ? mt_plan_load(options->plan, mt_session_plan_state(options)) : 0.0;
   out->code = mt_keeping_run(options, backend, &request, &out->keeping, &out->take, &out->failure);
   if (out->code != MT_OK)
     return;

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
+#include <unistd.h>
 
 #define HEAR_S 0.1
 #define HEAR_LEAST 1e-14 /* -140 dBFS */
@@ -23,6 +24,12 @@ static mt_code begin_file(void *ctx, double rate_hz, unsigned nchannels, bool pl
   k->nchannels = nchannels;
   if (k->path == NULL)
     return MT_OK;
+  if (k->writer != NULL) {
+    /* of a player's run that broke off: another begins, which is the one that counts */
+    unlink(mt_audio_writer_file(k->writer));
+    mt_audio_writer_abandon(&k->writer);
+    k->nframes = 0;
+  }
   code = mt_audio_writer_open(k->path, rate_hz, nchannels, &k->writer, &problem);
   return code == MT_OK || !k->asked ? MT_OK : mt_fail(err, code, "%s", problem.message);
 }
@@ -57,6 +64,41 @@ static mt_code append_block(void *ctx, const float *frames, size_t nframes, mt_e
   return MT_OK;
 }
 
+static void begin(const mt_session_options *options, mt_keeping *out)
+{
+  *out = (mt_keeping){.asked = options->save_take != NULL, .options = options};
+  out->path = out->asked ? options->save_take : options->simulate == NULL ? options->rescue_take : NULL;
+}
+
+/* A take that failed: what of it is where. */
+static mt_code give_up(mt_keeping *keeping, double rate_hz, mt_code code, const mt_error *failure,
+                       mt_error *err)
+{
+  if (keeping->writer != NULL && mt_audio_writer_nframes(keeping->writer) > 0)
+    mt_fail(err, code, "%.140s; %.2f s of it are kept in %.80s", failure->message,
+            (double)mt_audio_writer_nframes(keeping->writer) / rate_hz,
+            mt_audio_writer_file(keeping->writer));
+  else
+    mt_fail(err, code, "%s", failure->message);
+  mt_audio_writer_abandon(&keeping->writer);
+  return code;
+}
+
+mt_code mt_keeping_listen(const mt_session_options *options, const mt_audio_backend *backend,
+                          const mt_audio_request *request, const mt_listening *listening, mt_keeping *out,
+                          mt_take **take, mt_error *err)
+{
+  const mt_audio_sink tap = {begin_file, append_block, NULL, out, NULL};
+  mt_listening tapped = *listening;
+  mt_error failure = {0};
+  mt_code code;
+
+  begin(options, out);
+  tapped.tap = &tap;
+  code = mt_capture_listen(backend, request, &tapped, take, &failure);
+  return code == MT_OK ? MT_OK : give_up(out, request->rate_hz, code, &failure, err);
+}
+
 mt_code mt_keeping_run(const mt_session_options *options, const mt_audio_backend *backend,
                        const mt_audio_request *request, mt_keeping *out, mt_take **take, mt_error *err)
 {
@@ -65,20 +107,10 @@ mt_code mt_keeping_run(const mt_session_options *options, const mt_audio_backend
   mt_error failure = {0};
   mt_code code;
 
-  *out = (mt_keeping){.asked = options->save_take != NULL, .options = options};
-  out->path = out->asked ? options->save_take : options->simulate == NULL ? options->rescue_take : NULL;
+  begin(options, out);
   tapped.tap = &tap;
   code = mt_capture_run(backend, &tapped, take, &failure);
-  if (code == MT_OK)
-    return MT_OK;
-  if (out->writer != NULL && mt_audio_writer_nframes(out->writer) > 0)
-    mt_fail(err, code, "%.140s; %.2f s of it are kept in %.80s", failure.message,
-            (double)mt_audio_writer_nframes(out->writer) / request->rate_hz,
-            mt_audio_writer_file(out->writer));
-  else
-    mt_fail(err, code, "%s", failure.message);
-  mt_audio_writer_abandon(&out->writer);
-  return code;
+  return code == MT_OK ? MT_OK : give_up(out, request->rate_hz, code, &failure, err);
 }
 
 /* From memory to the place for accidents. */

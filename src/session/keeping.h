@@ -3,6 +3,7 @@
 #define SESSION_KEEPING_H
 
 #include <mendtone/audio.h>
+#include <mendtone/capture.h>
 #include <mendtone/results.h>
 #include <mendtone/session.h>
 
@@ -29,6 +30,11 @@ typedef struct mt_keeping {
  */
 mt_code mt_keeping_run(const mt_session_options *options, const mt_audio_backend *backend,
                        const mt_audio_request *request, mt_keeping *out, mt_take **take, mt_error *err);
+
+/** The same of what is listened to: from the start mark of a run on it is in the file. */
+mt_code mt_keeping_listen(const mt_session_options *options, const mt_audio_backend *backend,
+                          const mt_audio_request *request, const mt_listening *listening, mt_keeping *out,
+                          mt_take **take, mt_error *err);
 
 /** Give the file its name. If that fails the take is written elsewhere, and `results` (may be NULL) say so. */
 void mt_keeping_finish(mt_keeping *keeping, const mt_session_options *options, const mt_take *take,

@@ -2,6 +2,7 @@
 #include <mendtone/session.h>
 
 #include "base/text.h"
+#include "session/keeping.h"
 #include "session/read.h"
 #include "session/session.h"
 
@@ -30,19 +31,6 @@ static double longest_run_s(const mt_stimulus *expected)
   return longest.duration_s + MT_SESSION_AFTER_S;
 }
 
-static mt_code keep_heard(const mt_session_options *options, mt_take *take, mt_error *err)
-{
-  mt_code code;
-
-  if (options->save_take == NULL)
-    return MT_OK;
-  code = mt_audio_write_file(options->save_take, take->samples, take->nframes, take->nchannels, take->rate_hz,
-                             MT_SAMPLE_FLOAT, err);
-  if (code == MT_OK)
-    mt_text_copy(take->file, sizeof take->file, options->save_take);
-  return code;
-}
-
 mt_code mt_session_listen(const mt_session_options *options, mt_results **out, mt_error *err)
 {
   const mt_audio_backend *backend =
@@ -53,6 +41,8 @@ mt_code mt_session_listen(const mt_session_options *options, mt_results **out, m
       .tell = options->tell, .is_stopped = options->is_stopped, .ctx = options->listen_ctx};
   mt_stimulus stimulus;
   mt_rig_in_use rig = {0};
+  mt_keeping keeping;
+  mt_results *results = NULL;
   mt_take *take = NULL;
   mt_code code = mt_session_stimulus(options, &stimulus, err);
 
@@ -69,18 +59,25 @@ mt_code mt_session_listen(const mt_session_options *options, mt_results **out, m
     request.input = rig.input;
   request.rate_hz = stimulus.rate_hz;
   request.state = options->state;
+  request.load_ohm =
+      options->plan != NULL ? mt_plan_load(options->plan, mt_session_plan_state(options)) : 0.0;
   request.source = options->simulate != NULL ? &source : NULL;
   listening.stimulus = &stimulus;
   listening.longest_s = longest_run_s(&stimulus);
   listening.wait_s = options->wait_s > 0.0 ? options->wait_s : MT_DEFAULT_WAIT_S;
-  code = mt_capture_listen(backend, &request, &listening, &take, err);
+  if (options->save_take == NULL && options->rescue_take != NULL)
+    mt_audio_writer_forget(options->rescue_take); /* of accidents only the latest is kept */
+  code = mt_keeping_listen(options, backend, &request, &listening, &keeping, &take, err);
   if (code == MT_OK) {
+    if (options->save_take != NULL)
+      mt_text_copy(take->file, sizeof take->file, options->save_take);
     mt_session_keep_pair(take);
-    code = keep_heard(options, take, err);
+    code = mt_session_read_recorded(&take, options, &rig, &results, err);
+    mt_keeping_finish(&keeping, options, take, results);
   }
-  if (code == MT_OK)
-    code = mt_session_read_recorded(&take, options, &rig, out, err);
   mt_rig_use_finish(&rig);
   mt_take_destroy(&take);
+  if (code == MT_OK)
+    *out = results;
   return code;
 }

@@ -140,6 +140,8 @@ static mt_code put_back(const mend *m, const mt_segment *segment, mt_take **out,
     double moved_s = p->begin_s * take->rate_hz > (double)at ? (double)m->nlost / take->rate_hz : 0.0;
     code = mt_take_add_problem(mended, p->kind, p->channel, p->begin_s + moved_s, p->end_s + moved_s, err,
                                "%s", p->text);
+    if (code == MT_OK)
+      mended->problems[mended->nproblems - 1].while_captured = p->while_captured;
   }
   free(zeros);
   if (code == MT_OK) {

@@ -29,6 +29,8 @@ static bool is_wanted(const mt_plan_state *state, mt_quantity quantity)
       return true;
     if (quantity == MT_Q_RESPONSE && is_compared && is_difference(state->measure[i]))
       return true;
+    if (mt_parts_is_made_of(state->measure[i], quantity))
+      return true;
   }
   return false;
 }

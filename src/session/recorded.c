@@ -126,11 +126,27 @@ static mt_code refuse_half(const mt_take *take, const mt_stimulus *expected, mt_
   return mt_fail(
       err, MT_E_DATA,
       found == MT_MARKS_START
-          ? "%.90s: the stimulus has no end; record on until it has ended (%.1f s), at the rate it was "
-            "made for (%.0f Hz)"
-          : "%.90s: the stimulus has no beginning; start recording before it plays (%.1f s), at the "
-            "rate it was made for (%.0f Hz)",
-      name[0] != '\0' ? name : "what was heard", expected->duration_s, expected->rate_hz);
+          ? "%.90s: the stimulus has no end after %.2f s; record on until it has ended (%.1f s), at the rate "
+            "it was made for (%.0f Hz)"
+          : "%.90s: the stimulus has no beginning in %.2f s; start recording before it plays (%.1f s), at "
+            "the rate it was made for (%.0f Hz)",
+      name[0] != '\0' ? name : "what was heard", (double)take->nframes / take->rate_hz, expected->duration_s,
+      expected->rate_hz);
+}
+
+/* One of ours that has not its length. */
+static bool is_interrupted(const mt_take *take, const mt_stimulus *expected)
+{
+  return mt_audio_writer_is_part(take->file) && (double)take->nframes < expected->duration_s * take->rate_hz;
+}
+
+/* A take that was broken off before there was a mark in it: whatever else it may hold, this is what it lacks. */
+static mt_code refuse_interrupted(const mt_take *take, const mt_stimulus *expected, mt_error *err)
+{
+  return mt_fail(err, MT_E_DATA,
+                 "%.90s: was broken off after %.2f s, before the stimulus (%.1f s) had begun to arrive; take "
+                 "it again",
+                 mt_text_basename(take->file), (double)take->nframes / take->rate_hz, expected->duration_s);
 }
 
 /* The run that was found, into memory if it is not there, and read. */
@@ -159,13 +175,16 @@ mt_code mt_session_read_recorded(mt_take **io, const mt_session_options *options
                      : mt_fail(err, MT_E_MEMORY, "out of memory for %u layouts of the stimulus", MT_LAYOUTS);
 
   if (code == MT_OK)
-    code = mt_session_refuse_dead(*io, err);
-  if (code == MT_OK)
     code = lay_out_expected(options, (*io)->rate_hz, stimuli, &nstimuli, err);
+  if (code == MT_OK)
+    code = mt_session_refuse_dead(*io, err);
   if (code == MT_OK && nstimuli > 0)
     code = locate_recorded(io, stimuli, nstimuli, options, rig, &located, err);
   if (code == MT_OK && located.in_part != NULL)
     *out = located.in_part;
+  else if ((code == MT_OK || code == MT_E_DATA) && nstimuli > 0 && located.found == MT_MARKS_NONE &&
+           is_interrupted(*io, &stimuli[0]))
+    code = refuse_interrupted(*io, &stimuli[0], err);
   else if (code == MT_OK && (located.found == MT_MARKS_START || located.found == MT_MARKS_END))
     code = refuse_half(*io, &stimuli[0], located.found, err);
   else if (code == MT_OK)

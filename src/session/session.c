@@ -4,6 +4,7 @@
 #include <mendtone/report.h>
 
 #include "base/text.h"
+#include "session/loads.h"
 #include "session/session.h"
 
 #include <math.h>
@@ -157,6 +158,8 @@ mt_code mt_session_judge(const mt_session_options *options, mt_results *results,
   }
   for (size_t i = 0; i < options->nanswers && code == MT_OK; i++)
     code = mt_results_add_answer(results, &options->answers[i], err);
+  if (code == MT_OK && plan != NULL)
+    code = mt_loads_read(plan, mt_session_plan_state(options), results, err);
   if (code == MT_OK && plan != NULL) {
     mt_text_copy(results->plan_name, sizeof results->plan_name, plan->name);
     mt_text_copy(results->unit_name, sizeof results->unit_name, plan->unit);

@@ -94,7 +94,8 @@ mt_code mt_walk_take(mt_walk *walk, size_t index, mt_error *err)
   if (walk->folder != NULL && recorded == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a file name");
   options.save_take = recorded;
-  code = mt_session_check(&options, &results, err);
+  code = options.listens ? mt_session_listen(&options, &results, err)
+                         : mt_session_check(&options, &results, err);
   if (code == MT_OK && walk->folder != NULL)
     code = mt_walk_folder_keep(state, results, err);
   if (code == MT_OK) {

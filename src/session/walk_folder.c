@@ -64,10 +64,11 @@ static void describe_options(const mt_session_options *options, char *out, size_
 {
   char extras[48];
 
-  snprintf(out, size, "rate %.10g, level %.10g, extras %s, maximum level %.10g, %s \"%.100s\"%s%.100s%s",
+  snprintf(out, size, "rate %.10g, level %.10g, extras %s, maximum level %.10g, %s%s \"%.100s\"%s%.100s%s",
            options->rate_hz, options->level_dbfs,
            options->has_extras ? mt_extras_text(options->extras, extras) : "as planned",
-           options->max_level_dbfs, options->simulate != NULL ? "simulated unit" : "input",
+           options->max_level_dbfs, options->listens ? "from a player, " : "",
+           options->simulate != NULL ? "simulated unit" : "input",
            options->simulate != NULL ? options->simulate
            : options->input != NULL  ? options->input
                                      : "",

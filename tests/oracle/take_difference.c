@@ -1,8 +1,11 @@
-/* Two recordings of the stimulus as two states, one compared with the other: results as JSON on standard output. */
+/* Two recordings of the stimulus as two states, one compared with the other: results as JSON on standard output. With a
+   third argument, ohms, the second was taken with that load and the first open. */
 #include <mendtone/difference.h>
+#include <mendtone/load.h>
 #include <mendtone/report.h>
 #include <mendtone/session.h>
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -21,11 +24,19 @@ static mt_code add(const char *path, const char *state, mt_results *results, mt_
   return code;
 }
 
+static mt_code read_load(double ohm, mt_results *results, mt_error *err)
+{
+  const mt_load_state states[] = {
+      {.state = "off", .ohm = HUGE_VAL, .tolerance_percent = 0.01},
+      {.state = "on", .compare_with = "off", .ohm = ohm, .tolerance_percent = 0.01}};
+  return mt_load_measure(results, states, 2, err);
+}
+
 int main(int argc, char **argv)
 {
   mt_results *results = NULL;
   mt_error err = {0};
-  mt_code code = argc == 3 ? mt_results_create(&results, &err) : MT_E_ARG;
+  mt_code code = argc == 3 || argc == 4 ? mt_results_create(&results, &err) : MT_E_ARG;
 
   if (code == MT_OK)
     code = add(argv[1], "off", results, &err);
@@ -33,6 +44,8 @@ int main(int argc, char **argv)
     code = add(argv[2], "on", results, &err);
   if (code == MT_OK)
     code = mt_difference_measure(results, "on", "off", &err);
+  if (code == MT_OK && argc == 4)
+    code = read_load(strtod(argv[3], NULL), results, &err);
   if (code == MT_OK)
     code = mt_report_write_json(results, "-", &err);
   if (code != MT_OK)

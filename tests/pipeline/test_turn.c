@@ -3,6 +3,8 @@
 
 #include "base/random.h"
 
+#include <mendtone/compare.h>
+#include <mendtone/report.h>
 #include <mendtone/session.h>
 #include <mendtone/simulate.h>
 
@@ -311,6 +313,48 @@ static void the_recording_reads_as_the_check_did(void **state)
   mt_results_destroy(&again);
 }
 
+/* Another hand on the same control, at other times: what is over attenuation is compared, what is over time is not. */
+static void two_hands_on_one_control_do_not_differ(void **state)
+{
+  static const char *const times[] = {"from_s = 4.0; to_s = 13.0; back_s = 15.0; up_s = 24.0; ",
+                                      "from_s = 5.0; to_s = 11.0; back_s = 12.0; up_s = 20.0; "};
+  mt_results *takes[2], *back = NULL;
+  mt_comparison *comparison = NULL;
+  const mt_curve *curve, *curve_back;
+  size_t ntracking = 0;
+  mt_error err = {0};
+  (void)state;
+  for (int i = 0; i < 2; i++) {
+    char unit[500];
+    snprintf(unit, sizeof unit,
+             "seed = %d.0;\n" QUIET "volume = { range_db = 50.0; %s"
+             "tracking = ( { at_db = 0.0; db = 0.0; }, { at_db = 40.0; db = 1.5; } ); };",
+             i + 1, times[i]);
+    takes[i] = check(unit, NULL, MT_OK, &err);
+  }
+  /* by way of a file, as two stages are compared */
+  assert_ok(mt_report_write_json(takes[1], take_path, &err), err);
+  assert_ok(mt_report_read_json(take_path, &back, &err), err);
+  curve = mt_results_find_curve(takes[1], MT_Q_TRACKING_ERROR, MT_CHANNEL_BOTH);
+  curve_back = mt_results_find_curve(back, MT_Q_TRACKING_ERROR, MT_CHANNEL_BOTH);
+  assert_non_null(curve_back);
+  assert_int_equal(mt_curve_x_unit(curve_back), MT_UNIT_DB);
+  assert_int_equal(curve_back->npoints, curve->npoints);
+  assert_ok(mt_compare_results(takes[0], back, &comparison, &err), err);
+  for (size_t i = 0; i < comparison->ncurves; i++) {
+    const mt_compared_curve *c = &comparison->curves[i];
+    assert_int_not_equal(c->x_unit, MT_UNIT_SECOND);
+    ntracking += c->quantity == MT_Q_TRACKING_ERROR;
+    if (c->quantity == MT_Q_TRACKING_ERROR)
+      assert_int_equal(c->contrast, MT_CONTRAST_SAME);
+  }
+  assert_int_equal(ntracking, 1);
+  mt_comparison_destroy(&comparison);
+  for (int i = 0; i < 2; i++)
+    mt_results_destroy(&takes[i]);
+  mt_results_destroy(&back);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -321,6 +365,7 @@ int main(void)
       cmocka_unit_test(a_knob_nobody_turned_is_not_measured),
       cmocka_unit_test(a_knob_left_down_is_refused_with_what_to_do),
       cmocka_unit_test(swapped_channels_are_not_taken_for_a_control),
+      cmocka_unit_test(two_hands_on_one_control_do_not_differ),
       cmocka_unit_test(the_recording_reads_as_the_check_did),
   };
   return cmocka_run_group_tests(tests, set_up, tear_down);

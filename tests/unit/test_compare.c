@@ -493,6 +493,26 @@ static void conditions_that_differ_are_said(void **state)
   end(a, b, c);
 }
 
+static void each_state_has_a_load_of_its_own(void **state)
+{
+  mt_results *a = new_results(), *b = new_results();
+  mt_take_summary open = {.state = "phones", .valid = true, .load_ohm = (double)INFINITY}, loaded = open;
+  mt_comparison *c;
+  mt_error err = {0};
+
+  (void)state;
+  loaded.load_ohm = 33.0;
+  assert_ok(mt_results_add_take(a, &open, &err), err);
+  assert_ok(mt_results_add_take(b, &loaded, &err), err);
+  c = compare(a, b);
+  assert_non_null(strstr(condition(c, "load")->text, "Load in state phones: open in A, 33 ohm in B"));
+  mt_comparison_destroy(&c);
+  b->takes[0].load_ohm = (double)INFINITY;
+  c = compare(a, b);
+  assert_int_equal(c->nconditions, 0);
+  end(a, b, c);
+}
+
 static void of_a_spoilt_take_nothing_is_concluded(void **state)
 {
   const double x[] = {10.0, 100.0}, y[] = {0.0, 0.0}, z[] = {9.0, 9.0}, u[] = {0.3, 0.3};
@@ -556,6 +576,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(a_point_that_is_a_bound_proves_nothing),
       cmocka_unit_test(curves_without_a_common_range_are_unknown),
       cmocka_unit_test(conditions_that_differ_are_said),
+      cmocka_unit_test(each_state_has_a_load_of_its_own),
       cmocka_unit_test(of_a_spoilt_take_nothing_is_concluded),
       cmocka_unit_test(the_channels_of_one_take_are_compared_like_two_units),
   };

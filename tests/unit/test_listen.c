@@ -92,6 +92,35 @@ static bool is_stopped(void *ctx)
   return t->stop_after_levels > 0 && t->nlevels >= t->stop_after_levels;
 }
 
+/* What the tap was told. */
+static float *tapped;
+static size_t ntapped, nbegun;
+
+static mt_code tap_begin(void *ctx, double rate_hz, unsigned nchannels, bool play_aligned, mt_error *err)
+{
+  (void)ctx;
+  (void)err;
+  (void)play_aligned;
+  assert_near(rate_hz, RATE, 0.0, "Hz");
+  assert_int_equal(nchannels, 2);
+  nbegun++;
+  ntapped = 0;
+  return MT_OK;
+}
+
+static mt_code tap_block(void *ctx, const float *frames, size_t nframes, mt_error *err)
+{
+  (void)ctx;
+  (void)err;
+  tapped = realloc(tapped, 2 * (ntapped + nframes) * sizeof *tapped);
+  assert_non_null(tapped);
+  memcpy(tapped + 2 * ntapped, frames, 2 * nframes * sizeof *tapped);
+  ntapped += nframes;
+  return MT_OK;
+}
+
+static const mt_audio_sink tap = {tap_begin, tap_block, NULL, NULL, NULL};
+
 static mt_code hear(scene *s, double wait_s, told *out, mt_take **take, mt_error *err)
 {
   const mt_audio_backend backend = {"scene", run_scene};
@@ -100,11 +129,23 @@ static mt_code hear(scene *s, double wait_s, told *out, mt_take **take, mt_error
                             .wait_s = wait_s,
                             .tell = tell,
                             .is_stopped = is_stopped,
-                            .ctx = out};
+                            .ctx = out,
+                            .tap = &tap};
   mt_audio_request request = {.rate_hz = RATE};
 
   playing = s;
+  nbegun = ntapped = 0;
   return mt_capture_listen(&backend, &request, &listening, take, err);
+}
+
+/* What a file is written from while it is heard, against what is read in the end. */
+static void assert_tapped(const mt_take *take, size_t begun)
+{
+  assert_int_equal(nbegun, begun);
+  assert_int_equal(ntapped, take->nframes);
+  assert_memory_equal(tapped, take->samples, 2 * ntapped * sizeof *tapped);
+  free(tapped);
+  tapped = NULL;
 }
 
 static mt_stimulus default_stimulus(void)
@@ -130,6 +171,7 @@ static void a_run_is_heard_whenever_it_comes_and_ends_the_listening(void **state
     mt_error err = {0};
     assert_ok(hear(&s, 60.0, &t, &take, &err), err);
     assert_string_equal(t.letters, "se");
+    assert_tapped(take, 1);
     assert_false(take->play_aligned);
     /* the end mark is seen half a second late at most, and a second is waited for */
     assert_between(s.delivered / RATE, silences_s[i] + 14.5, silences_s[i] + 16.5, "s");
@@ -158,6 +200,7 @@ static void a_run_that_breaks_off_or_began_too_early_is_not_the_one(void **state
   (void)state;
   assert_ok(hear(&s, 100.0, &t, &take, &err), err);
   assert_string_equal(t.letters, "lscsse");
+  assert_tapped(take, 2); /* the run that broke off is begun anew */
   assert_ok(mt_capture_locate(take, &stimulus, &found, &at, &err), err);
   assert_int_equal(found, MT_MARKS_BOTH);
   mt_take_destroy(&take);

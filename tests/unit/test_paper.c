@@ -93,6 +93,7 @@ static void it_says_what_was_wrong_and_what_is_true_now(void **state)
   assert_has(text, "In order now: all");
   assert_has(text, "right side nearly gone");
   assert_has(text, "Right channel: 42 dB too quiet before, level with the left within 0.1 dB");
+  assert_has(text, "loudness left, loud enough"); /* where the right was not */
   assert_has(text, "35 min");
   assert_has(text, "1.00 EUR"); /* two at 0.50 */
   for (; *line != '\0'; line += strcspn(line, "\n") + 1) {
@@ -288,6 +289,26 @@ static void a_response_is_weak_where_it_is_worst(void **state)
   assert_string_equal(paper_words_verdict(&j), "high notes too strong");
 }
 
+static void what_is_not_decided_shows_its_doubt(void **state)
+{
+  const mt_judgement j = {.quantity = MT_Q_BALANCE,
+                          .channel = MT_CHANNEL_BOTH,
+                          .has_value = true,
+                          .value = 0.48,
+                          .uncertainty = 0.1,
+                          .unit = MT_UNIT_DB,
+                          .min = -0.5,
+                          .max = 0.5,
+                          .verdict = MT_VERDICT_UNDECIDED};
+  const paper_row row = {.now = &j};
+  char text[600];
+
+  (void)state;
+  paper_row_sentence(&row, text, sizeof text);
+  assert_has(text, "0.5 dB \xc2\xb1 0.1; within \xc2\xb1"
+                   "0.5 dB is asked for.");
+}
+
 /* Hum that is not heard is known by a bound only: it is shown as one, and two bounds have no difference. */
 static void a_bound_is_shown_as_a_bound(void **state)
 {
@@ -398,6 +419,7 @@ int main(void)
       cmocka_unit_test(what_is_missing_is_said),
       cmocka_unit_test(every_quantity_has_words_for_every_verdict),
       cmocka_unit_test(a_response_is_weak_where_it_is_worst),
+      cmocka_unit_test(what_is_not_decided_shows_its_doubt),
       cmocka_unit_test(a_bound_is_shown_as_a_bound),
       cmocka_unit_test(readings_become_comma_separated_values),
       cmocka_unit_test(text_that_begins_like_a_formula_is_disarmed),

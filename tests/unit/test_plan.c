@@ -136,7 +136,7 @@ static void mistakes_in_the_head_are_named(void **state)
   (void)state;
   refuse("unit = \"a\";\nlimts = ();\n", "p.cfg:2: unknown key \"limts\"; did you mean \"limits\"?");
   refuse("zebra = 1;\n", "p.cfg:1: unknown key \"zebra\"");
-  refuse("load_ohm = \"33\";\n", "p.cfg:1: load_ohm is not a number; expected 0.1 to 1e+07");
+  refuse("load_ohm = \"33\";\n", "p.cfg:1: load_ohm is \"33\"; expected ohms, 0.1 to 1e+07, or \"open\"");
   refuse("load_ohm = -33;\n", "p.cfg:1: load_ohm is -33; expected 0.1 to 1e+07");
   refuse("level_dbfs = 3.0;\n", "p.cfg:1: level_dbfs is 3; expected -60 to 0");
   refuse("\n\nrate_hz = 48;\n", "p.cfg:3: rate_hz is 48; expected 44100 to 192000");

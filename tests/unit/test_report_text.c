@@ -289,6 +289,38 @@ static void a_rig_shows_volts_and_what_stands_against_it(void **state)
   mt_results_destroy(&results);
 }
 
+static void loads_are_told_in_a_sentence(void **state)
+{
+  mt_results *results = new_results();
+  mt_reading *r;
+  char *text;
+  (void)state;
+  r = add(results, MT_Q_OUTPUT_IMPEDANCE, MT_LEFT, "left", 10.3, 0.14, MT_VALID, MT_VERDICT_NONE);
+  r->load_ohm = 33.0;
+  r->sway_ohm = 0.0498;
+  r = add(results, MT_Q_OUTPUT_IMPEDANCE, MT_RIGHT, "right", 0.06, 0.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  r->load_ohm = 33.0;
+  add(results, MT_Q_LOAD_CORNER, MT_LEFT, "sweep", 16.7, 0.2, MT_VALID, MT_VERDICT_NONE);
+  add(results, MT_Q_OUTPUT_CAPACITANCE, MT_LEFT, "sweep", 220.4, 4.1, MT_VALID, MT_VERDICT_NONE);
+  add(results, MT_Q_LOAD_CORNER, MT_RIGHT, "sweep", 1.0, 0.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  add(results, MT_Q_OUTPUT_CAPACITANCE, MT_RIGHT, "sweep", 4800.0, 0.0, MT_RIG_LIMITED, MT_VERDICT_NONE);
+  add(results, MT_Q_OUTPUT_POWER, MT_LEFT, "both", 0.0345, 0.0009, MT_VALID, MT_VERDICT_NONE);
+  add(results, MT_Q_OUTPUT_POWER, MT_LEFT, "levels", 1.25, 0.03, MT_VALID, MT_VERDICT_NONE);
+  text = text_of(results);
+  assert_non_null(strstr(text,
+                         "Output and load\n"
+                         "  - default (33 ohm), left: output impedance 10.3 ohm +-0.14, damping factor 3.2\n"
+                         "    (0.01 dB of error is 0.05 ohm); output capacitor 220 uF +-4.1, its corner\n"
+                         "    with this load 16.7 Hz +-0.20; 34.5 mW at the tone; 1250 mW at the maximum\n"
+                         "    level\n"
+                         "  - default (33 ohm), right: output impedance at most 0.060 ohm, damping factor\n"
+                         "    at least 550; no output capacitor is seen: none, or at least 4800 uF\n"));
+  assert_non_null(strstr(text, "output power              34.50                           0.90 mW"));
+  assert_non_null(strstr(text, "output power              1.250                          0.030 W"));
+  free(text);
+  mt_results_destroy(&results);
+}
+
 static void a_third_channel_has_a_table_of_its_own(void **state)
 {
   mt_results *r = new_results();
@@ -488,6 +520,7 @@ int main(void)
       cmocka_unit_test(a_bound_on_what_is_better_when_more_is_a_lower_one),
       cmocka_unit_test(uncertainties_much_alike_give_one_number_of_decimals),
       cmocka_unit_test(one_reading_can_be_had_alone_and_in_percent),
+      cmocka_unit_test(loads_are_told_in_a_sentence),
       cmocka_unit_test(a_third_channel_has_a_table_of_its_own),
       cmocka_unit_test(a_rig_shows_volts_and_what_stands_against_it),
       cmocka_unit_test(no_line_is_wider_than_a_terminal),

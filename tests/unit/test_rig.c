@@ -281,6 +281,8 @@ static void fill_at_random(mt_rig *rig, mt_random *random)
     ch->thd_db = (mt_rig_value){true, true, -120.0, 0.0};
     ch->harmonic_db[2] = known(-123.4567891, 0.5);
     ch->harmonic_db[10] = known(-130.0, 0.5);
+    ch->imd_db[0] = known(-121.5, 0.5);
+    ch->imd_db[MT_RIG_PRODUCTS - 1] = known(-122.5, 0.5);
     ch->npoints = 240;
     for (size_t i = 0; i < ch->npoints; i++) {
       ch->freq_hz[i] = 10.0 * pow(10.0, (double)i / 80.0);
@@ -312,6 +314,8 @@ static void assert_same_channel(const mt_rig_channel *a, const mt_rig_channel *b
   assert_same_value(&a->thd_db, &b->thd_db);
   assert_same_value(&a->harmonic_db[2], &b->harmonic_db[2]);
   assert_same_value(&a->harmonic_db[10], &b->harmonic_db[10]);
+  assert_same_value(&a->imd_db[0], &b->imd_db[0]);
+  assert_same_value(&a->imd_db[MT_RIG_PRODUCTS - 1], &b->imd_db[MT_RIG_PRODUCTS - 1]);
   assert_int_equal(a->npoints, b->npoints);
   for (size_t i = 0; i < a->npoints; i++) {
     assert_near(a->freq_hz[i], b->freq_hz[i], 1e-9 * b->freq_hz[i], "Hz");
@@ -697,7 +701,7 @@ static void power_left_after_the_rig_holds_the_truth(void **state)
 
 static void what_may_cancel_is_bounded_by_the_sum(void **state)
 {
-  static const mt_quantity quantities[] = {MT_Q_CROSSTALK, MT_Q_THD_F, MT_Q_HARMONIC};
+  static const mt_quantity quantities[] = {MT_Q_CROSSTALK, MT_Q_THD_F, MT_Q_HARMONIC, MT_Q_IMD_MOD};
   mt_random random;
   size_t inside = 0, n = 0, limited = 0;
   (void)state;
@@ -706,16 +710,16 @@ static void what_may_cancel_is_bounded_by_the_sum(void **state)
   for (int i = 0; i < 6000; i++) {
     mt_rig *rig = full_rig();
     mt_results *results = new_results();
-    mt_quantity q = quantities[i % 3];
+    mt_quantity q = quantities[i % 4];
     double own = 1e-5, unit = 1e-5 * pow(10.0, 2.0 * mt_random_uniform(&random));
     double angle = 2.0 * MT_PI * mt_random_uniform(&random);
     double read = hypot(unit + own * cos(angle), own * sin(angle));
     mt_reading *r;
     rig->channel[0].thd_db = rig->channel[0].crosstalk_db = rig->channel[0].harmonic_db[3] =
-        known(mt_db_of_ratio(own), 0.01);
-    add(results, q, MT_LEFT, "both", mt_db_of_ratio(read), 0.001);
+        rig->channel[0].imd_db[3] = known(mt_db_of_ratio(own), 0.01);
+    add(results, q, MT_LEFT, q == MT_Q_IMD_MOD ? "imd-41-7993" : "both", mt_db_of_ratio(read), 0.001);
     r = &results->readings[0];
-    r->order = q == MT_Q_HARMONIC ? 3 : 0;
+    r->order = q == MT_Q_HARMONIC || q == MT_Q_IMD_MOD ? 3 : 0;
     apply(rig, NULL, results);
     limited += r->validity == MT_RIG_LIMITED;
     if (r->validity == MT_RIG_LIMITED)

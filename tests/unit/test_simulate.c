@@ -373,6 +373,142 @@ static void a_muted_channel_still_hears_the_other(void **state)
   free(c.frames);
 }
 
+/* ---- output and load --------------------------------------------------------------------------------- */
+
+/* Both outputs alike: `ohm` of source, `load` on each. */
+static mt_simulated_unit loaded_unit(double ohm, double load)
+{
+  mt_simulated_unit unit;
+  mt_simulate_init(&unit);
+  unit.load_ohm = load;
+  unit.channel[0].output_ohm = unit.channel[1].output_ohm = ohm;
+  return unit;
+}
+
+static void a_load_takes_the_level_of_the_divider(void **state)
+{
+  /* 20 lg((Z + R) / R) for 16, 32 and 300 ohm, rounded to 3 digits; and 10 ohm leave 0.967742 and 0.761905 on 300 and
+   * 32 ohm to 6 digits. Ohm's law. */
+  static const double table[][4] = {{0.1, .054, .027, .003},       {0.5, .267, .135, .014},
+                                    {1.0, .527, .267, .029},       {2.0, 1.023, .527, .058},
+                                    {10.0, 4.217, 2.362, .285},    {33.0, 9.722, 6.155, .906},
+                                    {75.0, 15.098, 10.485, 1.938}, {120.0, 18.588, 13.534, 2.923}};
+  static const double load[] = {16.0, 32.0, 300.0};
+  mt_simulated_unit unit;
+  (void)state;
+  for (size_t i = 0; i < COUNT(table); i++)
+    for (size_t k = 0; k < 3; k++) {
+      unit = loaded_unit(table[i][0], load[k]);
+      assert_near(mt_simulate_gain_db(&unit, 0, RATE, 997.0), -table[i][k + 1], 0.0005, "dB");
+    }
+  unit = loaded_unit(10.0, 300.0);
+  assert_near(mt_ratio_of_db(mt_simulate_gain_db(&unit, 1, RATE, 997.0)), 0.967742, 5e-7, "");
+  unit.load_ohm = 32.0;
+  assert_near(mt_ratio_of_db(mt_simulate_gain_db(&unit, 1, RATE, 997.0)), 0.761905, 5e-7, "");
+  unit.load_ohm = 0.0; /* open: nothing is lost, but into the sound card */
+  assert_near(mt_simulate_gain_db(&unit, 1, RATE, 997.0), 0.0, 1e-12, "dB");
+  unit.input_ohm = 10e3;
+  assert_near(mt_ratio_of_db(mt_simulate_gain_db(&unit, 1, RATE, 997.0)), 10e3 / 10010.0, 1e-12, "");
+}
+
+static void an_output_capacitors_corner_moves_with_the_load(void **state)
+{
+  mt_simulated_unit unit = loaded_unit(10.0, 32.0);
+  double corner_hz = 1.0 / (2.0 * MT_PI * 220e-6 * 42.0), middle_db;
+  tones t = {{20.0, 20.0}, {0.1, 0.1}};
+  capture c;
+  (void)state;
+  unit.channel[0].output_uf = 220.0;
+  middle_db = mt_db_of_ratio(32.0 / 42.0);
+  assert_near(mt_simulate_gain_db(&unit, 0, RATE, corner_hz), middle_db + mt_db_of_power(0.5), 1e-10, "dB");
+  assert_near(mt_simulate_phase_deg(&unit, 0, RATE, corner_hz), 45.0, 1e-9, "deg");
+  c = run_unit(&unit, &t, 2.0);
+  assert_near(amplitude_of(&c, 0, 48000, 20.0),
+              0.1 * mt_ratio_of_db(mt_simulate_gain_db(&unit, 0, RATE, 20.0)), 1e-8, "FS");
+  assert_near(amplitude_of(&c, 1, 48000, 20.0), 0.1 * 32.0 / 42.0, 1e-8, "FS"); /* that has none */
+  free(c.frames);
+  unit.load_ohm = 300.0;
+  corner_hz = 1.0 / (2.0 * MT_PI * 220e-6 * 310.0);
+  assert_near(mt_simulate_gain_db(&unit, 0, RATE, corner_hz),
+              mt_db_of_ratio(300.0 / 310.0) + mt_db_of_power(0.5), 1e-10, "dB");
+}
+
+/* The silent channel held at 0 V: R_c / (R + R_c), inverted, at all frequencies; to 1 digit after the point. */
+static void a_shared_return_crosses_over_inverted(void **state)
+{
+  static const double table[][2] = {{0.01, -70.1}, {0.1, -50.1}, {0.5, -36.3}, {1.0, -30.4}};
+  static const double freq_hz[] = {97.0, 9973.0};
+  (void)state;
+  for (size_t i = 0; i < COUNT(table); i++)
+    for (size_t k = 0; k < 2; k++) {
+      mt_simulated_unit unit = loaded_unit(0.0, 32.0);
+      tones t = {{freq_hz[k], 1999.0}, {0.1, 0.0}};
+      double own, cross;
+      capture c;
+      unit.return_ohm = table[i][0];
+      c = run_unit(&unit, &t, 1.0);
+      own = amplitude_of(&c, 0, 48000, freq_hz[k]);
+      cross = amplitude_of(&c, 1, 48000, freq_hz[k]);
+      assert_near(mt_db_of_ratio(cross / own), table[i][1], 0.05, "dB");
+      assert_near(cross / own, table[i][0] / (32.0 + table[i][0]), 1e-7, "");
+      for (size_t n = 0; n < c.nframes; n++) /* its sign: always the other one */
+        assert_true((double)c.frames[2 * n] * (double)c.frames[2 * n + 1] <= 0.0);
+      free(c.frames);
+    }
+}
+
+/* Sources that differ, driven in phase: solved again by Kirchhoff's laws, repeating until the currents fit. */
+static void outputs_that_differ_obey_kirchhoff(void **state)
+{
+  mt_simulated_unit unit = loaded_unit(10.0, 33.0);
+  const double input = 10e3, shared = 0.7, load = 33.0 * input / (33.0 + input), ohm[] = {10.0, 47.0};
+  const double e[] = {0.1, -0.2};
+  tones t = {{997.0, 997.0}, {0.1, 0.0}};
+  double current[2] = {0.0, 0.0};
+  mt_audio_source source = {render_tones, &t, 2, 1e9};
+  capture c = {0};
+  (void)state;
+  unit.channel[1].output_ohm = ohm[1];
+  unit.channel[1].gain_db = mt_db_of_ratio(4.0);
+  unit.channel[1].invert = true;
+  unit.input_ohm = input;
+  unit.return_ohm = shared;
+  unit.sum = true; /* both get half of the one tone */
+  unit.channel[0].gain_db = mt_db_of_ratio(2.0);
+  for (int i = 0; i < 100; i++) {
+    double end = shared * (current[0] + current[1]);
+    for (int k = 0; k < 2; k++)
+      current[k] = (e[k] - end) / (ohm[k] + load);
+  }
+  assert_ok(try_run(&unit, &source, 1.0, &c, NULL), (mt_error){0});
+  for (int k = 0; k < 2; k++)
+    assert_near(amplitude_of(&c, (unsigned)k, 48000, 997.0), fabs(current[k]) * load, 1e-8, "FS");
+  assert_true((double)c.frames[0] * current[0] > 0.0 && (double)c.frames[1] * current[1] > 0.0);
+  free(c.frames);
+}
+
+static void a_limited_current_flattens_the_peaks_under_load_only(void **state)
+{
+  mt_simulated_unit unit = loaded_unit(0.0, 0.0);
+  tones t = {{997.0, 997.0}, {0.5, 0.5}};
+  double open, loaded = 0.0;
+  capture c;
+  (void)state;
+  unit.channel[0].current_limit = 0.01;
+  c = run_unit(&unit, &t, 1.0);
+  open = amplitude_of(&c, 0, 48000, 997.0);
+  free(c.frames);
+  unit.load_ohm = 33.0;
+  c = run_unit(&unit, &t, 1.0);
+  for (size_t n = 0; n < c.nframes; n++)
+    loaded = fmax(loaded, fabs((double)c.frames[2 * n]));
+  assert_near(open, 0.5, 1e-8, "FS");
+  assert_near(loaded, 0.33, 1e-7, "FS");
+  free(c.frames);
+}
+
+/* ---- bent ------------------------------------------------------------------------------------------- */
+
 /* y = x + a2 x^2 + a3 x^3 on A cos: H1 = A + 3/4 a3 A^3, H2 = a2 A^2/2, H3 = a3 A^3/4, DC = a2 A^2/2
  * (trigonometric identities). Values for A = 0.5, a2 = 0.01, a3 = 0.005 worked out by hand. */
 static void polynomial_gives_the_harmonics_of_its_identities(void **state)
@@ -676,6 +812,11 @@ static void what_is_out_of_range_is_refused_before_anything_is_delivered(void **
   REFUSED(unit.clock_drift_ppm_per_s = -2000.0);
   REFUSED(unit.mixer_rate_hz = 100.0);
   REFUSED(unit.mixer_rate_hz = (double)NAN);
+  REFUSED(unit.load_ohm = -1.0);
+  REFUSED(unit.return_ohm = (double)NAN);
+  REFUSED(unit.channel[0].output_ohm = (double)INFINITY);
+  REFUSED(unit.channel[1].current_limit = -1.0);
+  REFUSED((unit.load_ohm = 1.0, unit.channel[1].output_uf = 1.0)); /* a corner of 159 kHz */
   REFUSED(unit.ndropouts = MT_SIMULATED_DROPOUTS_MAX + 1);
 #undef REFUSED
   assert_int_equal(c.nbegun, 0);
@@ -709,6 +850,11 @@ int main(void)
       cmocka_unit_test(filters_follow_their_formula_at_any_clock_offset),
       cmocka_unit_test(gain_and_routing_do_what_they_say),
       cmocka_unit_test(a_muted_channel_still_hears_the_other),
+      cmocka_unit_test(a_load_takes_the_level_of_the_divider),
+      cmocka_unit_test(an_output_capacitors_corner_moves_with_the_load),
+      cmocka_unit_test(a_shared_return_crosses_over_inverted),
+      cmocka_unit_test(outputs_that_differ_obey_kirchhoff),
+      cmocka_unit_test(a_limited_current_flattens_the_peaks_under_load_only),
       cmocka_unit_test(polynomial_gives_the_harmonics_of_its_identities),
       cmocka_unit_test(clip_and_dead_zone_give_their_series),
       cmocka_unit_test(noise_has_its_level_and_its_own_stream),

@@ -29,6 +29,7 @@ typedef struct control {
   size_t nbursts;
   double stuck_from_db, stuck_to_db; /* on the right */
   double gap_from_db, gap_to_db;     /* on the left: 35 dB less there */
+  double cut_db[2];                  /* 0, or from there on nothing comes through */
   uint64_t seed;
 } control;
 
@@ -75,6 +76,8 @@ static double tracking_at(const control *c, double down_db)
 
 static double gain_db(const control *c, int channel, double down_db)
 {
+  if (c->cut_db[channel] > 0.0 && down_db > c->cut_db[channel])
+    return -140.0;
   if (channel == 1 && down_db > c->stuck_from_db && down_db < c->stuck_to_db)
     down_db = c->stuck_from_db;
   return c->gain_db[channel] - down_db - (channel == 1 ? tracking_at(c, down_db) : 0.0) -
@@ -145,7 +148,7 @@ static void a_smooth_turn_of_20_s_with_noise_has_no_fault(void **state)
   mt_random random;
   (void)state;
   mt_random_init(&random, seed);
-  for (int run = 0; run < 16; run++) {
+  for (int run = 0; run < 8; run++) {
     control c = plain(seed + 100 + (uint64_t)run);
     mt_travel t;
     c.noise_dbfs = uniform(&random, -110.0, -70.0);
@@ -178,7 +181,7 @@ static void every_scratch_of_10_db_above_the_noise_is_found_where_it_is(void **s
   mt_random random;
   (void)state;
   mt_random_init(&random, seed);
-  for (int run = 0; run < 8; run++) {
+  for (int run = 0; run < 4; run++) {
     control c = plain(seed + 200 + (uint64_t)run);
     mt_travel t;
     size_t at = 0;
@@ -285,6 +288,32 @@ static void a_gap_in_one_track_is_found_with_its_depth(void **state)
   mt_travel_finish(&t);
 }
 
+/* Common practice, no source: a track ends a little before its terminal, and two never at the same angle. */
+static void where_the_tracks_end_is_no_fault(void **state)
+{
+  control c = plain(support_seed(20));
+  mt_travel t;
+  (void)state;
+  c.cut_db[0] = 55.0;
+  c.cut_db[1] = 56.0;
+  for (int run = 0; run < 2; run++) {
+    c.noise_dbfs = run == 0 ? -95.0 : -110.0;
+    t = read_control(&c);
+    print_events(&t);
+    assert_int_equal(t.nevents, 0);
+    assert_true(t.is_bound[0] && t.is_bound[1]);
+    mt_travel_finish(&t);
+  }
+  /* a channel that is gone while the other one goes on for 20 dB is one */
+  c.cut_db[0] = 30.0;
+  c.cut_db[1] = 0.0;
+  t = read_control(&c);
+  print_events(&t);
+  assert_int_equal(t.count[0][MT_TRAVEL_LOST], 1);
+  assert_int_equal(t.count[1][MT_TRAVEL_LOST], 0);
+  mt_travel_finish(&t);
+}
+
 /* ---- tracking and range ------------------------------------------------------------------------------------- */
 
 /* Straight stretches: between their corners a cell's mean is the value at its mean attenuation. */
@@ -301,7 +330,7 @@ static void tracking_lies_within_its_uncertainty(void **state)
   size_t ncells = 0, inside = 0, nworst = 0, worst_inside = 0;
   (void)state;
   mt_random_init(&random, seed);
-  for (int run = 0; run < 30; run++) {
+  for (int run = 0; run < 14; run++) {
     control c = plain(seed + 500 + (uint64_t)run);
     mt_travel t;
     const mt_travel_cell *worst;
@@ -332,7 +361,7 @@ static void tracking_lies_within_its_uncertainty(void **state)
   }
   printf("%zu of %zu cells inside their interval (%.1f %%), %zu of %zu worst ones\n", inside, ncells,
          100.0 * (double)inside / (double)ncells, worst_inside, nworst);
-  assert_true(ncells > 1000);
+  assert_true(ncells > 500);
   assert_between((double)inside / (double)ncells, 0.93, 1.0, "");
   assert_int_equal(worst_inside, nworst);
 }
@@ -435,6 +464,7 @@ int main(void)
       cmocka_unit_test(steps_are_counted_and_sized),
       cmocka_unit_test(a_place_where_one_track_rests_is_found_once_though_passed_twice),
       cmocka_unit_test(a_gap_in_one_track_is_found_with_its_depth),
+      cmocka_unit_test(where_the_tracks_end_is_no_fault),
       cmocka_unit_test(tracking_lies_within_its_uncertainty),
       cmocka_unit_test(the_range_is_known_or_known_to_be_at_least_so_much),
       cmocka_unit_test(a_silent_channel_and_swapped_ones_are_told),

@@ -35,10 +35,11 @@ static void every_key_arrives_where_it_belongs(void **state)
   static const char text[] =
       "name = \"mixer\"; swap = true; sum = true; hum_hz = 60; delay_s = 0.25; clock_offset_ppm = -80.5;\n"
       "bits = 20; seed = 12345; clock_drift_ppm_per_s = -0.5; mixer_rate_hz = 44100;\n"
+      "load_ohm = 33; input_ohm = 10e3; return_ohm = 0.3;\n"
       "left = { gain_db = -3; order_1 = 0.5; order_2 = 0.02; order_3 = -0.3; order_4 = 4.0; order_5 = 5.0;\n"
       "  dead_zone = 0.001; clip = 0.9; high_pass_hz = 22.6; shelf_db = 6.5; shelf_hz = 100.0; };\n"
       "right = { invert = true; mute = true; crosstalk_db = -70.0; hum_dbfs = -80; noise_dbfs = -95.0;\n"
-      "  dc = -0.01; };\n"
+      "  dc = -0.01; output_ohm = 10; output_uf = 220; current_limit = 0.05; };\n"
       "dropouts = ( { kind = \"mute\"; at_s = 3.0; frames = 480; channels = \"left\"; },\n"
       "  { kind = \"mute\"; at_s = 4; frames = 1; },\n"
       "  { kind = \"lose\"; at_s = 5.0; frames = 64; }, { kind = \"repeat\"; at_s = 6.5; frames = 65; },\n"
@@ -72,6 +73,12 @@ static void every_key_arrives_where_it_belongs(void **state)
   assert_near(r->dc, -0.01, 0.0, "FS");
   assert_near(u.clock_drift_ppm_per_s, -0.5, 0.0, "ppm/s");
   assert_near(u.mixer_rate_hz, 44100.0, 0.0, "Hz");
+  assert_near(u.load_ohm, 33.0, 0.0, "ohm");
+  assert_near(u.input_ohm, 10e3, 0.0, "ohm");
+  assert_near(u.return_ohm, 0.3, 0.0, "ohm");
+  assert_near(r->output_ohm, 10.0, 0.0, "ohm");
+  assert_near(r->output_uf, 220.0, 0.0, "uF");
+  assert_near(r->current_limit, 0.05, 0.0, "A");
   assert_int_equal(u.ndropouts, 5);
   assert_int_equal(u.dropouts[0].kind, MT_SIMULATED_MUTE);
   assert_true(u.dropouts[0].channel[0] && !u.dropouts[0].channel[1]);
@@ -117,6 +124,8 @@ static void what_is_wrong_is_named_with_its_line(void **state)
       {"dropouts = ( { kind = \"gain\"; at_s = 1.0; frames = 2; } );",
        "u.cfg:1: a dropout of kind = \"gain\" has no level_db"},
       {"clock_drift_ppm_per_s = 1e4;", "u.cfg:1: clock_drift_ppm_per_s is 10000; expected -1000 to 1000"},
+      {"load_ohm = -33;", "u.cfg:1: load_ohm is -33; expected 0 to 1e+07"},
+      {"left = { output_ohm = -1; };", "u.cfg:1: output_ohm is -1; expected 0 to 1e+06"},
       {"mixer_rate_hz = -1.0;", "u.cfg:1: mixer_rate_hz is -1; expected 0 to 1e+06"},
   };
   (void)state;

@@ -341,9 +341,22 @@ static void a_program_killed_at_any_moment_leaves_all_but_the_last_tenth_of_a_se
   munmap(done, sizeof *done);
 }
 
+static void what_was_not_closed_is_known_by_its_name(void **state)
+{
+  (void)state;
+  assert_true(mt_audio_writer_is_part("a.part.wav"));
+  assert_true(mt_audio_writer_is_part("/x/y.part/a.part-12.wav"));
+  assert_true(mt_audio_writer_is_part("b.part.part.wav"));
+  assert_false(mt_audio_writer_is_part("a.wav"));
+  assert_false(mt_audio_writer_is_part("/x/y.part/a.wav"));
+  assert_false(mt_audio_writer_is_part("a.party.wav"));
+  assert_false(mt_audio_writer_is_part("a.part.flac"));
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(what_was_not_closed_is_known_by_its_name),
       cmocka_unit_test_setup_teardown(what_is_written_in_any_blocks_is_read_back, set_up, tear_down),
       cmocka_unit_test_setup_teardown(an_interrupted_take_destroys_neither_a_good_one_nor_an_earlier_part,
                                       set_up, tear_down),
