@@ -2,6 +2,7 @@
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
+#include "base/wide.h"
 
 #include <pthread.h>
 #include <stdlib.h>
@@ -25,6 +26,7 @@
 #define EDGE_PERIODS 90.0
 
 #define TABLE 8192
+#define LANES 4 /* bins side by side, an mt_four */
 
 /* Rounding of the float transform: nothing below is told from nothing, not even in digital silence. */
 #define LEAST_DB (-140.0)
@@ -65,8 +67,11 @@ static double bessel_i0(double x)
   return sum;
 }
 
-/* Over the half width, from the middle out; the same for all, made by whoever first asks. */
-static double kernel[TABLE + 1];
+/* Over the half width, from the middle out, and the change to the next; the same for all, made by whoever
+   first asks. */
+static struct {
+  double here, change;
+} kernel[TABLE + 1];
 static pthread_once_t kernel_once = PTHREAD_ONCE_INIT;
 
 static void fill_kernel(void)
@@ -75,15 +80,21 @@ static void fill_kernel(void)
 
   for (int i = 0; i <= TABLE; i++) {
     double v = (double)i / TABLE, w = MT_PI * HALF_WIDTH * LENGTH * v;
-    kernel[i] = scale * bessel_i0(BETA * sqrt(fmax(0.0, 1.0 - v * v))) * (i > 0 ? sin(w) / w : 1.0);
+    kernel[i].here = scale * bessel_i0(BETA * sqrt(fmax(0.0, 1.0 - v * v))) * (i > 0 ? sin(w) / w : 1.0);
+    if (i > 0)
+      kernel[i - 1].change = kernel[i].here - kernel[i - 1].here;
   }
 }
 
-static double kernel_at(double v)
+/* v from -1 to 1: beyond it the same as there. */
+static inline double kernel_at(double v)
 {
-  double place = fabs(v) < 1.0 ? fabs(v) * TABLE : TABLE;
-  int i = place < TABLE ? (int)place : TABLE - 1;
-  return kernel[i] + (place - i) * (kernel[i + 1] - kernel[i]);
+  double place = fabs(v) * TABLE;
+  int i;
+
+  place = place < TABLE ? place : TABLE;
+  i = (int)place;
+  return kernel[i].here + (place - i) * kernel[i].change;
 }
 
 static void divide(mt_orders *o, const mt_sweep_capture *capture)
@@ -93,7 +104,7 @@ static void divide(mt_orders *o, const mt_sweep_capture *capture)
   for (size_t k = r->low_bin; k <= r->high_bin; k++) {
     double xr = (double)r->spectrum[k].re, xi = (double)r->spectrum[k].im;
     double yr = (double)capture->bins[k].re, yi = (double)capture->bins[k].im;
-    double scale = 1.0 / (xr * xr + xi * xi);
+    double scale = r->over_power[k];
     o->quotient[k].re = (float)((yr * xr + yi * xi) * scale);
     o->quotient[k].im = (float)((yi * xr - yr * xi) * scale);
   }
@@ -185,32 +196,24 @@ void mt_orders_destroy(mt_orders **orders)
   *orders = NULL;
 }
 
-/* Two numbers side by side, as every processor of interest has them. */
-typedef double lanes __attribute__((vector_size(2 * sizeof(double))));
-
-/* Two bins turned by a fixed angle from pair to pair, in double: 1e-12 off after all of them. */
+/* Four bins turned by a fixed angle from four to four, in double: 1e-12 off after all of them. */
 typedef struct turning {
-  lanes re, im;
-  double step_re, step_im;
+  mt_turns at, step;
 } turning;
 
 static turning turn_from(double first_hz, double step_hz, double seconds)
 {
   double start = -2.0 * MT_PI * first_hz * seconds, step = -2.0 * MT_PI * step_hz * seconds;
-  return (turning){
-      {cos(start), cos(start + step)}, {sin(start), sin(start + step)}, cos(2.0 * step), sin(2.0 * step)};
-}
+  double step_re = cos(LANES * step), step_im = sin(LANES * step);
+  turning t;
 
-static void turn_on(turning *t)
-{
-  lanes re = t->re * t->step_re - t->im * t->step_im;
-  t->im = t->re * t->step_im + t->im * t->step_re;
-  t->re = re;
-}
-
-static double both(lanes x)
-{
-  return x[0] + x[1];
+  for (int lane = 0; lane < LANES; lane++) {
+    t.at.re[lane] = cos(start + lane * step);
+    t.at.im[lane] = sin(start + lane * step);
+    t.step.re[lane] = step_re;
+    t.step.im[lane] = step_im;
+  }
+  return t;
 }
 
 static int compare_doubles(const void *a, const void *b)
@@ -224,10 +227,10 @@ static double gather_noise(const mt_orders *o, double freq_hz, double half)
 {
   size_t first = (size_t)ceil((freq_hz - half) / o->quiet_hz);
   size_t last = (size_t)((freq_hz + half) / o->quiet_hz);
-  double sums[QUIET_LOOKS] = {0.0}, sum = 0.0;
+  double sums[QUIET_LOOKS] = {0.0}, sum = 0.0, over_half = 1.0 / half;
 
   for (size_t k = first; k <= last && k < o->nquiet; k++) {
-    double weight = kernel_at((freq_hz - (double)k * o->quiet_hz) / half);
+    double weight = kernel_at((freq_hz - (double)k * o->quiet_hz) * over_half);
     for (size_t i = 0; i < QUIET_LOOKS; i++)
       sums[i] += weight * weight * (double)o->noise[i * o->nquiet + k];
   }
@@ -235,6 +238,55 @@ static double gather_noise(const mt_orders *o, double freq_hz, double half)
   for (size_t i = 1; i + 1 < QUIET_LOOKS; i++)
     sum += sums[i] / (QUIET_LOOKS - 2);
   return sum * o->quiet_hz / o->reference->bin_hz;
+}
+
+/* What lies under a kernel: the quotient turned to an order and to the response, which is the kernel's own weight. */
+typedef struct sums {
+  mt_four re, im, weight_re, weight_im, leak;
+} sums;
+
+/* Four bins from k on and the kernel there, of which `count` count. */
+static inline void load(const mt_orders *o, double freq_hz, double over_half, size_t k, size_t count,
+                        mt_four *here, mt_four *re, mt_four *im)
+{
+  *here = *re = *im = (mt_four){0.0};
+  for (size_t lane = 0; lane < count; lane++) {
+    (*here)[lane] = kernel_at((freq_hz - (double)(k + lane) * o->reference->bin_hz) * over_half);
+    (*re)[lane] = (double)o->quotient[k + lane].re;
+    (*im)[lane] = (double)o->quotient[k + lane].im;
+  }
+}
+
+MT_WIDE static void sum_bins(const mt_orders *o, double freq_hz, double half, size_t first, size_t last,
+                             turning *response, turning *order, sums *out)
+{
+  sums s;
+
+  memset(&s, 0, sizeof s);
+  for (size_t k = first; k <= last; k += LANES) {
+    mt_four here, re, im, turned_re, turned_im;
+    /* bins beyond the last are outside the kernel, which is not 0 there */
+    if (k + LANES <= last + 1)
+      load(o, freq_hz, 1.0 / half, k, LANES, &here, &re, &im);
+    else
+      load(o, freq_hz, 1.0 / half, k, last + 1 - k, &here, &re, &im);
+    turned_re = here * order->at.re;
+    turned_im = here * order->at.im;
+    s.re += re * turned_re - im * turned_im;
+    s.im += re * turned_im + im * turned_re;
+    s.weight_re += here * response->at.re;
+    s.weight_im += here * response->at.im;
+    s.leak += re * re + im * im;
+    mt_turns_by(&response->at, &response->step);
+    mt_turns_by(&order->at, &order->step);
+  }
+  *out = s;
+}
+
+static double power_of(const mt_four *re, const mt_four *im)
+{
+  double real = mt_four_sum(re), imaginary = mt_four_sum(im);
+  return real * real + imaginary * imaginary;
 }
 
 /* Sum the quotient under the kernel, its window `early_s` before the response and opening over `edge_s`. */
@@ -247,31 +299,16 @@ static void gather(const mt_orders *o, double freq_hz, double edge_s, double ear
   double first_u = freq_hz - (double)first * r->bin_hz;
   turning response = turn_from(first_u, -r->bin_hz, CENTRE * edge_s);
   turning order = turn_from(first_u, -r->bin_hz, CENTRE * edge_s - early_s);
-  lanes sum_re = {0.0}, sum_im = {0.0}, weight_re = {0.0}, weight_im = {0.0}, leak = {0.0};
   double looks = 1.0 + LOOK_SHARE * QUIET_S / (LENGTH * edge_s);
-  double scale, power;
+  double scale;
+  sums s;
 
-  for (size_t k = first; k <= last; k += 2) {
-    /* the bin beyond the last of an odd count is outside the kernel, which is not 0 there; the spectrum has it */
-    double beyond = k < last ? 1.0 : 0.0, u = freq_hz - (double)k * r->bin_hz;
-    lanes kernel_here = {kernel_at(u / half),
-                         beyond * kernel_at((freq_hz - (double)(k + 1) * r->bin_hz) / half)};
-    lanes re = {(double)o->quotient[k].re, beyond * (double)o->quotient[k + 1].re};
-    lanes im = {(double)o->quotient[k].im, beyond * (double)o->quotient[k + 1].im};
-    sum_re += kernel_here * (re * order.re - im * order.im);
-    sum_im += kernel_here * (re * order.im + im * order.re);
-    weight_re += kernel_here * response.re;
-    weight_im += kernel_here * response.im;
-    leak += re * re + im * im;
-    turn_on(&response);
-    turn_on(&order);
-  }
-  scale = 1.0 / (both(weight_re) * both(weight_re) + both(weight_im) * both(weight_im));
-  power = both(sum_re) * both(sum_re) + both(sum_im) * both(sum_im);
+  sum_bins(o, freq_hz, half, first, last, &response, &order, &s);
+  scale = 1.0 / power_of(&s.weight_re, &s.weight_im);
   /* what the window lets through of the orders that it stops is no more than this of the strongest */
   out->noise = scale * gather_noise(o, freq_hz, half) / (1.0 - TRIMMED / looks) +
-               mt_power_of_db(-STOP_DB) * both(leak) / (double)(last - first + 1);
-  out->power = scale * power - out->noise;
+               mt_power_of_db(-STOP_DB) * mt_four_sum(&s.leak) / (double)(last - first + 1);
+  out->power = scale * power_of(&s.re, &s.im) - out->noise;
   out->error = (1.0 + 1.35 / (LOOK_FREEDOM * looks)) *
                sqrt(2.0 * fmax(0.0, out->power) * out->noise + out->noise * out->noise);
 }

@@ -3,6 +3,7 @@
 #include "analysis/weighting.h"
 #include "analysis/window.h"
 #include "base/order.h"
+#include "base/wide.h"
 #include "signal/transform.h"
 
 #include <assert.h>
@@ -80,11 +81,10 @@ static mt_code record_mean(const double *x, size_t n, double *mean, mt_error *er
 {
   double sum = 0.0;
 
-  for (size_t i = 0; i < n; i++) {
-    if (!(fabs(x[i]) <= SAMPLE_MAX))
-      return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected audio, full scale +-1.0", i, x[i]);
-    sum += x[i];
-  }
+  if (!mt_wide_sum(x, n, SAMPLE_MAX, &sum))
+    for (size_t i = 0; i < n; i++)
+      if (!(fabs(x[i]) <= SAMPLE_MAX))
+        return mt_fail(err, MT_E_DATA, "sample %zu is %g; expected audio, full scale +-1.0", i, x[i]);
   *mean = sum / (double)n;
   return MT_OK;
 }

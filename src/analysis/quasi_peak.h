@@ -32,8 +32,8 @@ typedef struct mt_quasi_peak {
  * Read the quasi-peak level of a record.
  *
  * The record is weighted by the network of BS.468-4, magnitude and phase, in the frequency domain in blocks with
- * wide margins, and brought to at least 176.4 kHz in the same step, so that the rectifier sees the peaks between
- * the samples. The detectors run on that, in double.
+ * wide margins, and brought to at least 176.4 kHz in the same step, but for the last doubling, which is a filter's: so
+ * the rectifier sees the peaks between the samples. The detectors run on that, in double.
  *
  * @param x         [n], borrowed. Its mean is taken off.
  * @param settled   true: as if the record had gone on before, for steady noise (the detectors are charged by its
@@ -47,6 +47,14 @@ typedef struct mt_quasi_peak {
  */
 mt_code mt_quasi_peak_read(const double *x, size_t n, double rate_hz, bool settled, mt_quasi_peak *out,
                            mt_error *err);
+
+/** What is made once for records alike in rate and length. Not to be shared between threads. */
+typedef struct mt_quasi_peak_tools mt_quasi_peak_tools;
+
+/** mt_quasi_peak_read(), to the bit, with tools: NULL at first, and made anew where they do not fit. */
+mt_code mt_quasi_peak_read_with(mt_quasi_peak_tools **tools, const double *x, size_t n, double rate_hz,
+                                bool settled, mt_quasi_peak *out, mt_error *err);
+void mt_quasi_peak_tools_destroy(mt_quasi_peak_tools **tools);
 
 /** A reading on its way through a record. */
 typedef struct mt_quasi_peak_run mt_quasi_peak_run;

@@ -131,7 +131,7 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
 }
 
 /* What is read from the samples rather than from their density. */
-static mt_code hear_samples(const mt_workspace *ws, const mt_section *section, mt_channel channel,
+static mt_code hear_samples(mt_workspace *ws, const mt_section *section, mt_channel channel,
                             mt_overheard *out, mt_error *err)
 {
   double *x = malloc(section->count * sizeof *x);
@@ -139,8 +139,8 @@ static mt_code hear_samples(const mt_workspace *ws, const mt_section *section, m
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
   mt_workspace_copy(ws, section->begin, section->count, channel, x);
-  out->quasi_peak_code =
-      mt_quasi_peak_read(x, section->count, ws->take->rate_hz, true, &out->quasi_peak, &out->quasi_peak_why);
+  out->quasi_peak_code = mt_quasi_peak_read_with(&ws->quasi_peak_tools, x, section->count, ws->take->rate_hz,
+                                                 true, &out->quasi_peak, &out->quasi_peak_why);
   out->hum_code = mt_hum_find(x, section->count, ws->take->rate_hz, &out->hum, &out->hum_why);
   free(x);
   return MT_OK;

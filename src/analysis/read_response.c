@@ -238,7 +238,7 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   if (!mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
     return add_empty(ws, section, channel, MT_NOT_MEASURED, "the sweep covers too little", err);
   npoints = lay_grid(from_hz, to_hz, freq_hz, &reference);
-  mt_workspace_copy(ws, 0, ws->take->nframes, channel, x);
+  mt_workspace_copy_sweep(ws, section, channel, x);
   code = look_for_interruptions(ws, section, channel, x, start_frame, err);
   if (code != MT_OK)
     return code;

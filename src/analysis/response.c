@@ -4,6 +4,7 @@
 
 #include "base/decibel.h"
 #include "base/order.h"
+#include "base/wide.h"
 #include "signal/fade.h"
 #include "signal/sweep.h"
 
@@ -37,6 +38,7 @@
 #define LINES_MAX 32
 #define PROBE_FROM_OF_T2 2.1
 #define PROBE_STEP_OF_T2 0.38
+
 /* An order that folds back at half the rate passes through some of the looks, so their median counts. Of n independent
    exponential values it is near 0.71 + 0.24 / n of their mean, with so many degrees of freedom (simulated: of 16 looks
    0.77 and 8 where 4 are independent, 0.725 and 17 where all are). */
@@ -46,6 +48,7 @@
 #define BESSEL_TERMS 24
 /* Frames of the sweep rendered at once */
 #define CHUNK 1024
+#define LANES 4 /* bins side by side, an mt_four */
 /* Bins between turns taken afresh */
 #define TURNED_BINS 256
 
@@ -99,9 +102,11 @@ typedef struct channel {
   double *beneath;     /* [noise->nbins], owned: the noise without its lines */
   mt_psd_line lines[LINES_MAX];
   size_t nlines;
-  double amplitude;        /* played: the quotient is per unit of it */
-  double capture_power;    /* mean over the bins */
-  complex_value *quotient; /* [high_bin + 1], from low_bin on */
+  double amplitude;     /* played: the quotient is per unit of it */
+  double capture_power; /* mean over the bins */
+  /* [high_bin + LANES] each, from low_bin to high_bin; 0 else */
+  double *re, *im; /* the quotient */
+  double *idle;    /* variance of its bins by idle noise */
 } channel;
 
 typedef struct reading {
@@ -134,7 +139,7 @@ static double power(complex_value a)
 
 /* Modified Bessel function of order 0 of a square's root, its power series: for roots to 8, of which the window asks
    to 6.8, what is left out is below 1e-18 of it. Four sums at once hide the time an addition takes. */
-static double bessel_i0_of_square(double square)
+static inline void bessel_i0_of_square(const mt_four *square, mt_four *out)
 {
   static const double over_factorial_square[BESSEL_TERMS] = {1.0 / 1.0,
                                                              1.0 / 1.0,
@@ -161,8 +166,8 @@ static double bessel_i0_of_square(double square)
                                                              1.0 / 1.2633776360445918e+42,
                                                              1.0 / 6.6832676946758902e+44};
   const double *c = over_factorial_square;
-  double x = 0.25 * square, fourth = x * x * (x * x);
-  double a = 0.0, b = 0.0, d = 0.0, e = 0.0;
+  mt_four x = 0.25 * *square, fourth = x * x * (x * x);
+  mt_four a = {0.0}, b = {0.0}, d = {0.0}, e = {0.0};
 
   for (int k = BESSEL_TERMS - 4; k >= 0; k -= 4) {
     a = a * fourth + c[k];
@@ -170,7 +175,7 @@ static double bessel_i0_of_square(double square)
     d = d * fourth + c[k + 2];
     e = e * fourth + c[k + 3];
   }
-  return (a + x * b) + x * x * (d + x * e);
+  *out = (a + x * b) + x * x * (d + x * e);
 }
 
 /* ---- the gate ---------------------------------------------------------------------------------------- */
@@ -252,7 +257,7 @@ double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order
 
 static void render(mt_sweep_reference *r)
 {
-  double ignored[CHUNK], sine[CHUNK];
+  double ignored[CHUNK], sine[CHUNK], gain[CHUNK];
   size_t first = (size_t)ceil(MT_SWEEP_BEFORE_S / r->step_s);
   size_t end = (size_t)((MT_SWEEP_BEFORE_S + r->sweep.duration_s) / r->step_s) + 1;
 
@@ -263,8 +268,9 @@ static void render(mt_sweep_reference *r)
     size_t count = end - begin < CHUNK ? end - begin : CHUNK;
     double t = (double)begin * r->step_s - MT_SWEEP_BEFORE_S;
     mt_sweep_render_phase(&r->sweep, t, r->step_s, count, ignored, sine);
+    mt_fade_render(&r->sweep, t, r->step_s, count, gain, NULL);
     for (size_t i = 0; i < count; i++)
-      r->time[begin + i] = (float)(mt_fade_gain(&r->sweep, t + (double)i * r->step_s) * sine[i]);
+      r->time[begin + i] = (float)(gain[i] * sine[i]);
   }
 }
 
@@ -305,7 +311,8 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
       (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
   r->time = malloc(r->nfft * sizeof *r->time);
   r->spectrum = malloc((r->nfft / 2 + 1) * sizeof *r->spectrum);
-  if (r->time == NULL || r->spectrum == NULL) {
+  r->over_power = calloc(r->high_bin + LANES, sizeof *r->over_power);
+  if (r->time == NULL || r->spectrum == NULL || r->over_power == NULL) {
     mt_sweep_reference_destroy(&r);
     return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
   }
@@ -317,6 +324,8 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
   render(r);
   mt_transform_forward(r->transform, r->time, r->spectrum);
   r->mean_power = mean_bin_power(r->spectrum, r->nfft);
+  for (size_t k = r->low_bin; k <= r->high_bin; k++)
+    r->over_power[k] = 1.0 / power((complex_value){(double)r->spectrum[k].re, (double)r->spectrum[k].im});
   *out = r;
   return MT_OK;
 }
@@ -327,6 +336,7 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference)
     return;
   mt_transform_destroy(&(*reference)->transform);
   free((*reference)->spectrum);
+  free((*reference)->over_power);
   free((*reference)->time);
   free(*reference);
   *reference = NULL;
@@ -346,16 +356,19 @@ static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, siz
   size_t fade = (size_t)(EDGE_FADE_S * r->rate_hz);
   double sum = 0.0, mean;
 
-  for (size_t i = 0; i < n; i++) {
-    if (!(fabs(x[i]) <= ABSURD_SAMPLE))
-      return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
-                     x[i]);
-    sum += x[i];
-  }
+  if (!mt_wide_sum(x, n, ABSURD_SAMPLE, &sum))
+    for (size_t i = 0; i < n; i++)
+      if (!(fabs(x[i]) <= ABSURD_SAMPLE))
+        return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
+                       x[i]);
   mean = sum / (double)n;
   memset(r->time, 0, at * sizeof *r->time);
   for (size_t i = 0; i < n; i++)
+    r->time[at + i] = (float)(x[i] - mean);
+  for (size_t i = 0; i < n && i < fade; i++) {
     r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+    r->time[at + n - 1 - i] = (float)((x[n - 1 - i] - mean) * edge_gain(n - 1 - i, n, fade));
+  }
   memset(r->time + at + n, 0, (r->nfft - at - n) * sizeof *r->time);
   return MT_OK;
 }
@@ -399,145 +412,203 @@ mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, 
   return MT_OK;
 }
 
-/* Y / (amplitude X), the window's part of a frame turned back. */
-static mt_code divide(const mt_sweep_reference *r, const mt_sweep_capture *capture, double amplitude,
-                      complex_value **out, mt_error *err)
-{
-  complex_value *q = calloc(r->high_bin + 1, sizeof *q);
-  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft;
-  complex_value turned = {1.0, 0.0}, by_bin = turn(radians);
-
-  if (q == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
-  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
-    complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
-    complex_value y = {(double)capture->bins[k].re, (double)capture->bins[k].im};
-    double scale = 1.0 / (amplitude * power(x));
-    complex_value ratio;
-    /* turned on from bin to bin; afresh now and then, as errors of rounding add up */
-    turned = (k - r->low_bin) % TURNED_BINS == 0 ? turn(radians * (double)k) : times(turned, by_bin);
-    ratio = times(times(y, x), turned);
-    q[k] = (complex_value){ratio.re * scale, ratio.im * scale};
-  }
-  *out = q;
-  return MT_OK;
-}
-
-/* ---- one frequency ----------------------------------------------------------------------------------- */
-
-/* Two numbers side by side, as every processor of interest has them. */
-enum { LANES = 2 };
-typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
-
-/* Sums over the bins under the kernel. */
-typedef struct gathering {
-  complex_value sum, weight;             /* of quotient x kernel; of the kernel */
-  complex_value earlier, earlier_weight; /* the same, the gate closing earlier */
-  lanes probe_re[NPROBES / LANES], probe_im[NPROBES / LANES];
-  double idle, transform;
-} gathering;
-
-/* exp(-j 2 pi u T) for a fixed time T, while u falls by a bin from bin to bin. */
-typedef struct spinner {
-  complex_value at, step;
-} spinner;
-
-static spinner spin(double time_s, double u_hz, double bin_hz)
-{
-  return (spinner){turn(-2.0 * MT_PI * u_hz * time_s), turn(2.0 * MT_PI * bin_hz * time_s)};
-}
-
-static void spin_on(spinner *s)
-{
-  s->at = times(s->at, s->step);
-}
-
-/* sin(2 pi u T) / (pi u); the spinner of T knows the sine, which is too small to be known so near its zero. */
-static double sinc(const spinner *s, double half_s, double u_hz, double bin_hz)
-{
-  if (fabs(u_hz) > bin_hz)
-    return -s->at.im / (MT_PI * u_hz);
-  return fabs(u_hz) < 1e-9 ? 2.0 * half_s : sin(2.0 * MT_PI * u_hz * half_s) / (MT_PI * u_hz);
-}
-
 static double idle_density(const channel *c, double capture_hz)
 {
   size_t bin = (size_t)(capture_hz / c->noise->bin_hz + 0.5);
   return c->beneath[bin < c->noise->nbins ? bin : c->noise->nbins - 1];
 }
 
-static void add_to(complex_value *sum, complex_value what, double weight)
-{
-  sum->re += what.re * weight;
-  sum->im += what.im * weight;
-}
-
-/* Variance of the complex bin k of Y / X. Density S is 2 x mean square per hertz: E|Y|^2 = nfft rate S / 4. */
-static void add_noise(gathering *sums, const channel *c, size_t k, double kernel)
+/* Y / (amplitude X), the window's part of a frame turned back, and the variance of complex bins of Y / X. Density S is
+   2 x mean square per hertz: E|Y|^2 = nfft rate S / 4. */
+static mt_code divide(const mt_sweep_capture *capture, channel *c, mt_error *err)
 {
   const mt_sweep_reference *r = c->reference;
-  double x = (double)r->spectrum[k].re * (double)r->spectrum[k].re +
-             (double)r->spectrum[k].im * (double)r->spectrum[k].im;
-  double weight = kernel * kernel / x;
+  size_t room = r->high_bin + LANES;
+  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft, over_amplitude = 1.0 / c->amplitude;
+  double idle = 0.25 * (double)r->nfft * r->rate_hz;
+  complex_value turned = {1.0, 0.0}, by_bin = turn(radians);
 
-  sums->transform += weight * TRANSFORM_FLOOR * TRANSFORM_FLOOR;
-  if (c->noise != NULL)
-    sums->idle += weight * 0.25 * (double)r->nfft * r->rate_hz *
-                  idle_density(c, (double)k * r->bin_hz * r->clock_ratio);
+  c->re = calloc(3 * room, sizeof *c->re);
+  if (c->re == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
+  c->im = c->re + room;
+  c->idle = c->im + room;
+  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
+    complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
+    complex_value y = {(double)capture->bins[k].re, (double)capture->bins[k].im};
+    double over_power = r->over_power[k];
+    complex_value ratio;
+    /* turned on from bin to bin; afresh now and then, as errors of rounding add up */
+    turned = (k - r->low_bin) % TURNED_BINS == 0 ? turn(radians * (double)k) : times(turned, by_bin);
+    ratio = times(times(y, x), turned);
+    c->re[k] = ratio.re * over_power * over_amplitude;
+    c->im[k] = ratio.im * over_power * over_amplitude;
+    if (c->noise != NULL)
+      c->idle[k] = over_power * idle * idle_density(c, (double)k * r->bin_hz * r->clock_ratio);
+  }
+  return MT_OK;
 }
 
-static void gather(const channel *c, double freq_hz, const gate *g, gathering *sums)
+/* ---- one frequency ----------------------------------------------------------------------------------- */
+
+/* Sums over the bins under the kernel, one of four bins in each lane, ... */
+typedef struct sums {
+  mt_four re, im, weight_re, weight_im; /* quotient x kernel; the kernel */
+  mt_four earlier_re, earlier_im, earlier_weight_re,
+      earlier_weight_im; /* the same, the gate closing earlier */
+  mt_four idle, transform;
+} sums;
+
+/* ... but the probes: each in a lane of its own. */
+typedef struct gathering {
+  sums all;
+  mt_four probe_re[NPROBES / LANES], probe_im[NPROBES / LANES];
+} gathering;
+
+/* exp(-j 2 pi u T) of four bins for a fixed time T, while u falls by a bin from one to the next. */
+typedef struct spinner {
+  mt_turns at, step;
+} spinner;
+
+static spinner spin(double time_s, double u_hz, double bin_hz)
 {
-  const mt_sweep_reference *r = c->reference;
-  double t2 = order_2_advance_s(&r->sweep);
-  double full = kernel_half_width_hz(g);
-  double half = fmin(full, freq_hz - (double)r->low_bin * r->bin_hz);
-  double beta = kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half / full);
-  double scale = 1.0 / bessel_i0_of_square(beta * beta);
+  spinner s;
+
+  for (int lane = 0; lane < LANES; lane++) {
+    complex_value at = turn(-2.0 * MT_PI * (u_hz - lane * bin_hz) * time_s);
+    complex_value step = turn(2.0 * MT_PI * LANES * bin_hz * time_s);
+    s.at.re[lane] = at.re;
+    s.at.im[lane] = at.im;
+    s.step.re[lane] = step.re;
+    s.step.im[lane] = step.im;
+  }
+  return s;
+}
+
+/* sin(2 pi u T) / (pi u); the spinner of T knows the sine, which is too small to be known so near its zero. */
+static inline void sinc(const spinner *s, double half_s, const mt_four *u_hz, double bin_hz, mt_four *out)
+{
+  *out = -s->at.im / (MT_PI * *u_hz);
+  if ((*u_hz)[LANES - 1] > bin_hz || (*u_hz)[0] < -bin_hz)
+    return;
+  for (int lane = 0; lane < LANES; lane++) {
+    double u = (*u_hz)[lane];
+    if (fabs(u) <= bin_hz)
+      (*out)[lane] = fabs(u) < 1e-9 ? 2.0 * half_s : sin(2.0 * MT_PI * u * half_s) / (MT_PI * u);
+  }
+}
+
+/* What the kernel of one frequency is made of, and how far it has come. */
+typedef struct sweeping {
+  double half_hz, beta, scale, bin_hz;
+  double half_length_s, half_earlier_s;
+  spinner late, late_earlier, length, earlier; /* the gate's middle, and half of its length */
+  mt_four probe_turn_re[NPROBES / LANES], probe_turn_im[NPROBES / LANES];
+} sweeping;
+
+static sweeping sweep_from(const mt_sweep_reference *r, const gate *g, double half_hz, double first_u_hz)
+{
+  double t2 = order_2_advance_s(&r->sweep), full = kernel_half_width_hz(g);
   double length = gate_length_s(g), cut = (1.0 - GATE_EARLIER_CLOSE) * g->late_s;
   double centre = 0.5 * (g->late_s - g->early_s);
-  size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz);
-  size_t last = (size_t)((freq_hz + half) / r->bin_hz);
+  sweeping s = {.half_hz = half_hz,
+                .beta = kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half_hz / full),
+                .bin_hz = r->bin_hz,
+                .half_length_s = 0.5 * length,
+                .half_earlier_s = 0.5 * (length - cut),
+                .late = spin(centre, first_u_hz, r->bin_hz),
+                .late_earlier = spin(centre - 0.5 * cut, first_u_hz, r->bin_hz),
+                .length = spin(0.5 * length, first_u_hz, r->bin_hz),
+                .earlier = spin(0.5 * (length - cut), first_u_hz, r->bin_hz)};
+  mt_four square = {s.beta * s.beta}, i0;
 
-  double u = freq_hz - (double)(first < r->low_bin ? r->low_bin : first) * r->bin_hz;
-  spinner late = spin(centre, u, r->bin_hz), late_earlier = spin(centre - 0.5 * cut, u, r->bin_hz);
-  spinner half_length = spin(0.5 * length, u, r->bin_hz);
-  spinner half_earlier = spin(0.5 * (length - cut), u, r->bin_hz);
-  double over_half = 1.0 / (half * half);
-  lanes turn_re[NPROBES / LANES], turn_im[NPROBES / LANES];
-
-  *sums = (gathering){0};
+  bessel_i0_of_square(&square, &i0);
+  s.scale = 1.0 / i0[0];
   for (int p = 0; p < NPROBES; p++) {
     complex_value back =
         turn(-2.0 * MT_PI * r->bin_hz * (centre + (PROBE_FROM_OF_T2 + p * PROBE_STEP_OF_T2) * t2));
-    turn_re[p / LANES][p % LANES] = back.re;
-    turn_im[p / LANES][p % LANES] = back.im;
+    s.probe_turn_re[p / LANES][p % LANES] = back.re;
+    s.probe_turn_im[p / LANES][p % LANES] = back.im;
   }
-  if (last > r->high_bin)
-    last = r->high_bin;
-  for (size_t k = first < r->low_bin ? r->low_bin : first; k <= last; k++) {
-    double kaiser, kernel, kernel_earlier;
-    complex_value q = c->quotient[k];
-    u = freq_hz - (double)k * r->bin_hz;
-    kaiser = scale * bessel_i0_of_square(beta * beta * (1.0 - u * u * over_half));
-    kernel = kaiser * sinc(&half_length, 0.5 * length, u, r->bin_hz);
-    kernel_earlier = kaiser * sinc(&half_earlier, 0.5 * (length - cut), u, r->bin_hz);
-    add_to(&sums->sum, times(q, late.at), kernel);
-    add_to(&sums->weight, late.at, kernel);
-    add_to(&sums->earlier, times(q, late_earlier.at), kernel_earlier);
-    add_to(&sums->earlier_weight, late_earlier.at, kernel_earlier);
-    /* Horner's scheme: of the probes only their power is wanted, so the first bin's phase does not matter */
-    for (int p = 0; p < NPROBES / LANES; p++) {
-      lanes re = sums->probe_re[p], im = sums->probe_im[p];
-      sums->probe_re[p] = re * turn_re[p] - im * turn_im[p] + q.re * kernel;
-      sums->probe_im[p] = re * turn_im[p] + im * turn_re[p] + q.im * kernel;
-    }
-    add_noise(sums, c, k, kernel);
-    spin_on(&late);
-    spin_on(&late_earlier);
-    spin_on(&half_length);
-    spin_on(&half_earlier);
+  return s;
+}
+
+/* The kernel of four bins, and that of the gate that closes earlier. */
+static inline void kernels_at(const sweeping *s, const mt_four *u_hz, mt_four *kernel, mt_four *earlier)
+{
+  mt_four square = s->beta * s->beta * (1.0 - *u_hz * *u_hz / (s->half_hz * s->half_hz)), kaiser;
+
+  bessel_i0_of_square(&square, &kaiser);
+  sinc(&s->length, s->half_length_s, u_hz, s->bin_hz, kernel);
+  sinc(&s->earlier, s->half_earlier_s, u_hz, s->bin_hz, earlier);
+  *kernel *= s->scale * kaiser;
+  *earlier *= s->scale * kaiser;
+}
+
+/* quotient x kernel and the kernel alone, where the gate has its middle. */
+static inline void add_turned(const mt_four *re, const mt_four *im, const mt_turns *at, const mt_four *kernel,
+                              mt_four *sum_re, mt_four *sum_im, mt_four *weight_re, mt_four *weight_im)
+{
+  mt_four turned_re = at->re * *kernel, turned_im = at->im * *kernel;
+
+  *sum_re += *re * turned_re - *im * turned_im;
+  *sum_im += *re * turned_im + *im * turned_re;
+  *weight_re += turned_re;
+  *weight_im += turned_im;
+}
+
+/* Horner's scheme: of the probes only their power is wanted, so the first bin's phase does not matter. */
+static inline void probe_bin(const sweeping *s, double re, double im, gathering *g)
+{
+  for (int p = 0; p < NPROBES / LANES; p++) {
+    mt_four was_re = g->probe_re[p], was_im = g->probe_im[p];
+    g->probe_re[p] = was_re * s->probe_turn_re[p] - was_im * s->probe_turn_im[p] + re;
+    g->probe_im[p] = was_re * s->probe_turn_im[p] + was_im * s->probe_turn_re[p] + im;
   }
+}
+
+MT_WIDE static void gather(const channel *c, double freq_hz, const gate *g, gathering *out)
+{
+  const mt_sweep_reference *r = c->reference;
+  double half = fmin(kernel_half_width_hz(g), freq_hz - (double)r->low_bin * r->bin_hz);
+  size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz), last = (size_t)((freq_hz + half) / r->bin_hz);
+  gathering sum;
+  sweeping s;
+
+  memset(&sum, 0, sizeof sum);
+  first = first < r->low_bin ? r->low_bin : first;
+  last = last > r->high_bin ? r->high_bin : last;
+  s = sweep_from(r, g, half, freq_hz - (double)first * r->bin_hz);
+  for (size_t k = first; k <= last; k += LANES) {
+    size_t count = last + 1 - k < LANES ? last + 1 - k : LANES;
+    mt_four re = *(const mt_four_at *)(c->re + k), im = *(const mt_four_at *)(c->im + k);
+    mt_four u, kernel, earlier;
+    for (int lane = 0; lane < LANES; lane++)
+      u[lane] = freq_hz - (double)(k + (size_t)lane) * r->bin_hz;
+    kernels_at(&s, &u, &kernel, &earlier);
+    for (size_t lane = count; lane < LANES; lane++)
+      kernel[lane] = earlier[lane] = 0.0; /* beyond the last: outside of the kernel */
+    add_turned(&re, &im, &s.late.at, &kernel, &sum.all.re, &sum.all.im, &sum.all.weight_re,
+               &sum.all.weight_im);
+    add_turned(&re, &im, &s.late_earlier.at, &earlier, &sum.all.earlier_re, &sum.all.earlier_im,
+               &sum.all.earlier_weight_re, &sum.all.earlier_weight_im);
+    re *= kernel;
+    im *= kernel;
+    for (size_t lane = 0; lane < count; lane++)
+      probe_bin(&s, re[lane], im[lane], &sum);
+    sum.all.transform += kernel * kernel * *(const mt_four_at *)(r->over_power + k);
+    sum.all.idle += kernel * kernel * *(const mt_four_at *)(c->idle + k);
+    mt_turns_by(&s.late.at, &s.late.step);
+    mt_turns_by(&s.late_earlier.at, &s.late_earlier.step);
+    mt_turns_by(&s.length.at, &s.length.step);
+    mt_turns_by(&s.earlier.at, &s.earlier.step);
+  }
+  *out = sum;
+}
+
+static complex_value sum_of(const mt_four *re, const mt_four *im)
+{
+  return (complex_value){mt_four_sum(re), mt_four_sum(im)};
 }
 
 /*
@@ -552,18 +623,17 @@ static void add_lines(const channel *c, double freq_hz, const gate *g, double we
          beta = kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half / kernel_half_width_hz(g));
 
   for (size_t i = 0; i < c->nlines; i++) {
-    double u = freq_hz - c->lines[i].freq_hz / r->clock_ratio, kernel, variance;
+    double u = freq_hz - c->lines[i].freq_hz / r->clock_ratio, kernel;
+    mt_four square, i0;
     size_t bin = (size_t)((freq_hz - u) / r->bin_hz + 0.5);
     if (fabs(u) >= half || bin < r->low_bin || bin > r->high_bin)
       continue;
-    kernel =
-        bessel_i0_of_square(beta * beta * (1.0 - u * u / (half * half))) / bessel_i0_of_square(beta * beta);
+    square = (mt_four){beta * beta * (1.0 - u * u / (half * half)), beta * beta};
+    bessel_i0_of_square(&square, &i0);
+    kernel = i0[0] / i0[1];
     kernel *= fabs(u) < 1e-9 ? length : sin(MT_PI * u * length) / (MT_PI * u);
-    variance = kernel * kernel * 0.25 * (double)r->nfft * (double)r->nfft * c->lines[i].power /
-               (weight * c->amplitude * c->amplitude *
-                ((double)r->spectrum[bin].re * (double)r->spectrum[bin].re +
-                 (double)r->spectrum[bin].im * (double)r->spectrum[bin].im));
-    out->line_variance += variance;
+    out->line_variance += kernel * kernel * 0.25 * (double)r->nfft * (double)r->nfft * c->lines[i].power *
+                          r->over_power[bin] / (weight * c->amplitude * c->amplitude);
   }
 }
 
@@ -589,28 +659,34 @@ static reading read_at(const channel *c, double freq_hz)
   const mt_sweep_reference *r = c->reference;
   gate g = gate_at(&r->sweep, freq_hz);
   double span = NPROBES * PROBE_STEP_OF_T2 * order_2_advance_s(&r->sweep);
-  gathering sums;
+  complex_value whole, whole_weight, earlier, earlier_weight;
+  gathering sum;
   reading out;
   double looks = fmin(NPROBES, span / gate_length_s(&g));
   double weight, probed[NPROBES];
 
-  gather(c, freq_hz, &g, &sums);
-  weight = power(sums.weight);
-  out.value = over(sums.sum, sums.weight);
-  out.closed_earlier = over(sums.earlier, sums.earlier_weight);
+  gather(c, freq_hz, &g, &sum);
+  whole = sum_of(&sum.all.re, &sum.all.im);
+  whole_weight = sum_of(&sum.all.weight_re, &sum.all.weight_im);
+  earlier = sum_of(&sum.all.earlier_re, &sum.all.earlier_im);
+  earlier_weight = sum_of(&sum.all.earlier_weight_re, &sum.all.earlier_weight_im);
+  weight = power(whole_weight);
+  out.value = over(whole, whole_weight);
+  out.closed_earlier = over(earlier, earlier_weight);
   for (int p = 0; p < NPROBES; p++)
     probed[p] =
-        power((complex_value){sums.probe_re[p / LANES][p % LANES], sums.probe_im[p / LANES][p % LANES]});
+        power((complex_value){sum.probe_re[p / LANES][p % LANES], sum.probe_im[p / LANES][p % LANES]});
   mt_order_sort(probed, NPROBES);
   out.record_variance =
       0.5 * (probed[NPROBES / 2 - 1] + probed[NPROBES / 2]) / (MEDIAN_OF_MEAN(looks) * weight);
   out.record_freedom = MEDIAN_FREEDOM(looks);
-  out.idle_variance = sums.idle / (weight * c->amplitude * c->amplitude);
+  out.idle_variance = mt_four_sum(&sum.all.idle) / (weight * c->amplitude * c->amplitude);
   out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
   out.line_variance = 0.0;
   add_lines(c, freq_hz, &g, weight, &out);
   set_ripple(r, freq_hz, &g, &out);
-  out.float_variance = sums.transform * (c->capture_power + power(out.value) * r->mean_power) / weight;
+  out.float_variance = mt_four_sum(&sum.all.transform) * TRANSFORM_FLOOR * TRANSFORM_FLOOR *
+                       (c->capture_power + power(out.value) * r->mean_power) / weight;
   return out;
 }
 
@@ -869,12 +945,12 @@ mt_code mt_response_of_capture(const mt_sweep_reference *reference, const mt_swe
   if (code == MT_OK)
     code = part_noise(&c, err);
   if (code == MT_OK)
-    code = divide(reference, capture, amplitude, &c.quotient, err);
+    code = divide(capture, &c, err);
   if (code == MT_OK) {
     c.capture_power = mean_bin_power(capture->bins, reference->nfft) / (amplitude * amplitude);
     code = read_all(&c, freq_hz, npoints, from_hz, to_hz, out, err);
   }
-  free(c.quotient);
+  free(c.re);
   free(c.beneath);
   return code;
 }

@@ -28,6 +28,7 @@ typedef struct mt_sweep_reference {
   size_t low_bin;          /**< `spectrum` is solid from here ... */
   size_t high_bin;         /**< ... to here */
   mt_bin *spectrum;        /**< [nfft/2 + 1] */
+  double *over_power;      /**< [high_bin + 4], of the solid bins; 0 else */
   mt_transform *transform; /**< of nfft */
   float *time;             /**< [nfft], scratch */
 } mt_sweep_reference;

@@ -30,6 +30,9 @@
 /* ... and its own when within this, so that a weak channel is weak and not missing. */
 #define OWN_DB (-60.0)
 
+/* Around a sweep: more than a clock 1 % off moves its end. */
+#define SWEEP_ROOM_S 0.3
+
 /* A tone this far below the other channel's is not fitted by itself where that channel alone is played. */
 #define WEAK_POWER 1e-2
 
@@ -592,6 +595,19 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
   return code;
 }
 
+void mt_workspace_copy_sweep(const mt_workspace *ws, const mt_section *section, mt_channel channel, double *x)
+{
+  const mt_segment *sweep = section->segment;
+  const mt_location *at = ws->location;
+  double start_frame = at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame;
+  double rate_hz = ws->take->rate_hz, nframes = (double)ws->take->nframes;
+  double begin = start_frame + (sweep->start_s - MT_SWEEP_BEFORE_S - SWEEP_ROOM_S) * rate_hz;
+  double end = start_frame + (sweep->start_s + sweep->duration_s + MT_SWEEP_AFTER_S + SWEEP_ROOM_S) * rate_hz;
+  size_t first = (size_t)fmin(fmax(0.0, begin), nframes), last = (size_t)fmin(fmax(0.0, end), nframes);
+
+  mt_workspace_copy(ws, first, last - first, channel, x + first);
+}
+
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
                            mt_error *err)
 {
@@ -627,6 +643,7 @@ double mt_workspace_without_clock(const mt_workspace *ws, const mt_segment *swee
 void mt_workspace_finish(mt_workspace *ws)
 {
   mt_psd_tools_finish(&ws->tools);
+  mt_quasi_peak_tools_destroy(&ws->quasi_peak_tools);
   mt_sweep_reference_destroy(&ws->sweep);
   for (int c = 0; c < MT_PAIR; c++)
     mt_sweep_capture_finish(&ws->swept[c]);

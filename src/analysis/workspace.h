@@ -71,7 +71,8 @@ typedef struct mt_workspace {
   mt_path path;                 /**< what the caller knows of it */
   bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
   mt_psd_tools tools;           /**< for what is left of tones, and for idle noise */
-  mt_sweep_reference *sweep;    /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
+  mt_quasi_peak_tools *quasi_peak_tools;
+  mt_sweep_reference *sweep; /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
   mt_overheard overheard[MT_PAIR];        /**< of the channels of a plain recording that are noise */
   const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */
@@ -103,9 +104,16 @@ mt_code mt_workspace_fit(mt_psd_tools *tools, const double *x, size_t n, double 
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x);
 
 /**
+ * Copy one channel of what surrounds the sweep, as far as its readers look, into its place in x[take->nframes]; the
+ * rest of x is left as it is.
+ */
+void mt_workspace_copy_sweep(const mt_workspace *ws, const mt_section *section, mt_channel channel,
+                             double *x);
+
+/**
  * Transform what a channel caught of the sweep that is played on both, once for all readings.
  *
- * @param x  the channel, all of the take.
+ * @param x  the channel, as mt_workspace_copy_sweep() leaves it.
  * @return as mt_sweep_reference_create() and mt_sweep_capture_init(). Both are filled if it is MT_OK.
  */
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,

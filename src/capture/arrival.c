@@ -4,6 +4,7 @@
 #include "signal/mark.h"
 
 #include "base/decibel.h"
+#include "base/wide.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -71,14 +72,26 @@ mt_code mt_arrival_look(mt_take_view *view, const mt_segment *mark, double frame
   return mt_take_look(view, (size_t)begin, (size_t)(end - begin), NULL, err);
 }
 
-/* 0 outside what is at hand: mt_arrival_look() has brought all there is of the mark. */
-static double sample_at(const mt_take_view *view, unsigned channel, ptrdiff_t frame)
+/* Frames `first` to `end` that are at hand, as places in the view: mt_arrival_look() has brought all of the mark. */
+static void clip(const mt_take_view *view, ptrdiff_t first, ptrdiff_t end, ptrdiff_t *from, ptrdiff_t *to)
 {
-  ptrdiff_t at = frame - (ptrdiff_t)view->begin;
+  *from = first - (ptrdiff_t)view->begin;
+  *to = end - (ptrdiff_t)view->begin;
+  *from = *from < 0 ? 0 : *from;
+  *to = *to > (ptrdiff_t)view->count ? (ptrdiff_t)view->count : *to;
+}
 
-  if (at < 0 || at >= (ptrdiff_t)view->count)
-    return 0.0;
-  return (double)view->frames[(size_t)at * view->take->nchannels + channel];
+/* The samples of `count` frames from `first` on; 0 outside what is at hand. */
+static void copy_samples(const mt_take_view *view, unsigned channel, ptrdiff_t first, size_t count,
+                         double *out)
+{
+  size_t stride = view->take->nchannels;
+  ptrdiff_t shift = first - (ptrdiff_t)view->begin, from, to;
+
+  clip(view, first, first + (ptrdiff_t)count, &from, &to);
+  memset(out, 0, count * sizeof *out);
+  for (ptrdiff_t i = from; i < to; i++)
+    out[i - shift] = (double)view->frames[(size_t)i * stride + channel];
 }
 
 /* Sums of samples times the conjugate chirp over short pieces: there the phase left over hardly turns. */
@@ -180,12 +193,16 @@ static double cut_band(const mt_take_view *view, unsigned channel, const mt_segm
 {
   size_t nframes = (size_t)(mark->duration_s * view->take->rate_hz);
   double bin_hz = view->take->rate_hz / (double)npoints;
-  double in_band = 0.0, outside = 0.0;
+  double in_band = 0.0, outside = 0.0, gain[CHUNK], x[CHUNK];
 
   memset(frames, 0, npoints * sizeof *frames);
-  for (size_t n = 0; n < nframes; n++)
-    frames[n] = (float)(mt_fade_gain(mark, (double)n / view->take->rate_hz) *
-                        sample_at(view, channel, begin + (ptrdiff_t)n));
+  for (size_t first = 0; first < nframes; first += CHUNK) {
+    size_t count = nframes - first < CHUNK ? nframes - first : CHUNK;
+    mt_fade_render(mark, (double)first / view->take->rate_hz, 1.0 / view->take->rate_hz, count, gain, NULL);
+    copy_samples(view, channel, begin + (ptrdiff_t)first, count, x);
+    for (size_t n = 0; n < count; n++)
+      frames[first + n] = (float)(gain[n] * x[n]);
+  }
   mt_transform_forward(transform, frames, bins);
   for (size_t k = 0; k <= npoints / 2; k++) {
     double freq_hz = (double)k * bin_hz;
@@ -209,10 +226,15 @@ static double find_share(const float *frames, double rate_hz, const mt_segment *
 {
   struct piece pieces[PIECES];
   struct grid coarse = {0.0, TRY_CLOCK_STEP, TRY_CLOCKS, 0.0, TRY_DELAY_STEP_S, TRY_DELAYS};
-  double chirp_energy = 0.0;
+  double chirp_energy = 0.0, gain[CHUNK];
+  size_t nframes = (size_t)ceil(mark->duration_s * rate_hz);
 
-  for (double n = 0.0; n < mark->duration_s * rate_hz; n += 1.0)
-    chirp_energy += 0.5 * mt_fade_gain(mark, n / rate_hz) * mt_fade_gain(mark, n / rate_hz);
+  for (size_t first = 0; first < nframes; first += CHUNK) {
+    size_t count = nframes - first < CHUNK ? nframes - first : CHUNK;
+    mt_fade_render(mark, (double)first / rate_hz, 1.0 / rate_hz, count, gain, NULL);
+    for (size_t n = 0; n < count; n++)
+      chirp_energy += 0.5 * gain[n] * gain[n];
+  }
   sum_pieces(frames, rate_hz, mark, pieces);
   try_all(pieces, mark, &coarse);
   *out =
@@ -268,11 +290,24 @@ static double middle_turn(const mt_segment *mark, double dt)
    low end, a few periods each, look like noise. */
 static double mean(const mt_take_view *view, unsigned channel, ptrdiff_t begin, ptrdiff_t end)
 {
-  double sum = 0.0;
+  size_t stride = view->take->nchannels;
+  double sums[4] = {0.0};
+  ptrdiff_t from, to;
 
-  for (ptrdiff_t i = begin; i < end; i++)
-    sum += sample_at(view, channel, i);
-  return end > begin ? sum / (double)(end - begin) : 0.0;
+  clip(view, begin, end, &from, &to);
+  for (ptrdiff_t i = from; i < to; i++)
+    sums[i % 4] += (double)view->frames[(size_t)i * stride + channel];
+  return end > begin ? ((sums[0] + sums[1]) + (sums[2] + sums[3])) / (double)(end - begin) : 0.0;
+}
+
+/* One chirp's part in the slope. The envelope's too: small as it is, where a unit's response is not flat it would move
+   an upward chirp one way and a downward one the other, by some nanoseconds. */
+MT_WIDE static void add_slope(const double *cos_part, const double *sin_part, const double *growth,
+                              double omega, double bend, const double gain[2], size_t count, double *slope)
+{
+  for (size_t i = 0; i < count; i++)
+    slope[i] += (omega + bend * (double)i) * (gain[1] * cos_part[i] - gain[0] * sin_part[i]) -
+                growth[i] * (gain[0] * cos_part[i] + gain[1] * sin_part[i]);
 }
 
 static void render_stretch(const mt_take_view *view, unsigned channel, const mt_segment *mark, double e,
@@ -280,27 +315,24 @@ static void render_stretch(const mt_take_view *view, unsigned channel, const mt_
                            struct stretch *out)
 {
   double dt = (1.0 + e) / view->take->rate_hz;
-  double t0 = ((double)first - at->frame) * dt;
+  double t0 = ((double)first - at->frame) * dt, gain[CHUNK], growth[CHUNK];
   double *slope = out->column[GAINS];
 
+  memset(out, 0, sizeof *out); /* beyond the last frame too */
   out->count = count;
-  memset(slope, 0, sizeof out->column[GAINS]);
+  mt_fade_render(mark, t0, dt, count, gain, growth);
+  for (size_t i = 0; i < count; i++)
+    growth[i] *= dt;
   for (unsigned c = 0; c < CHIRPS; c++) {
-    const double *cos_part = out->column[2 * c], *sin_part = out->column[2 * c + 1];
     double omega = middle_turn(mark, dt) - 2.0 * MT_PI * dt * mt_mark_frequency(mark, c, t0);
     double bend = -2.0 * MT_PI * dt * (mt_mark_frequency(mark, c, dt) - mt_mark_frequency(mark, c, 0.0));
     mt_mark_render(mark, c, t0, dt, count, out->column[2 * c], out->column[2 * c + 1]);
-    /* the envelope's part too: small as it is, where a unit's response is not flat it would move an upward chirp one
-       way and a downward one the other, by some nanoseconds */
-    for (size_t i = 0; i < count; i++) {
-      double growth = dt * mt_fade_growth(mark, t0 + (double)i * dt);
-      slope[i] +=
-          (omega + bend * (double)i) * (at->gain[2 * c + 1] * cos_part[i] - at->gain[2 * c] * sin_part[i]) -
-          growth * (at->gain[2 * c] * cos_part[i] + at->gain[2 * c + 1] * sin_part[i]);
-    }
+    add_slope(out->column[2 * c], out->column[2 * c + 1], growth, omega, bend, at->gain + 2 * c, count,
+              slope);
   }
+  copy_samples(view, channel, first, count, out->x);
   for (size_t i = 0; i < count; i++)
-    out->x[i] = sample_at(view, channel, first + (ptrdiff_t)i) - dc;
+    out->x[i] -= dc;
 }
 
 static ptrdiff_t first_frame(const mt_arrival *at)
@@ -313,15 +345,31 @@ static ptrdiff_t end_frame(const mt_take_view *view, const mt_segment *mark, dou
   return (ptrdiff_t)floor(at->frame + mark->duration_s * view->take->rate_hz / (1.0 + e)) + 1;
 }
 
-static void add_products(const struct stretch *s, struct normal *io)
+/* Products of a column with those before it, with itself and with the samples. */
+static inline void add_column(const struct stretch *s, unsigned j, struct normal *io)
 {
-  for (size_t i = 0; i < s->count; i++)
-    for (unsigned j = 0; j < COLUMNS; j++) {
-      for (unsigned k = 0; k <= j; k++)
-        io->gram[j][k] += s->column[j][i] * s->column[k][i];
-      io->rhs[j] += s->column[j][i] * s->x[i];
-    }
+  mt_four gram[COLUMNS] = {{0.0}}, rhs = {0.0};
+
+  for (size_t i = 0; i < s->count; i += 4) { /* 0 beyond the last */
+    mt_four own = *(const mt_four_at *)(s->column[j] + i);
+    for (unsigned k = 0; k <= j; k++)
+      gram[k] += own * *(const mt_four_at *)(s->column[k] + i);
+    rhs += own * *(const mt_four_at *)(s->x + i);
+  }
+  for (unsigned k = 0; k <= j; k++)
+    io->gram[j][k] += mt_four_sum(&gram[k]);
+  io->rhs[j] += mt_four_sum(&rhs);
 }
+
+MT_WIDE static void add_products(const struct stretch *s, struct normal *io)
+{
+  add_column(s, 0, io);
+  add_column(s, 1, io);
+  add_column(s, 2, io);
+  add_column(s, 3, io);
+  add_column(s, 4, io);
+}
+_Static_assert(COLUMNS == 5 && CHUNK % 4 == 0, "every column, and whole fours of frames");
 
 /*
  * Solve the first n normal equations by Cholesky's decomposition, in place. A column that holds nothing, or

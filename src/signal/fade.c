@@ -2,6 +2,8 @@
 
 #include "base/decibel.h"
 
+#include <string.h>
+
 double mt_fade_gain(const mt_segment *segment, double t_s)
 {
   double left = segment->duration_s - t_s;
@@ -26,4 +28,59 @@ double mt_fade_growth(const mt_segment *segment, double t_s)
   double left = segment->duration_s - t_s;
 
   return t_s < segment->fade_in_s ? growth(t_s, segment->fade_in_s) : -growth(left, segment->fade_out_s);
+}
+
+/* Frames of a fade turned from one sine and cosine: 1e-14 off after them. */
+#define TURNED 64
+
+/* All of them within one fade: t_s after its start, or before its end with a negative dt_s. */
+static void render_within(double into_s, double dt_s, double fade_s, size_t nframes, double *gain,
+                          double *growing)
+{
+  double unit = MT_PI / fade_s, c = cos(unit * into_s), s = sin(unit * into_s);
+  double step_c = cos(unit * dt_s), step_s = sin(unit * dt_s);
+
+  for (size_t n = 0; n < nframes; n++) {
+    double turned = c * step_c - s * step_s;
+    gain[n] = 0.5 - 0.5 * c;
+    if (growing != NULL) /* cot(a / 2) = sin a / (1 - cos a), and of nothing nothing grows */
+      growing[n] = c < 1.0 ? (dt_s < 0.0 ? -unit : unit) * s / (1.0 - c) : 0.0;
+    s = s * step_c + c * step_s;
+    c = turned;
+  }
+}
+
+/* Across the end of a fade, or beyond the segment. */
+static void render_each(const mt_segment *segment, double t0_s, double dt_s, size_t nframes, double *gain,
+                        double *growing)
+{
+  for (size_t n = 0; n < nframes; n++) {
+    double t_s = t0_s + (double)n * dt_s;
+    gain[n] = mt_fade_gain(segment, t_s);
+    if (growing != NULL)
+      growing[n] = mt_fade_growth(segment, t_s);
+  }
+}
+
+void mt_fade_render(const mt_segment *segment, double t0_s, double dt_s, size_t nframes, double *gain,
+                    double *growing)
+{
+  for (size_t begin = 0; begin < nframes; begin += TURNED) {
+    size_t count = nframes - begin < TURNED ? nframes - begin : TURNED;
+    double *grown = growing != NULL ? growing + begin : NULL;
+    double t_s = t0_s + (double)begin * dt_s, last_s = t_s + (double)count * dt_s;
+    double left_s = segment->duration_s - t_s, left_last_s = segment->duration_s - last_s;
+    if (t_s >= segment->fade_in_s && left_last_s >= segment->fade_out_s) {
+      for (size_t n = begin; n < begin + count; n++)
+        gain[n] = 1.0;
+      if (grown != NULL)
+        memset(grown, 0, count * sizeof *grown);
+    } else if (t_s > 0.0 && last_s < segment->fade_in_s && left_last_s >= segment->fade_out_s) {
+      render_within(t_s, dt_s, segment->fade_in_s, count, gain + begin, grown);
+    } else if (t_s >= segment->fade_in_s && left_last_s > 0.0 && left_s < segment->fade_out_s) {
+      render_within(left_s, -dt_s, segment->fade_out_s, count, gain + begin, grown);
+    } else {
+      render_each(segment, t_s, dt_s, count, gain + begin, grown);
+    }
+  }
 }

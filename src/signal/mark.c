@@ -3,10 +3,12 @@
 #include "signal/fade.h"
 
 #include "base/decibel.h"
+#include "base/wide.h"
 
-/* Frames rendered by rotation before sine and cosine are taken afresh: the phase error grows as the
-   square of it, to about 64 * 64 * 1e-16. */
-#define ROTATED_FRAMES 64
+/* Frames rendered by rotation, so many side by side (an mt_four), before sine and cosine are taken afresh: the phase
+   error grows as the square of a lane's part of them, to about 64 * 64 * 1e-16. */
+#define ROTATED_FRAMES 256
+#define LANES 4
 
 static double slope_of(const mt_segment *mark, unsigned channel)
 {
@@ -43,41 +45,47 @@ void mt_mark_sample(const mt_segment *mark, unsigned channel, double t_s, double
   *sin_part = envelope * sin(phase);
 }
 
-/* A chirp's phase is a parabola: its rotation per frame itself rotates, at a fixed rate. */
-static void rotate_frames(const mt_segment *mark, unsigned channel, double t0_s, double dt_s, size_t nframes,
-                          double *cos_part, double *sin_part)
+/* A chirp's phase is a parabola: its rotation per frame itself rotates, at a fixed rate. Four frames side by side. */
+MT_WIDE static void rotate_frames(const mt_segment *mark, unsigned channel, double t0_s, double dt_s,
+                                  size_t nframes, double *cos_part, double *sin_part)
 {
-  double phase = mt_mark_phase(mark, channel, t0_s);
-  double step = 2.0 * MT_PI * dt_s * mt_mark_frequency(mark, channel, t0_s + 0.5 * dt_s);
-  double bend = 2.0 * MT_PI * slope_of(mark, channel) * dt_s * dt_s;
-  double c = cos(phase), s = sin(phase);
-  double step_c = cos(step), step_s = sin(step);
-  double bend_c = cos(bend), bend_s = sin(bend);
+  double bend = 2.0 * MT_PI * slope_of(mark, channel) * dt_s * dt_s * (LANES * LANES);
+  mt_turns at, step, bent;
+  size_t n = 0;
 
-  for (size_t n = 0; n < nframes; n++) {
-    double turned;
-    cos_part[n] = c;
-    sin_part[n] = s;
-    turned = c * step_c - s * step_s;
-    s = c * step_s + s * step_c;
-    c = turned;
-    turned = step_c * bend_c - step_s * bend_s;
-    step_s = step_c * bend_s + step_s * bend_c;
-    step_c = turned;
+  for (int lane = 0; lane < LANES; lane++) {
+    double t_s = t0_s + lane * dt_s, phase = mt_mark_phase(mark, channel, t_s);
+    double turn = 2.0 * MT_PI * (LANES * dt_s) * mt_mark_frequency(mark, channel, t_s + 0.5 * LANES * dt_s);
+    at.re[lane] = cos(phase);
+    at.im[lane] = sin(phase);
+    step.re[lane] = cos(turn);
+    step.im[lane] = sin(turn);
+    bent.re[lane] = cos(bend);
+    bent.im[lane] = sin(bend);
+  }
+  for (; n + LANES <= nframes; n += LANES) {
+    *(mt_four_at *)(cos_part + n) = at.re;
+    *(mt_four_at *)(sin_part + n) = at.im;
+    mt_turns_by(&at, &step);
+    mt_turns_by(&step, &bent);
+  }
+  for (size_t lane = 0; n < nframes; n++, lane++) {
+    cos_part[n] = at.re[lane];
+    sin_part[n] = at.im[lane];
   }
 }
 
 static void fade_frames(const mt_segment *mark, double t0_s, double dt_s, size_t nframes, double *cos_part,
                         double *sin_part)
 {
-  double last_s = t0_s + (double)(nframes - 1) * dt_s;
+  double last_s = t0_s + (double)(nframes - 1) * dt_s, envelope[ROTATED_FRAMES];
 
   if (t0_s >= mark->fade_in_s && last_s <= mark->duration_s - mark->fade_out_s)
     return;
+  mt_fade_render(mark, t0_s, dt_s, nframes, envelope, NULL);
   for (size_t n = 0; n < nframes; n++) {
-    double envelope = mt_fade_gain(mark, t0_s + (double)n * dt_s);
-    cos_part[n] *= envelope;
-    sin_part[n] *= envelope;
+    cos_part[n] *= envelope[n];
+    sin_part[n] *= envelope[n];
   }
 }
 

@@ -1,58 +1,82 @@
 #include "signal/sweep.h"
 
 #include "base/decibel.h"
+#include "base/wide.h"
 
 /* What a stretch rendered by rotation may be off at its end, radians: less than the rounding of the phase itself. */
 #define STRAY_RAD 1e-13
 #define STRETCH_LEAST 4
 #define STRETCH_MOST 64
+#define LANES 4 /* an mt_four */
 
-typedef struct spin {
-  double c, s;
-} spin;
-
-static spin spin_by(spin a, spin by)
+static void spin_of(const mt_four *radians, mt_turns *out)
 {
-  return (spin){a.c * by.c - a.s * by.s, a.c * by.s + a.s * by.c};
+  for (int lane = 0; lane < LANES; lane++) {
+    out->re[lane] = cos((*radians)[lane]);
+    out->im[lane] = sin((*radians)[lane]);
+  }
 }
 
-static spin spin_of(double radians)
+/* For angles of at most pi LANES^2 / (rate x constant), 0.1 at the slowest rates: what is left out is below 1e-15. */
+static inline void small_spin_of(const mt_four *radians, mt_turns *out)
 {
-  return (spin){cos(radians), sin(radians)};
+  mt_four x = *radians, q = x * x;
+  out->re = 1.0 - q / 2.0 * (1.0 - q / 12.0 * (1.0 - q / 30.0 * (1.0 - q / 56.0)));
+  out->im = x * (1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0))));
 }
 
 /*
- * The phase P exp(a n) has the differences P (exp(a) - 1)^k. The rotation from frame to frame is itself rotated,
- * and so on three times; the fifth difference, at most pi / a x a^5, is left out: n^5 / 120 of it after n frames.
+ * The phase P exp(a n) has the differences P (exp(a) - 1)^k. The rotation from frame to frame is itself rotated, and
+ * so on four times; the sixth difference, at most pi / a x a^6, is left out: n^6 / 720 of it after n frames.
  */
 static size_t stretch_of(double a)
 {
-  double n = pow(120.0 * STRAY_RAD / (MT_PI * a * a * a * a), 0.2);
+  double n = pow(720.0 * STRAY_RAD / (MT_PI * a * a * a * a * a), 1.0 / 6.0);
   return n < STRETCH_LEAST ? STRETCH_LEAST : n > STRETCH_MOST ? STRETCH_MOST : (size_t)n;
+}
+
+/* Frames from that of `phase` on; lanes[i] = exp(a i), growth = exp(a LANES) - 1. */
+MT_WIDE static void render_stretch(double phase_rad, const mt_four *lanes, double growth, size_t nframes,
+                                   double *cos_part, double *sin_part)
+{
+  mt_four phase = phase_rad * *lanes, first = phase * growth, second = first * growth,
+          third = second * growth, fourth = third * growth, fifth = fourth * growth;
+  mt_turns at, step, bend, twist, curl;
+  const mt_turns last = {fifth * 0.0 + 1.0, fifth};
+  size_t n = 0;
+
+  spin_of(&phase, &at);
+  spin_of(&first, &step);
+  small_spin_of(&second, &bend);
+  small_spin_of(&third, &twist);
+  small_spin_of(&fourth, &curl);
+  for (; n + LANES <= nframes; n += LANES) {
+    *(mt_four_at *)(cos_part + n) = at.re;
+    *(mt_four_at *)(sin_part + n) = at.im;
+    mt_turns_by(&at, &step);
+    mt_turns_by(&step, &bend);
+    mt_turns_by(&bend, &twist);
+    mt_turns_by(&twist, &curl);
+    mt_turns_by(&curl, &last);
+  }
+  for (size_t lane = 0; n < nframes; n++, lane++) {
+    cos_part[n] = at.re[lane];
+    sin_part[n] = at.im[lane];
+  }
 }
 
 void mt_sweep_render_phase(const mt_segment *sweep, double t0_s, double dt_s, size_t nframes,
                            double *cos_part, double *sin_part)
 {
-  double constant = mt_segment_sweep_constant(sweep);
+  double constant = mt_segment_sweep_constant(sweep), a = dt_s / constant;
   double turns = 2.0 * MT_PI * sweep->from_hz * constant;
-  double growth = expm1(dt_s / constant);
-  size_t stretch = stretch_of(fabs(dt_s / constant));
+  double growth = expm1(LANES * a);
+  mt_four lanes = {1.0, exp(a), exp(2.0 * a), exp(3.0 * a)};
+  size_t stretch = stretch_of(fabs(a));
 
   for (size_t begin = 0; begin < nframes; begin += stretch) {
-    size_t end = nframes - begin < stretch ? nframes : begin + stretch;
+    size_t count = nframes - begin < stretch ? nframes - begin : stretch;
     double phase = turns * exp((t0_s + (double)begin * dt_s) / constant);
-    spin at = spin_of(phase), step = spin_of(phase * growth), bend = spin_of(phase * growth * growth);
-    double third = phase * growth * growth * growth;
-    spin twist = {1.0 - 0.5 * third * third, third};
-    const spin last = {1.0, third * growth};
-    for (size_t n = begin; n < end; n++) {
-      cos_part[n] = at.c;
-      sin_part[n] = at.s;
-      at = spin_by(at, step);
-      step = spin_by(step, bend);
-      bend = spin_by(bend, twist);
-      twist = spin_by(twist, last);
-    }
+    render_stretch(phase, &lanes, growth, count, cos_part + begin, sin_part + begin);
   }
 }

@@ -82,15 +82,46 @@ size_t mt_transform_points(const mt_transform *transform)
   return transform->n;
 }
 
+/* Two bins side by side. */
+typedef float pair __attribute__((vector_size(4 * sizeof(float))));
+typedef float pair_at __attribute__((vector_size(4 * sizeof(float)), aligned(sizeof(float)), may_alias));
+
+static const pair conjugate = {1.0F, -1.0F, 1.0F, -1.0F};
+
+/* Sum and turned difference of bins and the conjugates of their mirrors, which lie in reverse. */
+static inline void split(pair low, pair high, pair turn, pair *sum, pair *odd)
+{
+  pair mirror = __builtin_shufflevector(high, high, 2, 3, 0, 1) * conjugate, difference = low - mirror;
+  pair crossed = __builtin_shufflevector(difference, difference, 1, 0, 3, 2) *
+                 __builtin_shufflevector(turn, turn, 1, 1, 3, 3) * conjugate;
+
+  *sum = low + mirror;
+  *odd = difference * __builtin_shufflevector(turn, turn, 0, 0, 2, 2) - crossed;
+}
+
+/* The mirror's own: (sum - odd) conjugated, in its order. */
+static inline pair mirrored(pair sum, pair odd)
+{
+  pair other = (sum - odd) * conjugate;
+  return __builtin_shufflevector(other, other, 2, 3, 0, 1);
+}
+
 void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out)
 {
-  size_t half = transform->n / 2;
+  size_t half = transform->n / 2, k = 1;
   const mt_bin *z = transform->work;
 
   kiss_fft(transform->half, (const kiss_fft_cpx *)in, (kiss_fft_cpx *)transform->work);
   out[0] = (mt_bin){z[0].re + z[0].im, 0.0F};
   out[half] = (mt_bin){z[0].re - z[0].im, 0.0F};
-  for (size_t k = 1; k <= half / 2; k++) {
+  for (; k + 1 < half / 2; k += 2) {
+    pair sum, odd;
+    split(*(const pair_at *)&z[k], *(const pair_at *)&z[half - k - 1], *(const pair_at *)&transform->turns[k],
+          &sum, &odd);
+    *(pair_at *)&out[k] = 0.5F * (sum + odd);
+    *(pair_at *)&out[half - k - 1] = 0.5F * mirrored(sum, odd);
+  }
+  for (; k <= half / 2; k++) {
     mt_bin low = z[k], high = {z[half - k].re, -z[half - k].im};
     mt_bin sum = {low.re + high.re, low.im + high.im};
     mt_bin odd = times((mt_bin){low.re - high.re, low.im - high.im}, transform->turns[k]);
@@ -101,11 +132,18 @@ void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out)
 
 void mt_transform_inverse(mt_transform *transform, const mt_bin *in, float *out)
 {
-  size_t half = transform->n / 2;
+  size_t half = transform->n / 2, k = 1;
   mt_bin *z = transform->work;
 
   z[0] = (mt_bin){in[0].re + in[half].re, in[half].re - in[0].re};
-  for (size_t k = 1; k <= half / 2; k++) {
+  for (; k + 1 < half / 2; k += 2) {
+    pair even, odd;
+    split(*(const pair_at *)&in[k] * conjugate, *(const pair_at *)&in[half - k - 1] * conjugate,
+          *(const pair_at *)&transform->turns[k], &even, &odd);
+    *(pair_at *)&z[k] = even + odd;
+    *(pair_at *)&z[half - k - 1] = mirrored(even, odd);
+  }
+  for (; k <= half / 2; k++) {
     mt_bin low = {in[k].re, -in[k].im}, high = in[half - k];
     mt_bin even = {low.re + high.re, low.im + high.im};
     mt_bin odd = times((mt_bin){low.re - high.re, low.im - high.im}, transform->turns[k]);
