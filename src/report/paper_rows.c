@@ -233,12 +233,21 @@ static double own_uncertainty(const mt_judgement *j)
   return j->uncertainty;
 }
 
+/* Whether a change reckoned with a bound is one itself: as far or further. Else it says nothing. */
+static bool is_at_least(const paper_row *row, double difference)
+{
+  bool is_least = mt_quantity_bound_is_least(row->now->quantity);
+
+  /* what lies below its bound has fallen further, and risen by more from there */
+  return (difference < 0.0) == (row->now_is_bound != is_least) && difference != 0.0;
+}
+
 const char *paper_row_change(const paper_row *row, char *out, size_t size)
 {
   const mt_judgement *a = row->before, *b = row->now;
   mt_unit unit = b != NULL ? b->unit : MT_UNIT_NONE;
   double difference, uncertainty;
-  bool is_nothing;
+  bool is_nothing, has_bound = row->before_is_bound || row->now_is_bound;
   char text[48];
 
   out[0] = '\0';
@@ -246,6 +255,8 @@ const char *paper_row_change(const paper_row *row, char *out, size_t size)
       (row->before_is_bound && row->now_is_bound))
     return out;
   difference = b->value - a->value;
+  if (has_bound && !is_at_least(row, difference))
+    return out;
   uncertainty = hypot(own_uncertainty(a), own_uncertainty(b));
   if (unit == MT_UNIT_DBFS || unit == MT_UNIT_DBV)
     unit = MT_UNIT_DB;
@@ -258,7 +269,8 @@ const char *paper_row_change(const paper_row *row, char *out, size_t size)
   cut_decimals(difference, decimals_beside_limit(b), unit, text, sizeof text);
   tidy_unit(unit, text, sizeof text);
   is_nothing = strcspn(text, "123456789") == strlen(text);
-  snprintf(out, size, "%s%s", difference > 0.0 && !is_nothing ? "+" : "", text);
+  snprintf(out, size, "%s%s%s", difference > 0.0 && !is_nothing ? "+" : "", text,
+           has_bound ? " or more" : "");
   return out;
 }
 

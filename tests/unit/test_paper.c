@@ -341,6 +341,36 @@ static void a_bound_is_shown_as_a_bound(void **state)
   free(rows);
 }
 
+/* Below -60 dB before and at -70 now may be anything; at -50 it has risen by 10 at least. Lower bounds likewise. */
+static void a_change_from_or_to_a_bound_is_no_value(void **state)
+{
+  static const struct {
+    mt_quantity quantity;
+    double before, now;
+    bool before_is_bound;
+    const char *want;
+  } cases[] = {{MT_Q_CROSSTALK, -60.0, -70.0, true, ""},
+               {MT_Q_CROSSTALK, -60.0, -50.0, true, "+10.0 dB or more"},
+               {MT_Q_CROSSTALK, -60.0, -70.0, false, "-10.0 dB or more"},
+               {MT_Q_CROSSTALK, -70.0, -60.0, false, ""},
+               {MT_Q_SNR, 60.0, 70.0, true, ""},
+               {MT_Q_SNR, 60.0, 50.0, true, "-10.0 dB or more"},
+               {MT_Q_SNR, 60.0, 70.0, false, "+10.0 dB or more"},
+               {MT_Q_SNR, 70.0, 60.0, false, ""}};
+  (void)state;
+
+  for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+    mt_judgement a = {
+        .quantity = cases[i].quantity, .has_value = true, .value = cases[i].before, .unit = MT_UNIT_DB};
+    mt_judgement b = a;
+    paper_row row = {&a, &b, cases[i].before_is_bound, !cases[i].before_is_bound};
+    char text[80];
+    a.uncertainty = b.uncertainty = 0.2;
+    b.value = cases[i].now;
+    assert_string_equal(paper_row_change(&row, text, sizeof text), cases[i].want);
+  }
+}
+
 static void readings_become_comma_separated_values(void **state)
 {
   char *csv = NULL;
@@ -421,6 +451,7 @@ int main(void)
       cmocka_unit_test(a_response_is_weak_where_it_is_worst),
       cmocka_unit_test(what_is_not_decided_shows_its_doubt),
       cmocka_unit_test(a_bound_is_shown_as_a_bound),
+      cmocka_unit_test(a_change_from_or_to_a_bound_is_no_value),
       cmocka_unit_test(readings_become_comma_separated_values),
       cmocka_unit_test(text_that_begins_like_a_formula_is_disarmed),
       cmocka_unit_test(several_units_have_a_row_each),
