@@ -102,6 +102,15 @@ typedef struct mt_device {
  */
 mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err);
 
+/**
+ * Whether the devices that a run would open are there now; none is opened. Not while a run is on.
+ *
+ * @param input   as in mt_audio_request; so is `output`.
+ * @param plays   false: the output is not asked for.
+ * @return MT_E_DEVICE with what is there instead, or with which ones a name may mean; MT_E_MEMORY.
+ */
+mt_code mt_audio_check_devices(const char *input, const char *output, bool plays, mt_error *err);
+
 /** How samples are stored. */
 typedef enum mt_sample_format { MT_SAMPLE_FLOAT, MT_SAMPLE_PCM24, MT_SAMPLE_PCM16 } mt_sample_format;
 

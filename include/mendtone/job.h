@@ -158,6 +158,9 @@ mt_code mt_job_list_stages(const char *folder, mt_stage **out, size_t *nstages, 
 /** One stage by its label ("before", also "before~1"). MT_E_NO_INPUT names those there are. */
 mt_code mt_job_load_stage(const char *folder, const char *label, mt_stage *out, mt_error *err);
 
+/** Fail with MT_E_NO_INPUT: of the stages there are none has this label; the message names the nearest, and all. */
+mt_code mt_job_refuse_label(const mt_stage *stages, size_t n, const char *label, mt_error *err);
+
 /** A stage being written. */
 typedef struct mt_open_stage mt_open_stage;
 

@@ -101,6 +101,12 @@ mt_code mt_session_reference_path(const char *plan_path, const mt_plan *plan, ch
 mt_code mt_session_open_plan(const char *path, mt_plan **out, mt_error *err);
 
 /**
+ * Whether the devices that a check with these options would open are there, before anybody is asked to get ready.
+ * Nothing is opened or played. @return MT_E_DEVICE with what is there; what is wrong with the rig that is named.
+ */
+mt_code mt_session_check_devices(const mt_session_options *options, mt_error *err);
+
+/**
  * Play, capture, read, judge. A missed limit is not an error: see results->verdict.
  *
  * The take is in the file while it is made (mt_audio_writer). A take from a sound device that frames are missing

@@ -272,19 +272,21 @@ static mt_code add_halves(mt_workspace *ws, mt_channel channel, const step *over
              over->peak[0] < over->peak[1] ? "positive" : "negative");
   if (strcmp(finding.id, "clips-evenly") == 0)
     snprintf(finding.text, sizeof finding.text,
-             "Driven to its maximum level, the %s channel distorts both halves of the wave alike",
+             "Driven to its maximum level, the %s channel distorts both halves of the wave alike.",
              mt_channel_name(channel, name));
   else
     snprintf(finding.text, sizeof finding.text,
              "Driven to its maximum level, the %s channel clips the %s half of the wave first: compare the "
              "supplies "
-             "and the bias of its output stage",
+             "and the bias of its output stage.",
              mt_channel_name(channel, name), over->peak[0] < over->peak[1] ? "positive" : "negative");
   snprintf(finding.evidence[0], sizeof finding.evidence[0],
            "played at %.1f dBFS, peaks reach +%.4f and -%.4f of full scale about their mean",
            over->played_dbfs, over->peak[0], over->peak[1]);
   snprintf(finding.evidence[1], sizeof finding.evidence[1], "harmonic 2 at %.1f dB, harmonic 3 at %.1f dB",
            over->harmonic_db[0], over->harmonic_db[1]);
+  if (ws->state[0] != '\0' && strcmp(ws->state, "default") != 0)
+    snprintf(finding.evidence[finding.nevidence++], sizeof finding.evidence[0], "in state \"%s\"", ws->state);
   return mt_results_add_finding(ws->results, &finding, err);
 }
 

@@ -50,6 +50,28 @@ static uint64_t count_missing(int fd, uint64_t file_bytes)
   return 0;
 }
 
+/*
+ * What kind of compressed sound begins so, or NULL. ISO/IEC 11172-3, 2.4.1.3: MPEG audio begins with 11 set bits; its
+ * layer is not 0, its bit rate not 15. ISO/IEC 13818-7: AAC begins so, too, with layer 0. RFC 3533: Ogg. ISO/IEC
+ * 14496-12: "ftyp". ID3v2 and ASF from memory.
+ */
+static const char *name_compressed(const unsigned char head[16])
+{
+  static const unsigned char asf[4] = {0x30, 0x26, 0xb2, 0x75};
+
+  if (memcmp(head, "ID3", 3) == 0)
+    return "MP3";
+  if (head[0] == 0xff && (head[1] & 0xe0) == 0xe0 && (head[1] & 0x06) != 0 && (head[2] & 0xf0) != 0xf0)
+    return "MP3";
+  if (head[0] == 0xff && (head[1] & 0xf6) == 0xf0)
+    return "AAC";
+  if (memcmp(head, "OggS", 4) == 0)
+    return "Ogg Vorbis or Opus";
+  if (memcmp(head + 4, "ftyp", 4) == 0)
+    return "MP4 or M4A (AAC)";
+  return memcmp(head, asf, sizeof asf) == 0 ? "WMA" : NULL;
+}
+
 /* Only what is checked here reaches the library: its decoders of rare formats are never run. */
 static mt_code check_magic(const char *path, int fd, uint64_t file_bytes, uint64_t *missing, mt_error *err)
 {
@@ -71,6 +93,12 @@ static mt_code check_magic(const char *path, int fd, uint64_t file_bytes, uint64
     }
     if ((wave && memcmp(head, "RF64", 4) == 0) || memcmp(head, w64, 16) == 0 || memcmp(head, "fLaC", 4) == 0)
       return MT_OK;
+    if (name_compressed(head) != NULL)
+      return mt_fail(
+          err, MT_E_DATA,
+          "%.80s: looks like %s inside: lossy compression, which no conversion mends; record again "
+          "as WAV or FLAC",
+          path, name_compressed(head));
   }
   return mt_fail(err, MT_E_DATA, "%.150s: is not a recording; expected WAV, RF64, W64 or FLAC", path);
 }

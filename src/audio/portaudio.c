@@ -164,6 +164,7 @@ static void try_rates(size_t index, mt_device *d)
 }
 
 typedef struct listing {
+  bool tries_rates;
   mt_device *devices;
   size_t ndevices;
   mt_code code;
@@ -186,7 +187,7 @@ static void list_job(mt_guard *guard, void *ctx)
   mt_guard_step(guard);
   if (l->code == MT_OK) {
     l->code = list_devices(&l->devices, &l->ndevices, &l->err);
-    for (size_t i = 0; i < l->ndevices && !mt_guard_is_left(guard); i++) {
+    for (size_t i = 0; l->tries_rates && i < l->ndevices && !mt_guard_is_left(guard); i++) {
       try_rates(i, &l->devices[i]);
       mt_guard_step(guard);
     }
@@ -208,7 +209,7 @@ static mt_code fail_silent(mt_error *err)
       "the sound system hangs: no answer for 3 s; restart its server, or unplug and plug the card");
 }
 
-mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err)
+static mt_code list_guarded(bool tries_rates, mt_device **out, size_t *ndevices, mt_error *err)
 {
   mt_guard *guard;
   mt_code code;
@@ -216,6 +217,7 @@ mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err)
 
   if (l == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a list of devices");
+  l->tries_rates = tries_rates;
   prepare_environment();
   code = mt_guard_start(list_job, l, release_listing, &guard, err);
   if (code != MT_OK) {
@@ -232,6 +234,38 @@ mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err)
     l->devices = NULL;
   }
   mt_guard_leave(&guard);
+  return code;
+}
+
+mt_code mt_audio_list_devices(mt_device **out, size_t *ndevices, mt_error *err)
+{
+  return list_guarded(true, out, ndevices, err);
+}
+
+/* Which devices: the output is the input's own unless named, else the default one. */
+static mt_code choose_devices(const char *input, const char *output, bool plays, const mt_device *devices,
+                              size_t ndevices, size_t *in, size_t *out, mt_error *err)
+{
+  mt_code code = mt_device_choose(devices, ndevices, input, true, in, err);
+
+  if (code != MT_OK || !plays)
+    return code;
+  if (output == NULL && devices[*in].max_outputs > 0) {
+    *out = *in;
+    return MT_OK;
+  }
+  return mt_device_choose(devices, ndevices, output, false, out, err);
+}
+
+mt_code mt_audio_check_devices(const char *input, const char *output, bool plays, mt_error *err)
+{
+  mt_device *devices = NULL;
+  size_t ndevices = 0, in, out;
+  mt_code code = list_guarded(false, &devices, &ndevices, err);
+
+  if (code == MT_OK)
+    code = choose_devices(input, output, plays, devices, ndevices, &in, &out, err);
+  free(devices);
   return code;
 }
 
@@ -362,21 +396,6 @@ static void release_duplex(void *ctx)
   free(d);
 }
 
-/* Which devices: the output is the input's own unless named, else the default one. */
-static mt_code choose_devices(const duplex *d, const mt_device *devices, size_t ndevices, size_t *in,
-                              size_t *out, mt_error *err)
-{
-  mt_code code = mt_device_choose(devices, ndevices, d->input, true, in, err);
-
-  if (code != MT_OK || !d->plays)
-    return code;
-  if (d->output == NULL && devices[*in].max_outputs > 0) {
-    *out = *in;
-    return MT_OK;
-  }
-  return mt_device_choose(devices, ndevices, d->output, false, out, err);
-}
-
 static mt_code make_rings(duplex *d, mt_error *err)
 {
   size_t room = (size_t)(RING_S * d->rate_hz);
@@ -397,7 +416,7 @@ static mt_code open_stream(duplex *d, PaStream **stream, mt_error *err)
   mt_code code = list_devices(&devices, &ndevices, err);
 
   if (code == MT_OK)
-    code = choose_devices(d, devices, ndevices, &in, &out, err);
+    code = choose_devices(d->input, d->output, d->plays, devices, ndevices, &in, &out, err);
   if (code == MT_OK) {
     d->nin = channels_of(devices[in].max_inputs);
     d->nout = d->plays ? channels_of(devices[out].max_outputs) : 0;

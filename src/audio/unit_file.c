@@ -323,8 +323,12 @@ static mt_code read_unit(mt_config_item root, const char *state, mt_simulated_un
                                      "input_ohm",
                                      "return_ohm",
                                      "volume"};
-  mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
+  static const char *const of_a_plan[] = {"limits", "by_hand", "extras", "expect_route", "expect_polarity"};
+  mt_code code = mt_config_refuse_other(root, of_a_plan, COUNT(of_a_plan), "a plan (--plan)",
+                                        "the file of a simulated unit", err);
 
+  if (code == MT_OK)
+    code = mt_config_check_keys(root, keys, COUNT(keys), err);
   if (code == MT_OK)
     code = mt_config_text(root, "name", out->name, sizeof out->name, err);
   if (code == MT_OK)

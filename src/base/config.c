@@ -141,6 +141,17 @@ mt_code mt_config_check_keys(mt_config_item group, const char *const *keys, size
   return MT_OK;
 }
 
+mt_code mt_config_refuse_other(mt_config_item root, const char *const *theirs, size_t ntheirs,
+                               const char *other, const char *expected, mt_error *err)
+{
+  mt_config_item item;
+
+  for (size_t i = 0; i < ntheirs; i++)
+    if (mt_config_find(root, theirs[i], &item))
+      return mt_config_fail(item, err, "\"%s\" belongs to %s; expected %s", theirs[i], other, expected);
+  return MT_OK;
+}
+
 bool mt_config_find(mt_config_item group, const char *key, mt_config_item *out)
 {
   config_setting_t *member = config_setting_get_member(group.setting, key);

@@ -35,6 +35,10 @@ mt_code mt_config_fail(mt_config_item item, mt_error *err, const char *fmt, ...)
 /** Refuse any key of a group that is not in the list, with a suggestion. */
 mt_code mt_config_check_keys(mt_config_item group, const char *const *keys, size_t nkeys, mt_error *err);
 
+/** Refuse a file in which one of `theirs` stands: "x.cfg:3: \"limits\" belongs to a plan; expected ..." */
+mt_code mt_config_refuse_other(mt_config_item root, const char *const *theirs, size_t ntheirs,
+                               const char *other, const char *expected, mt_error *err);
+
 /** The member of that name. @return false if there is none. */
 bool mt_config_find(mt_config_item group, const char *key, mt_config_item *out);
 bool mt_config_is_group(mt_config_item item);

@@ -408,17 +408,30 @@ mt_code mt_job_list_stages(const char *folder, mt_stage **out, size_t *nstages, 
   return list_stages(folder, out, nstages, err);
 }
 
-static mt_code refuse_label(const mt_stage *list, size_t n, const char *label, mt_error *err)
+mt_code mt_job_refuse_label(const mt_stage *stages, size_t n, const char *label, mt_error *err)
 {
-  char known[120] = "", shown[72];
+  const char **labels = calloc(n + 1, sizeof *labels), *nearest = NULL;
+  char known[100] = "", shown[48], hint[72] = "";
+  size_t nlabels = 0;
 
   mt_text_copy(shown, sizeof shown, label);
-  for (size_t i = 0; i < n && strlen(known) < 90; i++) {
+  for (size_t i = 0; i < n; i++) {
     size_t used = strlen(known);
-    if (list[i].kept == 0)
-      snprintf(known + used, sizeof known - used, "%s%.40s", used > 0 ? ", " : "", list[i].label);
+    if (stages[i].kept > 0)
+      continue;
+    if (labels != NULL)
+      labels[nlabels++] = stages[i].label;
+    if (used < 60)
+      snprintf(known + used, sizeof known - used, "%s%.36s", used > 0 ? ", " : "", stages[i].label);
+    else if (strstr(known, "...") == NULL)
+      snprintf(known + used, sizeof known - used, ", ...");
   }
-  return mt_fail(err, MT_E_NO_INPUT, "the job has no stage \"%s\"; %s%s", shown,
+  if (labels != NULL)
+    nearest = mt_text_nearest(label, labels, nlabels);
+  if (nearest != NULL)
+    snprintf(hint, sizeof hint, "did you mean \"%.50s\"? ", nearest);
+  free(labels);
+  return mt_fail(err, MT_E_NO_INPUT, "the job has no stage \"%s\"; %s%s%s", shown, hint,
                  known[0] != '\0' ? "it has " : "none is filed yet", known);
 }
 
@@ -437,7 +450,7 @@ mt_code mt_job_load_stage(const char *folder, const char *label, mt_stage *out, 
   while (i < n && (list[i].kept != kept || strcmp(list[i].label, wanted) != 0))
     i++;
   if (i == n)
-    code = refuse_label(list, n, label, err);
+    code = mt_job_refuse_label(list, n, label, err);
   else if (list[i].serial == 0)
     code = mt_fail(err, MT_E_DATA, "%s", list[i].why);
   else

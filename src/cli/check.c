@@ -152,9 +152,9 @@ static mt_code check_once(const check_options *given, cli_filing *filing, mt_ses
     code = cli_filing_begin(given->reading.job, given->reading.stage, filing, err);
   if (code == MT_OK)
     expect_turn(session, &stimulus);
-  if (code == MT_OK &&
-      !check_caution(given, stimulus.level_dbfs, stimulus.max_level_dbfs, may_find ? &finds : NULL))
-    code = mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  if (code == MT_OK)
+    code = check_caution(given, session, stimulus.level_dbfs, stimulus.max_level_dbfs,
+                         may_find ? &finds : NULL, err);
   session->save_take = filing->stage != NULL ? filing->take : given->take;
   if (finds)
     max_dbfs = stimulus.level_dbfs;

@@ -27,13 +27,15 @@ typedef struct check_options {
 bool check_is_attended(const check_options *given);
 
 /**
- * Say what to be careful about, and wait; only at a terminal.
+ * Say what to be careful about, and wait; only at a terminal, and only if the devices are there.
  *
+ * @param session         whose devices would be opened.
  * @param max_level_dbfs  of the loudest tone, the others at level_dbfs.
  * @param finds_level     NULL, or set if the person wants the level found first.
- * @return false if the answer was no.
+ * @return MT_E_ARG if the answer was no; what mt_session_check_devices() returns.
  */
-bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs, bool *finds_level);
+mt_code check_caution(const check_options *given, const mt_session_options *session, double level_dbfs,
+                      double max_level_dbfs, bool *finds_level, mt_error *err);
 
 /** Put a question to the terminal and read one line, without its end. @return false at the end of input. */
 bool check_ask(const char *prompt, char *line, size_t size);

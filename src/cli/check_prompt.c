@@ -59,12 +59,17 @@ static char ask_to_play(const char *prompt, bool may_find)
   return '\0';
 }
 
-bool check_caution(const check_options *given, double level_dbfs, double max_level_dbfs, bool *finds_level)
+mt_code check_caution(const check_options *given, const mt_session_options *session, double level_dbfs,
+                      double max_level_dbfs, bool *finds_level, mt_error *err)
 {
   char prompt[200], key;
+  mt_code code;
 
   if (given->yes || given->simulate != NULL || !isatty(STDIN_FILENO))
-    return true;
+    return MT_OK;
+  code = mt_session_check_devices(session, err);
+  if (code != MT_OK)
+    return code;
   fputs(cautions, stderr);
   if (max_level_dbfs > level_dbfs)
     fprintf(stderr,
@@ -81,5 +86,5 @@ bool check_caution(const check_options *given, double level_dbfs, double max_lev
   key = ask_to_play(prompt, finds_level != NULL);
   if (key == 'f')
     *finds_level = true;
-  return key != '\0';
+  return key != '\0' ? MT_OK : mt_fail(err, MT_E_ARG, "stopped before anything was played");
 }

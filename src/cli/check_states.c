@@ -298,7 +298,7 @@ static mt_code take_all(tour *t, mt_error *err)
 }
 
 /* Of all that will be played, the loudest. */
-static bool caution(const tour *t)
+static mt_code caution(const tour *t, const mt_session_options *session, mt_error *err)
 {
   double level_dbfs = 0.0, max_level_dbfs = -1e3;
 
@@ -309,7 +309,7 @@ static bool caution(const tour *t)
     level_dbfs = stimulus.level_dbfs;
     max_level_dbfs = stimulus.max_level_dbfs > max_level_dbfs ? stimulus.max_level_dbfs : max_level_dbfs;
   }
-  return check_caution(t->given, level_dbfs, max_level_dbfs, NULL);
+  return check_caution(t->given, session, level_dbfs, max_level_dbfs, NULL, err);
 }
 
 static const mt_answer *find_answer(void *ctx, const char *ask)
@@ -322,16 +322,18 @@ static mt_code file_answer(void *ctx, const mt_answer *answer, mt_error *err)
   return mt_walk_answer(ctx, answer, err);
 }
 
-static mt_code visit(tour *t, bool is_attended, mt_error *err)
+static mt_code visit(tour *t, const mt_session_options *session, bool is_attended, mt_error *err)
 {
   size_t nresumed = mt_walk_count_resumed(t->walk);
-  mt_code code;
+  mt_code code = MT_OK;
 
   if (nresumed > 0)
     fprintf(stderr, "%zu of %zu states are in %s already.\n", nresumed, t->plan->nstates,
             t->given->keep_name);
-  if (first_open(t) < t->plan->nstates && !caution(t))
-    return mt_fail(err, MT_E_ARG, "stopped before anything was played");
+  if (first_open(t) < t->plan->nstates)
+    code = caution(t, session, err);
+  if (code != MT_OK)
+    return code;
   if (is_attended && t->given->from_player)
     say("A player plays each state: the file of mendtone stimulus does for all of them, those of --state "
         "NAME are shorter.");
@@ -362,7 +364,7 @@ mt_code check_states(const check_options *given, const mt_session_options *sessi
   code = mt_walk_create(session, given->keep, &t.walk, err);
   if (code == MT_OK) {
     prepare_for_interrupt(given);
-    code = visit(&t, is_attended, err);
+    code = visit(&t, session, is_attended, err);
   }
   if (code == MT_OK && !t.stops)
     code = mt_walk_finish(t.walk, results, err);

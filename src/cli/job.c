@@ -239,7 +239,7 @@ static void show_stages(const mt_stage *stages, size_t n)
     printf("  %s  ", mt_job_time_text(stages[i].time_s, true, when));
     mt_layout_cell(stdout, 11, verdict_word(&stages[i]));
     if (stages[i].has_results && plan[0] != '\0')
-      printf("by %.30s\n", plan);
+      printf(stages[i].verdict != MT_VERDICT_NONE ? "by %.30s\n" : "%.30s has no limit for it\n", plan);
     else if (stages[i].has_results)
       putchar('\n');
     else

@@ -498,8 +498,10 @@ static int run(int argc, char **argv)
   cautioned.simulate = given.simulate;
   cautioned.yes = given.yes || how.recording != NULL;
   cautioned.from_player = given.listen;
-  if (code == MT_OK && !check_caution(&cautioned, mt_session_watch_level(&session), -(double)INFINITY, NULL))
-    code = mt_fail(&err, MT_E_ARG, "stopped before anything was played");
+  session.listens = given.listen;
+  if (code == MT_OK)
+    code =
+        check_caution(&cautioned, &session, mt_session_watch_level(&session), -(double)INFINITY, NULL, &err);
   if (code == MT_OK)
     code = watch(&given, &session, &how, &b, &results, &err);
   mt_plan_destroy(&plan);

@@ -898,20 +898,53 @@ static bool is_meant_to_differ(const scene *s, const struct cause *cause)
              mt_plan_load(s->plan, mt_plan_find_state(s->plan, state->compare_with));
 }
 
-/* What is so in several states is said once, with the names of all. @return false if it was not said yet. */
-static bool add_state(const scene *s, const mt_finding *found, mt_results *results)
+/* Where a finding names its states, or NULL. */
+static char *states_of(mt_finding *f)
 {
-  for (size_t i = 0; i < results->nfindings; i++) {
+  char *last = f->evidence[f->nevidence > 0 ? f->nevidence - 1 : 0];
+
+  return f->nevidence > 0 && strncmp(last, "in state", 8) == 0 ? last : NULL;
+}
+
+/*
+ * What is so in several states is said once, with the names of all. `states` is as states_of() gives them, from their
+ * first quotation mark. @return false if none of the first `n` findings says it yet.
+ */
+static bool add_states(mt_results *results, size_t n, const mt_finding *found, const char *states)
+{
+  for (size_t i = 0; i < n; i++) {
     mt_finding *f = &results->findings[i];
-    char *last = f->evidence[f->nevidence > 0 ? f->nevidence - 1 : 0];
-    size_t length = strlen(last);
-    if (strcmp(f->id, found->id) != 0 || f->channel != found->channel || strncmp(last, "in state", 8) != 0)
+    char *last = states_of(f);
+    size_t length = last != NULL ? strlen(last) : 0;
+    if (strcmp(f->id, found->id) != 0 || f->channel != found->channel || last == NULL)
       continue;
-    if (length + strlen(s->state) + 5 < sizeof f->evidence[0])
-      snprintf(last + length, sizeof f->evidence[0] - length, ", \"%s\"", s->state);
+    if (length + strlen(states) + 3 < sizeof f->evidence[0])
+      snprintf(last + length, sizeof f->evidence[0] - length, ", %s", states);
     return true;
   }
   return false;
+}
+
+static bool add_state(const scene *s, const mt_finding *found, mt_results *results)
+{
+  char quoted[sizeof results->readings[0].state + 3];
+
+  snprintf(quoted, sizeof quoted, "\"%s\"", s->state);
+  return add_states(results, results->nfindings, found, quoted);
+}
+
+/* What the analysis found in each take by itself. */
+static void join_states(mt_results *results)
+{
+  size_t kept = 0;
+
+  for (size_t i = 0; i < results->nfindings; i++) {
+    const char *states = states_of(&results->findings[i]);
+    const char *quoted = states != NULL ? strchr(states, '"') : NULL;
+    if (quoted == NULL || !add_states(results, kept, &results->findings[i], quoted))
+      results->findings[kept++] = results->findings[i];
+  }
+  results->nfindings = kept;
 }
 
 static mt_code ask(const scene *s, const struct cause *cause, mt_channel channel, mt_results *results,
@@ -962,6 +995,7 @@ mt_code mt_judge_find_causes(const mt_plan *plan, mt_results *results, mt_error 
   mt_code code = MT_OK;
 
   drop_earlier(results);
+  join_states(results);
   for (size_t i = 0; i < results->nreadings + results->ncurves; i++) {
     scene s = {plan, results, state_of(results, i)};
     if (!is_new_state(results, i) || mt_results_is_spoilt(results, s.state))

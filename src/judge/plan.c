@@ -666,8 +666,12 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
       "level_dbfs",   "rate_hz",         "states",         "limits",
       "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
       "extras",       "by_hand"};
-  mt_code code = mt_config_check_keys(root, keys, COUNT(keys), err);
+  static const char *const of_a_unit[] = {"left", "right", "hum_hz", "delay_s", "clock_offset_ppm"};
+  mt_code code = mt_config_refuse_other(root, of_a_unit, COUNT(of_a_unit), "a simulated unit (--simulate)",
+                                        "a plan", err);
 
+  if (code == MT_OK)
+    code = mt_config_check_keys(root, keys, COUNT(keys), err);
   if (code == MT_OK)
     code = mt_config_text(root, "unit", plan->unit, sizeof plan->unit, err);
   if (code == MT_OK)

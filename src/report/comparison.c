@@ -109,7 +109,7 @@ static void print_side(bool present, const mt_reading *r, FILE *out)
   mt_layout_cell(out, SIDE_COLUMNS, cell);
 }
 
-/* "+0.490 dB +-0.001"; of a bound "+27.0 dB or more". */
+/* "+0.490 dB +-0.001", with fewer decimals where it would be cut off; of a bound "+27.0 dB or more". */
 static void format_difference(const mt_compared *c, char out[96])
 {
   bool is_bound = c->has_difference && (c->a.validity == MT_RIG_LIMITED || c->b.validity == MT_RIG_LIMITED);
@@ -125,14 +125,16 @@ static void format_difference(const mt_compared *c, char out[96])
   if (!c->has_difference)
     return;
   decimals = decimals > most ? most : decimals;
-  mt_layout_value(fabs(difference), decimals, number);
-  mt_layout_uncertainty(known, decimals, uncertainty);
-  snprintf(out, 96, "%s%s %s %s%s", difference < 0.0 && strspn(number, "0.") != strlen(number) ? "-" : "+",
-           number, unit == MT_UNIT_COUNT ? "" : mt_unit_name(unit),
-           is_bound                 ? "or more"
-           : uncertainty[0] != '\0' ? "+-"
-                                    : "",
-           is_bound ? "" : uncertainty);
+  do {
+    mt_layout_value(fabs(difference), decimals, number);
+    mt_layout_uncertainty(known, decimals, uncertainty);
+    snprintf(out, 96, "%s%s %s %s%s", difference < 0.0 && strspn(number, "0.") != strlen(number) ? "-" : "+",
+             number, unit == MT_UNIT_COUNT ? "" : mt_unit_name(unit),
+             is_bound                 ? "or more"
+             : uncertainty[0] != '\0' ? "+-"
+                                      : "",
+             is_bound ? "" : uncertainty);
+  } while (strlen(out) > DIFFERENCE_COLUMNS && decimals-- > 0);
 }
 
 static void print_line(const char *mark, const char *label, const char *unit, const mt_compared *c, FILE *out)

@@ -872,7 +872,7 @@ static void add_answers(document *d, const mt_results *results)
   }
 }
 
-/* What a switch does: each state beside the one it is compared with, where chance does not explain it. */
+/* What a switch does, or a load: each state beside the one it is compared with, where chance does not explain it. */
 static void add_switches(document *d, const mt_results *results)
 {
   size_t n = 0;
@@ -885,7 +885,7 @@ static void add_switches(document *d, const mt_results *results)
     if (!c->significant || c->quantity == MT_Q_ROUTE || c->quantity == MT_Q_POLARITY)
       continue;
     if (n++ == 0)
-      document_heading(d, "What the switches change");
+      document_heading(d, "What each state changes");
     document_item(d, "%s against %s: %s%s%s %s%s%s", c->state, c->reference,
                   mt_quantity_describe(c->quantity)->label, c->channel < 0 ? "" : ", ",
                   c->channel < 0 ? "" : mt_channel_name(c->channel, channel), c->difference > 0.0 ? "+" : "",

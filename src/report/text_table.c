@@ -325,13 +325,18 @@ static int compare_reasons(const void *left, const void *right)
   why = strcmp(a->reading->why, b->reading->why);
   if (why != 0)
     return why;
+  if (a->visit != b->visit)
+    return a->visit < b->visit ? -1 : 1;
   return a->index < b->index ? -1 : 1;
 }
 
-/* "right: no tone arrives (level, THD+N, ...)": one line a reason, however many readings it stops. */
-static void print_reason(const entry *entries, size_t n, FILE *out)
+/*
+ * "right: no tone arrives (level, THD+N, ...)": one line a reason, however many readings it stops. Of several states
+ * "(in lift: level, THD+N; in pad: level)".
+ */
+static void print_reason(const entry *entries, size_t n, bool with_state, FILE *out)
 {
-  char text[400];
+  char text[600];
   char channel[8];
   const mt_reading *head = entries[0].reading;
   mt_quantity last = MT_Q_LAST;
@@ -341,12 +346,17 @@ static void print_reason(const entry *entries, size_t n, FILE *out)
 
   for (size_t i = 0; i < n; i++) {
     mt_quantity q = entries[i].reading->quantity;
-    if (q == last)
+    bool is_new = with_state && (i == 0 || entries[i].visit != entries[i - 1].visit);
+    if (q == last && !is_new)
       continue;
     last = q;
-    length += snprintf(text + length, sizeof text - (size_t)length, "%s%s", length == opening ? " (" : ", ",
+    length += snprintf(text + length, sizeof text - (size_t)length, "%s%s%s%s%s",
+                       length == opening ? " ("
+                       : is_new          ? "; "
+                                         : ", ",
+                       is_new ? "in " : "", is_new ? entries[i].reading->state : "", is_new ? ": " : "",
                        mt_quantity_describe(q)->label);
-    if ((size_t)length > sizeof text - 40) {
+    if ((size_t)length > sizeof text - 100) {
       length += snprintf(text + length, sizeof text - (size_t)length, "...");
       break;
     }
@@ -358,12 +368,14 @@ static void print_reason(const entry *entries, size_t n, FILE *out)
 mt_code mt_report_reasons(const mt_results *results, FILE *out, mt_error *err)
 {
   entry *entries = calloc(results->nreadings + 1, sizeof *entries);
+  bool with_state = false;
   size_t n = 0;
 
   if (entries == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a report of %zu readings", results->nreadings);
   for (size_t i = 0; i < results->nreadings; i++) {
-    entries[n] = (entry){&results->readings[i], 0, i};
+    entries[n] = (entry){&results->readings[i], first_of_state(results, results->readings[i].state), i};
+    with_state = with_state || entries[n].visit > 0;
     n += results->readings[i].validity != MT_VALID && results->readings[i].validity != MT_RIG_LIMITED;
   }
   qsort(entries, n, sizeof *entries, compare_reasons);
@@ -374,7 +386,7 @@ mt_code mt_report_reasons(const mt_results *results, FILE *out, mt_error *err)
     while (end < n && entries[end].reading->channel == entries[i].reading->channel &&
            strcmp(entries[end].reading->why, entries[i].reading->why) == 0)
       end++;
-    print_reason(entries + i, end - i, out);
+    print_reason(entries + i, end - i, with_state, out);
     i = end;
   }
   free(entries);

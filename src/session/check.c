@@ -102,6 +102,34 @@ typedef struct attempt {
   bool lost; /* frames, between the marks, so that nothing can be read */
 } attempt;
 
+static void name_devices(const mt_session_options *options, const mt_rig_in_use *rig,
+                         mt_audio_request *request)
+{
+  request->input = options->simulate != NULL ? options->simulate : options->input;
+  request->output = options->output;
+  if (rig->input[0] != '\0') {
+    request->input = rig->input;
+    request->output = rig->output;
+  }
+}
+
+mt_code mt_session_check_devices(const mt_session_options *options, mt_error *err)
+{
+  mt_rig_in_use rig = {0};
+  mt_audio_request request = {0};
+  mt_code code;
+
+  if (options->simulate != NULL)
+    return MT_OK;
+  code = mt_rig_use_open(options, true, &rig, err);
+  if (code == MT_OK) {
+    name_devices(options, &rig, &request);
+    code = mt_audio_check_devices(request.input, request.output, !options->listens, err);
+  }
+  mt_rig_use_finish(&rig);
+  return code;
+}
+
 static void make_attempt(const mt_session_options *options, const mt_stimulus *stimulus, mt_rig_in_use *rig,
                          attempt *out)
 {
@@ -111,12 +139,7 @@ static void make_attempt(const mt_session_options *options, const mt_stimulus *s
   mt_audio_request request = {0};
 
   memset(out, 0, sizeof *out);
-  request.input = options->simulate != NULL ? options->simulate : options->input;
-  request.output = options->output;
-  if (rig->input[0] != '\0') {
-    request.input = rig->input;
-    request.output = rig->output;
-  }
+  name_devices(options, rig, &request);
   request.rate_hz = stimulus->rate_hz;
   request.duration_s = stimulus->duration_s + MT_SESSION_AFTER_S;
   request.source = &source;

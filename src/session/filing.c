@@ -126,7 +126,7 @@ static mt_code choose_stages(const mt_filing_options *o, const mt_stage *stages,
   if (p->now == SIZE_MAX && o->now == NULL)
     p->now = find_youngest(stages, n);
   if (p->now == SIZE_MAX && o->now != NULL)
-    return mt_fail(err, MT_E_NO_INPUT, "the job has no stage \"%.64s\"", o->now);
+    return mt_job_refuse_label(stages, n, o->now, err);
   if (p->now == SIZE_MAX)
     return mt_fail(err, MT_E_NO_INPUT,
                    "the job has no stage yet: run mendtone check --job ... --stage before");
@@ -136,7 +136,7 @@ static mt_code choose_stages(const mt_filing_options *o, const mt_stage *stages,
   else if (o->earlier[0] != '\0') {
     p->earlier = find_stage(stages, n, o->earlier);
     if (p->earlier == SIZE_MAX)
-      return mt_fail(err, MT_E_NO_INPUT, "the job has no stage \"%.64s\"", o->earlier);
+      return mt_job_refuse_label(stages, n, o->earlier, err);
   }
   if (p->earlier == p->now)
     p->earlier = SIZE_MAX;

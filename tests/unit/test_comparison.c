@@ -66,6 +66,8 @@ static mt_comparison *sample(void)
   add(b, MT_Q_ROUTE, MT_LEFT, MT_ROUTE_LEFT, 0.0);
   add(a, MT_Q_DELAY, MT_LEFT, 0.0120, 1e-6);
   add(b, MT_Q_DELAY, MT_LEFT, 0.0125, 1e-6);
+  add(a, MT_Q_PHASE_DIFFERENCE, MT_CHANNEL_BOTH, 10.0, 0.005);
+  add(b, MT_Q_PHASE_DIFFERENCE, MT_CHANNEL_BOTH, 135.25, 0.005);
   add_curve(a, -10.0);
   add_curve(b, 0.0);
   b->rate_hz = 96000.0;
@@ -102,13 +104,15 @@ static void what_differs_stands_side_by_side(void **state)
   (void)state;
   expect(text, "A  FAIL: before\nB  PASS: after\n");
   expect(text, "Sample rate: 48000 Hz in A, 96000 Hz in B");
-  expect(text, "Of 4 readings that both have, 3 differ");
+  expect(text, "Of 5 readings that both have, 4 differ");
   expect(text, "* level left                 dBFS -20.500       -20.000       +0.500 dB +-0.050\n");
   expect(text, "* THD+N left                 %    3.162 FAIL    0.03162       -40.00 dB +-0.15\n");
   expect(text, "* noise, A right             dBFS -80.00        < -110.00     -30.0 dB or more\n");
   expect(text, "  dynamic range left         dB   no signal     80.00\n");
   expect(text, "* hears left                      both          left\n");
   expect(text, "* delay left                 ms   12.0000       12.5000       +0.500 ms +-0.002\n");
+  /* with all its decimals it would be wider than its column; rounded, it is no more certain than it was */
+  expect(text, "* phase difference           deg  10.000        135.250       +125.25 deg +-0.01\n");
   expect(text, "1 more reading does not differ.");
   expect(text, "* response left: differs most clearly at 10 Hz: -10.000 dB in A, 0.000 in B,");
   assert_null(strstr(text, "level right"));
@@ -159,7 +163,7 @@ static void the_json_holds_every_difference(void **state)
   expect(text, "{\"format\":\"mendtone-comparison\",");
   expect(text, "\"a\":\"the \\\"one\\\"\"");
   expect(text, "\"verdict_a\":\"fail\"");
-  expect(text, "\"compared\":4,\n \"different\":3");
+  expect(text, "\"compared\":5,\n \"different\":4");
   expect(text, "{\"quantity\":\"level\",\"channel\":\"left\",\"segment\":\"both\",\"state\":\"default\","
                "\"unit\":\"dBFS\","
                "\"a\":{\"value\":-20.5,");

@@ -393,6 +393,32 @@ static void assert_refused(const char *path, mt_code want_code, const char *want
   assert_null(take);
 }
 
+static void compressed_sound_is_known_whatever_its_name(void **state)
+{
+  static const struct {
+    const char *head;
+    const char *kind;
+  } cases[] = {
+      {"ID3\x04\x00\x00\x00\x00\x00\x23TSSE\x00\x00", "looks like MP3 inside"},
+      {"\xff\xfb\x90\x64\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00", "looks like MP3 inside"},
+      {"\xff\xf1\x50\x80\x00\x1f\xfc\x00\x00\x00\x00\x00\x00\x00\x00\x00", "looks like AAC inside"},
+      {"OggS\x00\x02\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00", "looks like Ogg Vorbis or Opus inside"},
+      {"\x00\x00\x00\x20"
+       "ftypM4A \x00\x00\x00\x00",
+       "looks like MP4 or M4A (AAC) inside"},
+      {"\x30\x26\xb2\x75\x8e\x66\xcf\x11\xa6\xd9\x00\xaa\x00\x62\xce\x6c", "looks like WMA inside"},
+      /* eleven set bits are not enough: bit rate 15 */
+      {"\xff\xfb\xf0\x64\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00", "is not a recording"},
+  };
+
+  (void)state;
+  for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+    b.size = 0;
+    put(&b, cases[i].head, 16);
+    assert_refused(save(&b), MT_E_DATA, cases[i].kind);
+  }
+}
+
 static void what_is_no_recording_is_refused_in_one_line(void **state)
 {
   (void)state;
@@ -692,6 +718,7 @@ int main(void)
       cmocka_unit_test(a_wav_written_to_a_pipe_is_read_to_its_end),
       cmocka_unit_test(a_recording_cut_short_is_read_and_reported),
       cmocka_unit_test(what_is_no_recording_is_refused_in_one_line),
+      cmocka_unit_test(compressed_sound_is_known_whatever_its_name),
       cmocka_unit_test(a_pipe_is_refused_without_waiting_for_a_writer),
       cmocka_unit_test(a_wav_longer_than_its_header_can_say_is_refused),
       cmocka_unit_test(damaged_headers_end_in_an_answer),

@@ -682,6 +682,42 @@ static void each_state_has_its_own_findings(void **state)
   mt_results_destroy(&r);
 }
 
+/* What the analysis of each take found: once, with the evidence of the first take and the names of all. */
+static void what_several_takes_found_is_said_once(void **state)
+{
+  static const struct {
+    const char *id, *evidence, *state;
+    mt_channel channel;
+  } found[] = {{"clips-evenly", "peaks reach 0.5", "in state \"flat\"", MT_LEFT},
+               {"clips-evenly", "peaks reach 0.5", "in state \"flat\"", MT_RIGHT},
+               {"clips-evenly", "peaks reach 0.6", "in state \"lift\"", MT_LEFT},
+               {"clips-positive-first", "peaks reach 0.6", "in state \"lift\"", MT_RIGHT},
+               {"clips-evenly", "peaks reach 0.7", "in state \"pad\"", MT_LEFT},
+               /* of one state alone: nothing to join */
+               {"knob-odd-steps", "below -3 dB", "below -6 dB", MT_LEFT},
+               {"knob-odd-steps", "below -3 dB", "below -6 dB", MT_LEFT}};
+  mt_results *r = sound_unit();
+  mt_error err = {0};
+  (void)state;
+  for (size_t i = 0; i < COUNT(found); i++) {
+    mt_finding f = {.channel = found[i].channel, .nevidence = 2};
+    mt_text_copy(f.id, sizeof f.id, found[i].id);
+    mt_text_copy(f.text, sizeof f.text, "It clips, likely. Check first: nothing.");
+    mt_text_copy(f.evidence[0], sizeof f.evidence[0], found[i].evidence);
+    mt_text_copy(f.evidence[1], sizeof f.evidence[1], found[i].state);
+    assert_ok(mt_results_add_finding(r, &f, &err), err);
+  }
+  for (int i = 0; i < 2; i++) {
+    find_causes(r, NULL);
+    assert_int_equal(r->nfindings, 5);
+    assert_string_equal(r->findings[0].evidence[0], "peaks reach 0.5");
+    assert_string_equal(r->findings[0].evidence[1], "in state \"flat\", \"lift\", \"pad\"");
+    assert_string_equal(r->findings[1].evidence[1], "in state \"flat\"");
+    assert_string_equal(r->findings[2].id, "clips-positive-first");
+  }
+  mt_results_destroy(&r);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -708,6 +744,7 @@ int main(void)
       cmocka_unit_test(lines_at_frame_rates_are_told_from_other_lines),
       cmocka_unit_test(several_faults_are_each_named_and_asking_twice_changes_nothing),
       cmocka_unit_test(each_state_has_its_own_findings),
+      cmocka_unit_test(what_several_takes_found_is_said_once),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -552,6 +552,22 @@ static void devices_are_listed_with_the_rates_that_open(void **state)
   free(devices);
 }
 
+/* Asked before anybody is told to get ready; opening it would hang. */
+static void a_device_is_looked_for_without_opening_it(void **state)
+{
+  mt_error err = {0};
+  (void)state;
+  f.hangs_in = "open";
+  assert_ok(mt_audio_check_devices("loop", NULL, true, &err), err);
+  assert_ok(mt_audio_check_devices(NULL, NULL, false, &err), err);
+  assert_int_equal(mt_audio_check_devices("nothing", NULL, true, &err), MT_E_DEVICE);
+  assert_non_null(strstr(err.message, "Loop (hw:7,0)"));
+  assert_int_equal(mt_audio_check_devices("loop", "nothing", true, &err), MT_E_DEVICE);
+  assert_ok(mt_audio_check_devices("loop", "nothing", false, &err), err);
+  f.ndevices = 0;
+  assert_int_equal(mt_audio_check_devices(NULL, NULL, true, &err), MT_E_DEVICE);
+}
+
 /* The back end asks ALSA for its configuration first; one of our own makes this independent of the machine. */
 static int configure_alsa(void **state)
 {
@@ -587,6 +603,7 @@ int main(void)
       cmocka_unit_test_setup(a_call_that_hangs_ends_in_a_message_within_3_s, reset),
       cmocka_unit_test_setup(what_the_library_says_of_a_stream_does_not_reach_the_terminal, reset),
       cmocka_unit_test_setup(devices_are_listed_with_the_rates_that_open, reset),
+      cmocka_unit_test_setup(a_device_is_looked_for_without_opening_it, reset),
   };
   return cmocka_run_group_tests(tests, configure_alsa, remove_configuration);
 }

@@ -204,6 +204,25 @@ static void every_validity_has_its_word(void **state)
   }
 }
 
+/* The same reason in two states: each is named. Of one, none is: every_validity_has_its_word. */
+static void what_is_not_read_says_in_which_state(void **state)
+{
+  static const char *const states[] = {"lift", "pad", "lift"};
+  static const mt_quantity quantities[] = {MT_Q_NOISE, MT_Q_NOISE, MT_Q_HUM};
+  mt_results *r = new_results();
+  char *got;
+  (void)state;
+  for (size_t i = 0; i < 3; i++) {
+    mt_reading *reading = add(r, quantities[i], MT_LEFT, "idle", 0, 0, MT_NO_SIGNAL, MT_VERDICT_NONE);
+    mt_text_copy(reading->why, sizeof reading->why, "no tone");
+    mt_text_copy(reading->state, sizeof reading->state, states[i]);
+  }
+  got = text_of(r);
+  assert_contains(got, "  - left: no tone (in lift: noise, mains hum; in pad: noise)\n");
+  free(got);
+  mt_results_destroy(&r);
+}
+
 static void a_bound_on_what_is_better_when_more_is_a_lower_one(void **state)
 {
   mt_results *r = new_results();
@@ -517,6 +536,7 @@ int main(void)
       cmocka_unit_test(a_faulty_unit_reads_like_this),
       cmocka_unit_test(each_verdict_is_said_in_words),
       cmocka_unit_test(every_validity_has_its_word),
+      cmocka_unit_test(what_is_not_read_says_in_which_state),
       cmocka_unit_test(a_bound_on_what_is_better_when_more_is_a_lower_one),
       cmocka_unit_test(uncertainties_much_alike_give_one_number_of_decimals),
       cmocka_unit_test(one_reading_can_be_had_alone_and_in_percent),
