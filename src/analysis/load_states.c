@@ -496,7 +496,8 @@ static mt_code measure_channel(mt_results *results, bench *b, mt_error *err)
   return code;
 }
 
-/* The state itself, and what is compared with it under another load; of two loads alike the first. */
+/* The state itself, and what is compared with it under another load (under the same one it is a switch that differs);
+   of two loads alike the first. */
 static void gather(const mt_results *results, const mt_load_state *states, size_t n, size_t reference,
                    group *out)
 {
@@ -506,7 +507,7 @@ static void gather(const mt_results *results, const mt_load_state *states, size_
     bool is_new = true;
     size_t at;
     if ((i != reference && strcmp(s->compare_with, states[reference].state) != 0) || s->ohm <= 0.0 ||
-        !is_taken(results, s->state))
+        (i != reference && s->ohm == states[reference].ohm) || !is_taken(results, s->state))
       continue;
     for (size_t k = 0; k < out->n; k++)
       is_new = is_new && out->states[k]->ohm != s->ohm;

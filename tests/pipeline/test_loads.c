@@ -190,6 +190,23 @@ static void three_loads_are_read_together(void **state)
   mt_plan_destroy(&plan);
 }
 
+/* A switch that is compared with the same state, listed before it, has a level of its own. */
+static void a_switch_under_the_same_load_is_no_load(void **state)
+{
+  mt_plan *plan = parse("load_tolerance_percent = 1.0;\n"
+                        "states = ( { name = \"soft\"; compare_with = \"open\"; }, { name = \"open\"; },\n"
+                        "  { name = \"phones\"; load_ohm = 33.0; compare_with = \"open\"; } );\n");
+  mt_results *results;
+  (void)state;
+  write_unit("output_ohm = 40.0;", "output_ohm = 10.0;",
+             "states = ( { name = \"soft\"; left = { gain_db = -4.0; }; right = { gain_db = 6.0; }; } );");
+  results = walk_all(plan);
+  assert_holds(find(results, MT_Q_OUTPUT_IMPEDANCE, MT_LEFT), 40.0);
+  assert_holds(find(results, MT_Q_OUTPUT_IMPEDANCE, MT_RIGHT), 10.0);
+  mt_results_destroy(&results);
+  mt_plan_destroy(&plan);
+}
+
 static void a_resistor_that_is_not_what_the_plan_says_does_not_fit(void **state)
 {
   mt_plan *plan = parse(three_states);
@@ -457,6 +474,7 @@ int main(void)
       cmocka_unit_test(an_output_is_read_as_it_is),
       cmocka_unit_test(a_stiff_output_is_a_bound_and_no_milliohms),
       cmocka_unit_test(three_loads_are_read_together),
+      cmocka_unit_test(a_switch_under_the_same_load_is_no_load),
       cmocka_unit_test(a_resistor_that_is_not_what_the_plan_says_does_not_fit),
       cmocka_unit_test(an_output_that_bends_has_no_impedance),
       cmocka_unit_test(causes_are_told_apart),
