@@ -70,9 +70,11 @@ typedef struct mt_travel {
   bool heard[2];   /**< 20 dB above the noise at its loudest */
   bool swapped[2]; /**< at its loudest the other channel's tone is 10 dB louder than its own */
   double full_dbfs[2];
+  double clear_to_db[2]; /**< attenuation down to which the tone was MT_TRAVEL_SNR_DB above the noise */
   double lowest_dbfs[2]; /**< an upper bound where is_bound */
   double lowest_sigma_db[2];
   bool is_bound[2];
+  bool has_balance; /**< false: at no moment both channels are at full and MT_TRAVEL_SNR_DB above the noise */
   double balance_db; /**< at full */
   double balance_uncertainty_db;
   bool is_stepped;
