@@ -387,6 +387,7 @@ static void set_capacitance(const bench *b, const mt_load_corner *corner, const 
     refuse(r, MT_NOT_MEASURED, "what the load takes off the low end is not shaped as by one capacitor");
   else if (!corner->is_seen) {
     refuse(r, MT_RIG_LIMITED, "the load takes nothing off the low end: large, or none");
+    whole *= 1.0 + 0.01 * b->points[0].tolerance_percent;
     r->value = 1e6 / (2.0 * MT_PI * (hz + hz_u) * (whole + ohm.uncertainty));
   } else {
     r->value = 1e6 / (2.0 * MT_PI * hz * whole);

@@ -158,6 +158,34 @@ static void a_stiff_output_is_a_bound_and_no_milliohms(void **state)
   mt_plan_destroy(&plan);
 }
 
+/* The same take, of resistors that may be off by so much more: of the capacitor so much less is known. */
+static void what_a_resistor_may_be_off_is_in_the_bound_of_a_capacitor(void **state)
+{
+  static const char *const tolerance[] = {"0.01", "20.0"};
+  double least[2];
+  (void)state;
+  write_unit("", "", "");
+  for (int i = 0; i < 2; i++) {
+    char text[256];
+    mt_plan *plan;
+    mt_results *results;
+    const mt_reading *r;
+    snprintf(text, sizeof text,
+             "load_tolerance_percent = %s;\n"
+             "states = ( { name = \"open\"; },\n"
+             "  { name = \"phones\"; load_ohm = 33.0; compare_with = \"open\"; } );\n",
+             tolerance[i]);
+    plan = parse(text);
+    results = walk_all(plan);
+    r = find(results, MT_Q_OUTPUT_CAPACITANCE, MT_LEFT);
+    assert_int_equal(r->validity, MT_RIG_LIMITED);
+    least[i] = r->value;
+    mt_results_destroy(&results);
+    mt_plan_destroy(&plan);
+  }
+  assert_near(least[0] / least[1], 1.2, 0.01, "");
+}
+
 static const char three_states[] =
     "load_tolerance_percent = 1.0;\n"
     "states = ( { name = \"open\"; }, { name = \"high\"; load_ohm = 300.0; compare_with = \"open\"; },\n"
@@ -474,6 +502,7 @@ int main(void)
       cmocka_unit_test(an_output_is_read_as_it_is),
       cmocka_unit_test(a_stiff_output_is_a_bound_and_no_milliohms),
       cmocka_unit_test(three_loads_are_read_together),
+      cmocka_unit_test(what_a_resistor_may_be_off_is_in_the_bound_of_a_capacitor),
       cmocka_unit_test(a_switch_under_the_same_load_is_no_load),
       cmocka_unit_test(a_resistor_that_is_not_what_the_plan_says_does_not_fit),
       cmocka_unit_test(an_output_that_bends_has_no_impedance),
