@@ -247,14 +247,14 @@ static void what_was_not_judged_before_was_not_in_order_before(void **state)
   char *text;
 
   (void)state;
-  text = make(&paper, MT_PAPER_TEXT, &n);
+  text = make(&paper, MT_PAPER_JSON, &n);
   assert_has(text, "In order before and now: ");
   assert_has(text, "Sides and polarity, ");
   free(text);
   unjudged.njudgements = 0;
   unjudged.verdict = MT_VERDICT_NONE;
   stages[0].results = &unjudged;
-  text = make(&paper, MT_PAPER_TEXT, &n);
+  text = make(&paper, MT_PAPER_JSON, &n);
   assert_null(strstr(text, "before and now: "));
   assert_has(text, "In order now: ");
   assert_null(strstr(text, "Sides and polarity, "));
