@@ -387,6 +387,7 @@ static void set_capacitance(const bench *b, const mt_load_corner *corner, const 
     refuse(r, MT_NOT_MEASURED, "what the load takes off the low end is not shaped as by one capacitor");
   else if (!corner->is_seen) {
     refuse(r, MT_RIG_LIMITED, "the load takes nothing off the low end: large, or none");
+    whole *= 1.0 + 0.01 * b->points[0].tolerance_percent;
     r->value = 1e6 / (2.0 * MT_PI * (hz + hz_u) * (whole + ohm.uncertainty));
   } else {
     r->value = 1e6 / (2.0 * MT_PI * hz * whole);
@@ -496,7 +497,8 @@ static mt_code measure_channel(mt_results *results, bench *b, mt_error *err)
   return code;
 }
 
-/* The state itself, and what is compared with it under another load; of two loads alike the first. */
+/* The state itself, and what is compared with it under another load (under the same one it is a switch that differs);
+   of two loads alike the first. */
 static void gather(const mt_results *results, const mt_load_state *states, size_t n, size_t reference,
                    group *out)
 {
@@ -506,7 +508,7 @@ static void gather(const mt_results *results, const mt_load_state *states, size_
     bool is_new = true;
     size_t at;
     if ((i != reference && strcmp(s->compare_with, states[reference].state) != 0) || s->ohm <= 0.0 ||
-        !is_taken(results, s->state))
+        (i != reference && s->ohm == states[reference].ohm) || !is_taken(results, s->state))
       continue;
     for (size_t k = 0; k < out->n; k++)
       is_new = is_new && out->states[k]->ohm != s->ohm;

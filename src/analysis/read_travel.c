@@ -11,6 +11,9 @@
 
 /* A cell of the tracking stands for half a decibel to either side, and a hand does not stop exactly there. */
 #define REACHED_DB 1.0
+/* Of a longer way so much must be seen for a count of none: where it is listened to (common practice, no source). */
+#define SEEN_LEAST_DB 30.0
+#define NOT_AT_FULL "at no moment are both channels at full and %.0f dB above the noise"
 /* Two windows of a level are half apart: of every other one a curve is made. */
 #define EVERY_POINT 2
 
@@ -88,6 +91,36 @@ static mt_code add_count(reader *r, mt_quantity quantity, mt_channel channel, si
   return mt_workspace_add(r->ws, &reading, err);
 }
 
+/* Where the noise hides the tone it hides its faults, too: none found is none only where most of the way was seen. */
+static mt_code add_seen(reader *r, mt_quantity quantity, int c, size_t count, double seen_db, mt_error *err)
+{
+  mt_reading reading = reading_of(r, quantity, c);
+  double way_db = r->travel.full_dbfs[c] - r->travel.lowest_dbfs[c];
+
+  if (count == 0 && seen_db < fmin(SEEN_LEAST_DB, way_db - REACHED_DB))
+    mt_reading_refuse(&reading, MT_NOT_MEASURED, "none down to -%.0f dB; further down noise hides them",
+                      seen_db);
+  mt_reading_set(&reading, (double)count, 0.0);
+  return mt_workspace_add(r->ws, &reading, err);
+}
+
+/* A dead spot is told from the other channel. */
+static mt_code add_dead_spots(reader *r, int c, mt_error *err)
+{
+  const mt_travel *t = &r->travel;
+  size_t count = t->count[c][MT_TRAVEL_LOST] + t->count[c][MT_TRAVEL_STUCK];
+  double seen_db = t->ncells > 0 ? t->cells[t->ncells - 1].attenuation_db : 0.0;
+  mt_reading reading = reading_of(r, MT_Q_DEAD_SPOTS, c);
+
+  if (count > 0 || (t->has_balance && r->validity[1 - c] == MT_VALID))
+    return add_seen(r, MT_Q_DEAD_SPOTS, c, count, seen_db, err);
+  if (r->validity[1 - c] != MT_VALID)
+    mt_reading_refuse(&reading, MT_NOT_MEASURED, "the other channel does not tell: %s", r->why[1 - c]);
+  else
+    mt_reading_refuse(&reading, MT_NOT_MEASURED, NOT_AT_FULL, MT_TRAVEL_SNR_DB);
+  return mt_workspace_add(r->ws, &reading, err);
+}
+
 static mt_code add_channel(reader *r, int c, mt_error *err)
 {
   const size_t *count = r->travel.count[c];
@@ -96,9 +129,9 @@ static mt_code add_channel(reader *r, int c, mt_error *err)
   if (code == MT_OK)
     code = add_count(r, MT_Q_SCRATCHES, c, count[MT_TRAVEL_SCRATCH], err);
   if (code == MT_OK)
-    code = add_count(r, MT_Q_DEAD_SPOTS, c, count[MT_TRAVEL_LOST] + count[MT_TRAVEL_STUCK], err);
+    code = add_dead_spots(r, c, err);
   if (code == MT_OK && !r->travel.is_stepped)
-    code = add_count(r, MT_Q_LEVEL_JUMPS, c, count[MT_TRAVEL_JUMP], err);
+    code = add_seen(r, MT_Q_LEVEL_JUMPS, c, count[MT_TRAVEL_JUMP], r->travel.clear_to_db[c], err);
   return code;
 }
 
@@ -111,8 +144,7 @@ static mt_code add_tracking(reader *r, mt_quantity quantity, double down_to_db, 
   mt_reading reading = reading_of(r, quantity, MT_CHANNEL_BOTH);
 
   if (worst == NULL)
-    mt_reading_refuse(&reading, MT_NOT_MEASURED, "at full the tones are less than %.0f dB above the noise",
-                      MT_TRAVEL_SNR_DB);
+    mt_reading_refuse(&reading, MT_NOT_MEASURED, NOT_AT_FULL, MT_TRAVEL_SNR_DB);
   else if (isfinite(down_to_db) && reached_db < down_to_db - REACHED_DB)
     mt_reading_refuse(&reading, MT_NOT_MEASURED,
                       "both channels could be followed down to -%.0f dB only: not turned further, or noise",
@@ -311,7 +343,8 @@ static mt_code add_finding(reader *r, int c, mt_travel_kind kind, const char *id
     n++;
   }
   if (n > 3)
-    snprintf(finding.evidence[finding.nevidence++], sizeof finding.evidence[0], "and %zu more", n - 3);
+    snprintf(finding.evidence[finding.nevidence++], sizeof finding.evidence[0], "%zu more such moments%s",
+             n - 3, r->travel.nevents == MT_TRAVEL_EVENTS_MAX ? " or more" : "");
   return n > 0 ? mt_results_add_finding(r->ws->results, &finding, err) : MT_OK;
 }
 

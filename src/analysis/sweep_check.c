@@ -594,7 +594,7 @@ static block measure_block(const probe *p, double from_s)
     apart[i] = (seen - expected) * (seen - expected);
     freq_hz *= growth;
   }
-  b.difference = sum_without_outliers(apart) / BLOCK_POINTS;
+  b.difference = sum_without_outliers(apart) / (BLOCK_POINTS - BLOCK_OUTLIERS);
   return b;
 }
 

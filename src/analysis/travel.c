@@ -219,6 +219,9 @@ static void find_ends(mt_travel *t, int c)
   t->full_dbfs[c] = calm_level(t, c, loudest);
   t->heard[c] = t->points[loudest].snr_db[c] >= HEARD_AT_FULL_DB;
   t->lowest_dbfs[c] = calm_level(t, c, quietest);
+  for (size_t p = 0; p < t->npoints; p++)
+    if (t->points[p].snr_db[c] >= MT_TRAVEL_SNR_DB)
+      t->clear_to_db[c] = fmax(t->clear_to_db[c], t->full_dbfs[c] - t->points[p].level_dbfs[c]);
   sigma = t->points[quietest].sigma_db[c];
   t->is_bound[c] = t->points[quietest].snr_db[c] < MT_TRAVEL_HEARD_DB;
   t->lowest_sigma_db[c] = sigma;
@@ -238,7 +241,7 @@ static bool counts(const mt_travel_point *p)
   return p->snr_db[0] >= MT_TRAVEL_SNR_DB && p->snr_db[1] >= MT_TRAVEL_SNR_DB;
 }
 
-static bool find_balance(mt_travel *t)
+static void find_balance(mt_travel *t)
 {
   double sum = 0.0, squares = 0.0, noise = 0.0, n = 0.0, scatter;
 
@@ -254,11 +257,11 @@ static bool find_balance(mt_travel *t)
     n += 1.0;
   }
   if (n < 3.0)
-    return false;
+    return;
+  t->has_balance = true;
   t->balance_db = sum / n;
   scatter = fmax(noise / n, squares / n - t->balance_db * t->balance_db);
   t->balance_uncertainty_db = 2.0 * sqrt(scatter / (INDEPENDENT * n));
-  return true;
 }
 
 /* ---- tracking ----------------------------------------------------------------------------------------------- */
@@ -273,7 +276,8 @@ static bool is_in_fault(const mt_travel *t, double at_s)
 {
   for (size_t i = 0; i < t->nevents; i++) {
     const mt_travel_event *e = &t->events[i];
-    if ((e->kind == MT_TRAVEL_SCRATCH || (e->kind == MT_TRAVEL_LOST && !e->to_the_end)) &&
+    if (((e->kind == MT_TRAVEL_SCRATCH && !mt_travel_is_sustained(e)) ||
+         (e->kind == MT_TRAVEL_LOST && !e->to_the_end)) &&
         at_s > e->begin_s - 0.03 && at_s < e->begin_s + e->length_s + 0.03)
       return true;
   }
@@ -334,7 +338,7 @@ static mt_code make_cells(mt_travel *t, mt_error *err)
   t->cells = malloc(CELLS * sizeof *t->cells);
   if (t->cells == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for the tracking");
-  if (!find_balance(t))
+  if (!t->has_balance)
     return MT_OK;
   sum_cells(t, sums);
   for (size_t i = 0; i < CELLS; i++) {

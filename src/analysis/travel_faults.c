@@ -13,6 +13,13 @@
 #define HUSH_EVERY 5
 #define HISS_OVER 3.0 /* of the median power */
 #define LEAST_SQUARE 1e-15
+/* What crackles all the while it is turned is its own median. So the noise of a moment is taken for no more than ten
+   times that at both ends, where the knob rests; and a unit so quiet there that its noise may well rise, by the
+   source resistance of a track or by the last bit of a converter, for -80 dBFS at the least. */
+#define HUSH_RISES 10.0
+#define HUSH_AT_REST 5e-10
+#define SUSTAINED_S 0.1 /* no step rings so long, and steps one behind the other leave pauses */
+#define SUSTAINED_PART 0.75
 #define SETTLED_CHUNKS 4 /* the filter's own beginning */
 #define JOIN_CHUNKS 10
 /* Of the squares that steps of the level as large as seen would make: what is more than so much is no step. */
@@ -89,7 +96,7 @@ static void filter_channel(mt_travel_work *w, int c)
 
 static void find_hush(mt_travel_work *w, int c)
 {
-  double near[2 * HUSH_CHUNKS + 1];
+  double near[2 * HUSH_CHUNKS + 1], most;
 
   for (size_t k = 0; k < w->nhiss; k++) {
     size_t first = k > HUSH_CHUNKS ? k - HUSH_CHUNKS : 0;
@@ -101,6 +108,9 @@ static void find_hush(mt_travel_work *w, int c)
     memcpy(near, w->hiss[c] + first, (last - first + 1) * sizeof *near);
     w->hush[c][k] = mt_order_select(near, last - first + 1, (last - first) / 2);
   }
+  most = HUSH_RISES * fmax(HUSH_AT_REST, fmax(w->hush[c][0], w->hush[c][w->nhiss - 1]));
+  for (size_t k = 0; k < w->nhiss; k++)
+    w->hush[c][k] = fmin(w->hush[c][k], most);
 }
 
 mt_code mt_travel_hiss(mt_travel_work *w, mt_error *err)
@@ -141,6 +151,11 @@ static void add(mt_travel *t, const mt_travel_event *event)
     t->events[t->nevents++] = *event;
 }
 
+bool mt_travel_is_sustained(const mt_travel_event *event)
+{
+  return event->kind == MT_TRAVEL_SCRATCH && event->length_s >= SUSTAINED_S;
+}
+
 static int earlier_first(const void *a, const void *b)
 {
   const mt_travel_event *x = a, *y = b;
@@ -151,8 +166,8 @@ static bool has_then(const mt_travel *t, mt_travel_kind kind, int channel, doubl
 {
   for (size_t i = 0; i < t->nevents; i++) {
     const mt_travel_event *e = &t->events[i];
-    if (e->kind == kind && e->channel == channel && from_s < e->begin_s + e->length_s + 0.02 &&
-        to_s > e->begin_s - 0.02)
+    if (e->kind == kind && e->channel == channel && !mt_travel_is_sustained(e) &&
+        from_s < e->begin_s + e->length_s + 0.02 && to_s > e->begin_s - 0.02)
       return true;
   }
   return false;
@@ -411,15 +426,17 @@ static void weigh_burst(mt_travel_work *w, int c, size_t first, size_t last)
 {
   double chunk_s = (double)w->chunk / w->rate_hz, squares = 0.0, hush = 0.0, n = (double)(last - first + 1);
   mt_travel_event e = {.kind = MT_TRAVEL_SCRATCH, .channel = c, .begin_s = (double)first * chunk_s};
-  double step;
+  double step, loud = 0.0;
 
   for (size_t k = first; k <= last; k++) {
+    loud += w->hiss[c][k] > HISS_OVER * w->hush[c][k];
     squares += fmax(0.0, w->hiss[c][k] - w->hush[c][k]);
     hush += w->hush[c][k];
   }
   e.length_s = n * chunk_s;
   step = step_amplitude(w, c, e.begin_s, e.begin_s + e.length_s);
-  if (squares * (double)w->chunk <= STEP_SQUARES * step * step * w->step_squares)
+  if (!(mt_travel_is_sustained(&e) && loud >= SUSTAINED_PART * n) &&
+      squares * (double)w->chunk <= STEP_SQUARES * step * step * w->step_squares)
     return;
   e.size_db = mt_db_of_power((squares + hush) / hush);
   e.level_dbfs = mt_db_of_power(2.0 * squares / n);
@@ -450,9 +467,9 @@ void mt_travel_find_faults(mt_travel_work *w)
       find_falls(w, c);
       find_scratches(w, c);
     }
-  for (int c = 0; c < 2 && t->heard[0] && t->heard[1]; c++)
+  for (int c = 0; c < 2 && t->has_balance; c++)
     find_lost(t, c);
-  for (int c = 0; c < 2 && t->heard[0] && t->heard[1]; c++)
+  for (int c = 0; c < 2 && t->has_balance; c++)
     find_stuck(t, c);
   qsort(t->events, t->nevents, sizeof *t->events, earlier_first);
 }

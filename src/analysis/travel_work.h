@@ -49,4 +49,7 @@ mt_code mt_travel_find_steps(mt_travel_work *w, mt_error *err);
 /** Fills the events. */
 void mt_travel_find_faults(mt_travel_work *w);
 
+/** A scratch so long that it is noise, as the levels' uncertainty has it, and hides nothing. */
+bool mt_travel_is_sustained(const mt_travel_event *event);
+
 #endif

@@ -54,8 +54,9 @@ static void say_resistor(const mt_plan *plan, const mt_walk *walk, size_t index,
 
   if (volts > 0.0)
     snprintf(text + n, sizeof text - (size_t)n,
-             "At most %.3g V or %.3g mW each to expect: resistors of %.3g W or more.", volts, 1e3 * watt,
-             rating_for(RESERVE * watt));
+             "By the loudest so far %.3g V or %.3g mW each, more where a state is louder: resistors of %.3g "
+             "W or more.",
+             volts, 1e3 * watt, rating_for(RESERVE * watt));
   else
     snprintf(text + n, sizeof text - (size_t)n,
              "Volts are not known (no rig): one of 0.25 W stays cool up to %.2g V, of 1 W up to %.2g V, of 5 "

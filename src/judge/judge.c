@@ -92,7 +92,7 @@ static bool set_value(mt_judgement *j, double value, double uncertainty)
     mt_quantity_limit_unit(j->quantity, j->unit, &own);
   j->has_value = mt_unit_convert(value, own, j->unit, &j->value);
   j->uncertainty = uncertainty;
-  if (own == MT_UNIT_SECOND || own == MT_UNIT_MILLISECOND)
+  if (own == MT_UNIT_SECOND || own == MT_UNIT_MILLISECOND || own == MT_UNIT_WATT || own == MT_UNIT_MILLIWATT)
     mt_unit_convert(uncertainty, own, j->unit, &j->uncertainty);
   return j->has_value;
 }

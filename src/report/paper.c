@@ -171,6 +171,12 @@ static bool is_told_apart(const paper_row *rows, size_t nrows, const char *subje
   return false;
 }
 
+/* Before it was not judged, or was not there: it says nothing of then. */
+static bool was_good(const paper_row *row)
+{
+  return row->before != NULL && row->before->verdict == MT_VERDICT_PASS;
+}
+
 /* Whether an earlier row says the same. */
 static bool is_said(const paper_row *rows, size_t index, const char *subject, bool told_apart)
 {
@@ -179,7 +185,8 @@ static bool is_said(const paper_row *rows, size_t index, const char *subject, bo
   for (size_t i = 0; i < index; i++) {
     const mt_judgement *other = judgement_of(&rows[i]);
     bool is_same = !told_apart || (other->channel == j->channel && strcmp(other->state, j->state) == 0);
-    if (has_subject(&rows[i], subject) && is_in_order(&rows[i]) && is_same)
+    if (has_subject(&rows[i], subject) && is_in_order(&rows[i]) && is_same &&
+        was_good(&rows[i]) == was_good(&rows[index]))
       return true;
   }
   return false;
@@ -199,8 +206,8 @@ static void put_good_one(FILE *f, const char *before, const mt_judgement *j, boo
   fprintf(f, ", %s", paper_words_verdict(j));
 }
 
-/* What was never in doubt, in one sentence. */
-static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool has_before)
+/* What was never in doubt, in one sentence: of what was in order before too, or of the rest. */
+static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool before_too, const char *lead)
 {
   char *text = NULL;
   size_t size = 0, n = 0;
@@ -214,13 +221,13 @@ static void add_good_ones(document *d, const paper_row *rows, size_t nrows, bool
     const char *subject = paper_words_subject(judgement_of(&rows[i])->quantity);
     bool told_apart = is_told_apart(rows, nrows, subject);
     if (rows[i].now != NULL && rows[i].now->verdict == MT_VERDICT_PASS && is_in_order(&rows[i]) &&
-        !is_said(rows, i, subject, told_apart))
+        was_good(&rows[i]) == before_too && !is_said(rows, i, subject, told_apart))
       put_good_one(f, n++ > 0 ? "; " : "", rows[i].now, told_apart);
   }
   if (fclose(f) != 0 || text == NULL)
     d->has_failed = true;
   else if (n > 0)
-    document_item(d, "%s %s.", has_before ? "In order before and now:" : "In order:", text);
+    document_item(d, "%s %s.", lead, text);
   free(text);
 }
 
@@ -248,7 +255,8 @@ static void add_plain_words(document *d, const mt_results *now, const paper_row 
     if (!is_in_order(&rows[i]))
       document_item(d, "%s", paper_row_sentence(&rows[i], text, sizeof text));
   add_bad_answers(d, now);
-  add_good_ones(d, rows, nrows, has_before);
+  add_good_ones(d, rows, nrows, true, "In order before and now:");
+  add_good_ones(d, rows, nrows, false, has_before ? "In order now:" : "In order:");
 }
 
 /* ---- tables ----------------------------------------------------------------------------------- */
@@ -281,10 +289,10 @@ static void add_value_cell(document *d, const mt_judgement *j, bool is_bound)
 }
 
 /* What every plan implies of each state, and what is met as a matter of course. */
-static bool is_as_implied(const paper_row *row)
+static bool is_as_implied(const paper_row *row, bool has_before)
 {
   return row->now != NULL && row->now->implied && row->now->verdict == MT_VERDICT_PASS &&
-         !was_bad(row->before);
+         (!has_before || was_good(row));
 }
 
 /* All of that in one row. */
@@ -293,7 +301,7 @@ static void add_implied(document *d, const paper_row *rows, size_t nrows, bool h
   size_t n = 0;
 
   for (size_t i = 0; i < nrows; i++)
-    n += is_as_implied(&rows[i]);
+    n += is_as_implied(&rows[i], has_before);
   if (n == 0)
     return;
   document_cell_add(d, MT_VERDICT_NONE, false, "Sides and polarity, %zu checks", n);
@@ -343,7 +351,7 @@ static void add_comparison(document *d, const mt_paper *p, const paper_row *rows
   }
   add_implied(d, rows, nrows, has_before);
   for (size_t i = 0; i < nrows; i++)
-    if (!is_as_implied(&rows[i]))
+    if (!is_as_implied(&rows[i], has_before))
       add_check(d, &rows[i], has_before);
 }
 

@@ -158,6 +158,34 @@ static void a_stiff_output_is_a_bound_and_no_milliohms(void **state)
   mt_plan_destroy(&plan);
 }
 
+/* The same take, of resistors that may be off by so much more: of the capacitor so much less is known. */
+static void what_a_resistor_may_be_off_is_in_the_bound_of_a_capacitor(void **state)
+{
+  static const char *const tolerance[] = {"0.01", "20.0"};
+  double least[2];
+  (void)state;
+  write_unit("", "", "");
+  for (int i = 0; i < 2; i++) {
+    char text[256];
+    mt_plan *plan;
+    mt_results *results;
+    const mt_reading *r;
+    snprintf(text, sizeof text,
+             "load_tolerance_percent = %s;\n"
+             "states = ( { name = \"open\"; },\n"
+             "  { name = \"phones\"; load_ohm = 33.0; compare_with = \"open\"; } );\n",
+             tolerance[i]);
+    plan = parse(text);
+    results = walk_all(plan);
+    r = find(results, MT_Q_OUTPUT_CAPACITANCE, MT_LEFT);
+    assert_int_equal(r->validity, MT_RIG_LIMITED);
+    least[i] = r->value;
+    mt_results_destroy(&results);
+    mt_plan_destroy(&plan);
+  }
+  assert_near(least[0] / least[1], 1.2, 0.01, "");
+}
+
 static const char three_states[] =
     "load_tolerance_percent = 1.0;\n"
     "states = ( { name = \"open\"; }, { name = \"high\"; load_ohm = 300.0; compare_with = \"open\"; },\n"
@@ -186,6 +214,23 @@ static void three_loads_are_read_together(void **state)
   results = walk_but(plan, 2); /* without the heavy one the light one tells less */
   assert_string_equal(find(results, MT_Q_OUTPUT_IMPEDANCE, MT_LEFT)->state, "high");
   assert_holds(find(results, MT_Q_OUTPUT_IMPEDANCE, MT_LEFT), 10.0);
+  mt_results_destroy(&results);
+  mt_plan_destroy(&plan);
+}
+
+/* A switch that is compared with the same state, listed before it, has a level of its own. */
+static void a_switch_under_the_same_load_is_no_load(void **state)
+{
+  mt_plan *plan = parse("load_tolerance_percent = 1.0;\n"
+                        "states = ( { name = \"soft\"; compare_with = \"open\"; }, { name = \"open\"; },\n"
+                        "  { name = \"phones\"; load_ohm = 33.0; compare_with = \"open\"; } );\n");
+  mt_results *results;
+  (void)state;
+  write_unit("output_ohm = 40.0;", "output_ohm = 10.0;",
+             "states = ( { name = \"soft\"; left = { gain_db = -4.0; }; right = { gain_db = 6.0; }; } );");
+  results = walk_all(plan);
+  assert_holds(find(results, MT_Q_OUTPUT_IMPEDANCE, MT_LEFT), 40.0);
+  assert_holds(find(results, MT_Q_OUTPUT_IMPEDANCE, MT_RIGHT), 10.0);
   mt_results_destroy(&results);
   mt_plan_destroy(&plan);
 }
@@ -457,6 +502,8 @@ int main(void)
       cmocka_unit_test(an_output_is_read_as_it_is),
       cmocka_unit_test(a_stiff_output_is_a_bound_and_no_milliohms),
       cmocka_unit_test(three_loads_are_read_together),
+      cmocka_unit_test(what_a_resistor_may_be_off_is_in_the_bound_of_a_capacitor),
+      cmocka_unit_test(a_switch_under_the_same_load_is_no_load),
       cmocka_unit_test(a_resistor_that_is_not_what_the_plan_says_does_not_fit),
       cmocka_unit_test(an_output_that_bends_has_no_impedance),
       cmocka_unit_test(causes_are_told_apart),

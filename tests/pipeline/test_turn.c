@@ -252,6 +252,39 @@ static void a_channel_lost_low_down_is_said_and_the_range_is_a_bound(void **stat
   mt_results_destroy(&results);
 }
 
+/* Noise 8 dB below the tone hides a gap that lies 4 dB down: none found is not none. */
+static void what_noise_hides_is_not_passed(void **state)
+{
+  mt_error err = {0};
+  mt_results *results =
+      check("left = { noise_dbfs = -28.0; }; right = { noise_dbfs = -28.0; };\n"
+            "volume = { range_db = 50.0; " TURNED
+            "dead = ( { from_db = 12.0; to_db = 18.0; loss_db = 35.0; channels = \"left\"; } ); };",
+            NULL, MT_OK, &err);
+  (void)state;
+  for (mt_channel c = MT_LEFT; c <= MT_RIGHT; c++) {
+    assert_int_equal(find(results, MT_Q_DEAD_SPOTS, c)->validity, MT_NOT_MEASURED);
+    assert_non_null(strstr(find(results, MT_Q_DEAD_SPOTS, c)->why, "noise hides them"));
+    assert_int_equal(find(results, MT_Q_LEVEL_JUMPS, c)->validity, MT_NOT_MEASURED);
+  }
+  mt_results_destroy(&results);
+}
+
+static void a_gap_needs_the_other_channel_to_be_told(void **state)
+{
+  mt_error err = {0};
+  mt_results *results =
+      check("left = { noise_dbfs = -85.0; }; right = { noise_dbfs = -85.0; gain_db = -120.0; };\n"
+            "volume = { range_db = 50.0; " TURNED
+            "dead = ( { from_db = 12.0; to_db = 18.0; loss_db = 35.0; channels = \"left\"; } ); };",
+            NULL, MT_OK, &err);
+  const mt_reading *r = find(results, MT_Q_DEAD_SPOTS, MT_LEFT);
+  (void)state;
+  assert_int_equal(r->validity, MT_NOT_MEASURED);
+  assert_non_null(strstr(r->why, "right channel carries no tone"));
+  mt_results_destroy(&results);
+}
+
 static void a_knob_nobody_turned_is_not_measured(void **state)
 {
   mt_error err = {0};
@@ -362,6 +395,8 @@ int main(void)
       cmocka_unit_test(steps_of_half_a_decibel_are_counted),
       cmocka_unit_test(a_worn_control_fails_and_says_where),
       cmocka_unit_test(a_channel_lost_low_down_is_said_and_the_range_is_a_bound),
+      cmocka_unit_test(what_noise_hides_is_not_passed),
+      cmocka_unit_test(a_gap_needs_the_other_channel_to_be_told),
       cmocka_unit_test(a_knob_nobody_turned_is_not_measured),
       cmocka_unit_test(a_knob_left_down_is_refused_with_what_to_do),
       cmocka_unit_test(swapped_channels_are_not_taken_for_a_control),

@@ -245,6 +245,10 @@ static void milliseconds_convert_value_and_uncertainty(void **state)
                    MT_VERDICT_PASS);
   assert_near(j.value, 4.9, 1e-12, "ms");
   assert_near(j.uncertainty, 0.1, 1e-12, "ms");
+  assert_int_equal(judge_one(MT_Q_OUTPUT_POWER, 0.00501, 0.0001, MT_VALID, "min = 5.0; unit = \"mW\";", &j),
+                   MT_VERDICT_UNDECIDED);
+  assert_near(j.value, 5.01, 1e-12, "mW");
+  assert_near(j.uncertainty, 0.1, 1e-12, "mW");
   assert_int_equal(judge_one(MT_Q_DELAY, 0.00495, 0.0001, MT_VALID, "max = 5.0; unit = \"ms\";", NULL),
                    MT_VERDICT_UNDECIDED);
 }

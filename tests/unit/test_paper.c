@@ -237,6 +237,30 @@ static void a_verdict_without_its_checks_is_no_verdict(void **state)
   assert_int_equal(mt_paper_verdict(&paper), MT_VERDICT_UNDECIDED);
 }
 
+/* A stage that was held against no limit was neither in order nor out of it. */
+static void what_was_not_judged_before_was_not_in_order_before(void **state)
+{
+  mt_paper_stage stages[2];
+  mt_paper paper = paper_of(stages);
+  mt_results unjudged = *before_repair;
+  size_t n;
+  char *text;
+
+  (void)state;
+  text = make(&paper, MT_PAPER_JSON, &n);
+  assert_has(text, "In order before and now: ");
+  assert_has(text, "Sides and polarity, ");
+  free(text);
+  unjudged.njudgements = 0;
+  unjudged.verdict = MT_VERDICT_NONE;
+  stages[0].results = &unjudged;
+  text = make(&paper, MT_PAPER_JSON, &n);
+  assert_null(strstr(text, "before and now: "));
+  assert_has(text, "In order now: ");
+  assert_null(strstr(text, "Sides and polarity, "));
+  free(text);
+}
+
 static void what_is_missing_is_said(void **state)
 {
   mt_paper_stage stages[2];
@@ -446,6 +470,7 @@ int main(void)
       cmocka_unit_test(a_missed_check_is_said_before_anything_else),
       cmocka_unit_test(a_stage_that_could_not_be_read_is_no_pass),
       cmocka_unit_test(a_verdict_without_its_checks_is_no_verdict),
+      cmocka_unit_test(what_was_not_judged_before_was_not_in_order_before),
       cmocka_unit_test(what_is_missing_is_said),
       cmocka_unit_test(every_quantity_has_words_for_every_verdict),
       cmocka_unit_test(a_response_is_weak_where_it_is_worst),

@@ -260,6 +260,25 @@ static void mutes_of_1_ms_are_found_along_the_whole_sweep(void **state)
 }
 
 /* 10 ms lost, repeated. A block of whole periods leaves no jump of phase below 1 kHz; 9 of 10 are asked for. */
+/* Three milliseconds of a period of 17, shifted by a share of the amplitude: that share is what a
+   block is off by, root mean square, and 7 % is where it counts. */
+static void what_is_short_counts_from_7_percent_on(void **state)
+{
+  static const double share[] = {0.066, 0.074};
+  (void)state;
+  for (size_t k = 0; k < 2; k++) {
+    mt_sweep_event events[MT_SWEEP_EVENTS_MAX];
+    double t = mt_segment_sweep_constant(&sweep) * log(60.0 / sweep.from_hz);
+    size_t n;
+    fresh();
+    for (size_t i = frame_at(t); i < frame_at(t + 0.003); i++)
+      x[i] += share[k] * AMPLITUDE;
+    n = look(events);
+    if ((n > 0) != (share[k] > 0.07))
+      fail_msg("%.3f of the amplitude: %zu events", share[k], n);
+  }
+}
+
 static void lost_and_repeated_blocks_are_found(void **state)
 {
   enum { BLOCK = 480 };
@@ -322,6 +341,7 @@ int main(void)
       cmocka_unit_test(noise_raises_no_alarm),
       cmocka_unit_test(one_mute_is_found_where_it_is),
       cmocka_unit_test(mutes_of_1_ms_are_found_along_the_whole_sweep),
+      cmocka_unit_test(what_is_short_counts_from_7_percent_on),
       cmocka_unit_test(lost_and_repeated_blocks_are_found),
       cmocka_unit_test(hostile_input_is_refused),
   };

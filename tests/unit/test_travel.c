@@ -30,6 +30,7 @@ typedef struct control {
   double stuck_from_db, stuck_to_db; /* on the right */
   double gap_from_db, gap_to_db;     /* on the left: 35 dB less there */
   double cut_db[2];                  /* 0, or from there on nothing comes through */
+  double rustle_dbfs;                /* on the left, the faster it is turned the louder */
   uint64_t seed;
 } control;
 
@@ -41,6 +42,7 @@ static control plain(uint64_t seed)
                    .noise_dbfs = -90.0,
                    .hum_dbfs = -200.0,
                    .harmonic_db = -200.0,
+                   .rustle_dbfs = -200.0,
                    .range_db = 60.0,
                    .from_s = 1.5,
                    .to_s = 9.0,
@@ -105,6 +107,10 @@ static double *render(const control *c, size_t *n)
       y *= ratio(c->level_dbfs + gain_db(c, k, down_db));
       y += ratio(c->noise_dbfs) * sqrt(0.5) * mt_random_normal(&random);
       y += ratio(c->hum_dbfs) * (sin(2.0 * PI * 50.0 * t) + 0.3 * sin(2.0 * PI * 150.0 * t));
+      if (k == 0 && c->rustle_dbfs > -200.0)
+        y += ratio(c->rustle_dbfs) * sqrt(0.5) * mt_random_normal(&random) *
+             fabs(turned_db(c, t + 0.05) - turned_db(c, t - 0.05)) / 0.1 * (c->to_s - c->from_s) /
+             c->range_db;
       for (size_t b = 0; b < c->nbursts; b++)
         if (c->bursts[b].channel == k && t >= c->bursts[b].at_s &&
             t < c->bursts[b].at_s + c->bursts[b].length_s)
@@ -217,6 +223,40 @@ static void every_scratch_of_10_db_above_the_noise_is_found_where_it_is(void **s
     }
     mt_travel_finish(&t);
   }
+}
+
+/* A worn track that crackles all the way, and swells as the hand sets off, is its own median. */
+static void what_rustles_all_the_while_is_found(void **state)
+{
+  (void)state;
+  for (int i = 0; i < 3; i++) {
+    control c = plain(80 + (uint64_t)i);
+    mt_travel t;
+    c.rustle_dbfs = -66.0 + 10.0 * i;
+    t = read_control(&c);
+    if (t.count[0][MT_TRAVEL_SCRATCH] == 0)
+      fail_msg("%.0f dBFS: not found", c.rustle_dbfs);
+    assert_int_equal(t.count[1][MT_TRAVEL_SCRATCH], 0);
+    assert_true(t.ncells > 15);
+    mt_travel_finish(&t);
+  }
+}
+
+/* As of a tapped control whose one side is loudest elsewhere: which side is amiss cannot be said. */
+static void sides_that_are_never_both_at_full_are_not_held_against_each_other(void **state)
+{
+  control c = plain(90);
+  mt_travel t;
+  (void)state;
+  c.gain_db[1] = 20.0;
+  c.tracking[0] = 20.0;
+  c.stuck_from_db = 30.0;
+  c.stuck_to_db = 40.0;
+  t = read_control(&c);
+  assert_false(t.has_balance);
+  assert_int_equal(t.ncells, 0);
+  assert_int_equal(t.count[0][MT_TRAVEL_LOST] + t.count[0][MT_TRAVEL_STUCK], 0);
+  mt_travel_finish(&t);
 }
 
 static void steps_are_counted_and_sized(void **state)
@@ -461,6 +501,8 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_smooth_turn_of_20_s_with_noise_has_no_fault),
       cmocka_unit_test(every_scratch_of_10_db_above_the_noise_is_found_where_it_is),
+      cmocka_unit_test(what_rustles_all_the_while_is_found),
+      cmocka_unit_test(sides_that_are_never_both_at_full_are_not_held_against_each_other),
       cmocka_unit_test(steps_are_counted_and_sized),
       cmocka_unit_test(a_place_where_one_track_rests_is_found_once_though_passed_twice),
       cmocka_unit_test(a_gap_in_one_track_is_found_with_its_depth),
