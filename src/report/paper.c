@@ -1132,7 +1132,9 @@ static void fill_shelf(document *d, const mt_paper *units, size_t nunits)
                                                  : MT_VERDICT_PASS,
                    "%zu of %zu units %s in order%s%s.", count_of[MT_VERDICT_PASS], nunits,
                    are(count_of[MT_VERDICT_PASS]), missed, undecided);
-  document_table(d, "A row each; balance is left less right, distortion and noise are of the worse channel",
+  document_table(d,
+                 "A row each; balance is left less right, distortion and noise are of the worse channel; all "
+                 "three of the first state that has them",
                  7);
   add_head(d, names, 7, 4, 6);
   for (size_t i = 0; i < nunits; i++)

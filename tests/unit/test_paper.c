@@ -446,6 +446,7 @@ static void several_units_have_a_row_each(void **state)
   assert_ok(mt_paper_make_shelf(units, 2, MT_PAPER_HTML, &bytes, &n, &err), err);
   assert_non_null(memmem(bytes, n, "1 of 2 units is in order, 1 is not", 34));
   assert_non_null(memmem(bytes, n, "Second amplifier", 16));
+  assert_non_null(memmem(bytes, n, "of the first state that has them", 32));
   free(bytes);
 }
 
