@@ -244,6 +244,7 @@ typedef struct mt_measure_options {
       *loop_response[2]; /**< by channel: the rig's own response, taken off the unit's, which ends where
                                          it does; NULL or without points: none */
   mt_path path;
+  bool codec_first; /**< of a codec in the path: see mt_plan */
 } mt_measure_options;
 
 /** mt_measure_stimulus() with more to say; that one reads the maximum level at MT_MAX_LEVEL_THD_PERCENT. */

@@ -75,6 +75,9 @@ typedef struct mt_plan {
   unsigned extras;              /**< mask of mt_extra: what to measure beyond the default */
   double max_level_dbfs;        /**< of the loudest step of "levels"; NAN: not said, level_dbfs applies */
   double max_level_thd_percent; /**< the distortion at which the maximum level is read; 1 unless said */
+  /** A lossy codec in the path lies before the unit's own output, as a wireless receiver's does: it may add to the
+   * unit's idle noise and hum, and hides nothing of them. */
+  bool codec_first;
   char reference[512]; /**< path of a good unit's results, as the plan says it; "" if it names none */
   mt_results *reference_results; /**< owned; see mt_plan_set_reference() */
   mt_by_hand *by_hand;           /**< what to see or to read from a meter, in the order to ask */

@@ -87,6 +87,7 @@ mt_code mt_measure_stimulus_with(const mt_take *take, const mt_stimulus *stimulu
   for (int c = 0; c < MT_PAIR; c++)
     ws->loop_response[c] = options->loop_response[c];
   ws->path = options->path;
+  ws->codec_first = options->codec_first;
   results->is_stimulus = true;
   results->stimulus_level_dbfs = stimulus->level_dbfs;
   results->stimulus_extras = stimulus->extras;

@@ -362,6 +362,21 @@ static bool is_kept(mt_quantity quantity)
   return false;
 }
 
+/* What a unit adds by itself when nothing is played. A codec before its output can only have added to that. */
+static bool is_own_noise(mt_quantity quantity)
+{
+  return quantity == MT_Q_NOISE || quantity == MT_Q_NOISE_A || quantity == MT_Q_NOISE_CCIR ||
+         quantity == MT_Q_NOISE_468 || quantity == MT_Q_HUM;
+}
+
+static void bound_own_noise(mt_reading *reading)
+{
+  reading->value += reading->uncertainty;
+  reading->uncertainty = 0.0;
+  reading->validity = MT_RIG_LIMITED;
+  snprintf(reading->why, sizeof reading->why, "the codec before it may have added: at most this");
+}
+
 /* The codec's error relative to the tone. All of it could be in phase with the tone, or against it. */
 static double error_ratio(const mt_workspace *ws, const mt_reading *reading)
 {
@@ -382,7 +397,9 @@ static void qualify_reading(const mt_workspace *ws, mt_reading *reading)
 
   if (reading->validity != MT_VALID && reading->validity != MT_RIG_LIMITED)
     return;
-  if (!is_kept(reading->quantity)) {
+  if (ws->codec_first && is_own_noise(reading->quantity)) {
+    bound_own_noise(reading);
+  } else if (!is_kept(reading->quantity)) {
     reading->validity = MT_NOT_MEASURED;
     snprintf(reading->why, sizeof reading->why,
              "a lossy codec lies in the path, which adds and hides; through it: %.1f %s", reading->value,

@@ -69,6 +69,7 @@ typedef struct mt_workspace {
   bool has_clock;
   double max_level_thd_percent; /**< distortion at which the maximum level is read */
   mt_path path;                 /**< what the caller knows of it */
+  bool codec_first;             /**< what the caller knows of one: see mt_plan */
   bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
   mt_psd_tools tools;           /**< for what is left of tones, and for idle noise */
   mt_quasi_peak_tools *quasi_peak_tools;

@@ -665,7 +665,7 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
       "unit",         "reference",       "load_ohm",       "load_tolerance_percent",
       "level_dbfs",   "rate_hz",         "states",         "limits",
       "expect_route", "expect_polarity", "max_level_dbfs", "max_level_thd_percent",
-      "extras",       "by_hand"};
+      "extras",       "by_hand",         "codec_first"};
   static const char *const of_a_unit[] = {"left", "right", "hum_hz", "delay_s", "clock_offset_ppm"};
   mt_code code = mt_config_refuse_other(root, of_a_unit, COUNT(of_a_unit), "a simulated unit (--simulate)",
                                         "a plan", err);
@@ -676,6 +676,8 @@ static mt_code read_head(mt_plan *plan, mt_config_item root, mt_error *err)
     code = mt_config_text(root, "unit", plan->unit, sizeof plan->unit, err);
   if (code == MT_OK)
     code = mt_config_text(root, "reference", plan->reference, sizeof plan->reference, err);
+  if (code == MT_OK)
+    code = mt_config_bool(root, "codec_first", &plan->codec_first, err);
   if (code == MT_OK)
     code = read_load(root, &plan->load_ohm, &plan->load_tolerance_percent, err);
   if (code == MT_OK)

@@ -86,6 +86,7 @@ static mt_measure_options measure_options(const mt_session_options *options, con
                                                            ? options->plan->max_level_thd_percent
                                                            : MT_MAX_LEVEL_THD_PERCENT,
                               .path = options->path,
+                              .codec_first = options->plan != NULL && options->plan->codec_first,
                               .loop_response = {&rig->loop[0], &rig->loop[1]}};
 }
 

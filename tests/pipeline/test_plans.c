@@ -99,7 +99,7 @@ static void answer(mt_walk *walk, const mt_plan *plan, mt_answer *list, size_t *
   }
 }
 
-static mt_results *run(const char *name)
+static mt_results *run_through(const char *name, mt_path path)
 {
   mt_session_options options = mt_session_defaults();
   mt_answer answers[16];
@@ -110,6 +110,7 @@ static mt_results *run(const char *name)
 
   assert_ok(mt_plan_parse(mt_plan_shipped_text(name), name, &plan, &err), err);
   options.plan = plan;
+  options.path = path;
   options.simulate = unit_path;
   options.answers = answers;
   if (plan->nstates == 0) {
@@ -125,6 +126,34 @@ static mt_results *run(const char *name)
   mt_walk_destroy(&walk);
   mt_plan_destroy(&plan);
   return results;
+}
+
+static mt_results *run(const char *name)
+{
+  return run_through(name, MT_PATH_UNKNOWN);
+}
+
+/* A receiver is never without its codec: what the plan asks can be met through one, and hiss behind it is no pass. */
+static void a_receiver_passes_through_its_codec(void **state)
+{
+  static const struct row hisses = {"wireless-receiver", "",      "noise_dbfs = -60.0; ", NULL,
+                                    MT_Q_NOISE_A,        MT_RIGHT};
+  mt_results *results;
+  (void)state;
+
+  write_unit(&hisses, false);
+  results = run_through("wireless-receiver", MT_PATH_LOSSY);
+  assert_int_equal(results->verdict, MT_VERDICT_PASS);
+  mt_results_destroy(&results);
+  write_unit(&hisses, true);
+  results = run_through("wireless-receiver", MT_PATH_LOSSY);
+  assert_int_equal(results->verdict, MT_VERDICT_UNDECIDED);
+  for (size_t i = 0; i < results->njudgements; i++) {
+    const mt_judgement *j = &results->judgements[i];
+    bool is_hiss = j->quantity == MT_Q_NOISE_A && j->channel == MT_RIGHT;
+    assert_int_equal(j->verdict, is_hiss ? MT_VERDICT_UNDECIDED : MT_VERDICT_PASS);
+  }
+  mt_results_destroy(&results);
 }
 
 static void print_unmet(const mt_results *results)
@@ -200,6 +229,7 @@ static void every_limit_says_why(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_receiver_passes_through_its_codec),
       cmocka_unit_test(a_sound_unit_passes),
       cmocka_unit_test(a_faulty_one_fails_where_the_fault_is),
       cmocka_unit_test(every_limit_says_why),
