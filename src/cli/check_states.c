@@ -45,7 +45,7 @@ static void prepare_for_interrupt(const check_options *given)
 
   if (given->keep != NULL)
     snprintf(farewell, sizeof farewell,
-             "\nInterrupted. What is taken is kept in %.150s; the same command goes on from there.\n",
+             "\nInterrupted. What is taken is kept in %.150s;\nthe same command goes on from there.\n",
              given->keep_name);
   else
     snprintf(farewell, sizeof farewell, "\nInterrupted; nothing is kept without --keep FOLDER.\n");

@@ -151,10 +151,10 @@ static void the_truth_lies_within_the_uncertainty(void **state)
   print_message("inside %.2f %%, mean square error %.3f of the variance stated, consistent %.2f %%\n",
                 100.0 * (double)inside / TRIALS, square / TRIALS, 100.0 * (double)consistent / TRIALS);
   /* k = 2 of normal and uniform errors holds 95.4 % and more; 20000 trials are known to 0.3 % (k = 2) */
-  assert_true(inside > 0.951 * TRIALS);
+  assert_true((double)inside > 0.951 * TRIALS);
   assert_near(square / TRIALS, 1.0, 0.05,
               ""); /* nor is it stated too large: a curved law adds a few percent */
-  assert_true(consistent > 0.995 * TRIALS);
+  assert_true((double)consistent > 0.995 * TRIALS);
 }
 
 static void what_is_no_source_is_refused(void **state)
@@ -310,8 +310,8 @@ static void noisy_corners_hold_the_truth(void **state)
   print_message("seen %.1f %%, inside %.2f %%\n", 100.0 * (double)seen / TRIALS,
                 100.0 * (double)inside / TRIALS);
   /* errors are taken as all alike, here they are independent: nearly all must lie inside */
-  assert_true(inside > 0.99 * TRIALS);
-  assert_true(seen > 0.8 * TRIALS);
+  assert_true((double)inside > 0.99 * TRIALS);
+  assert_true((double)seen > 0.8 * TRIALS);
 }
 
 static void a_curve_that_says_nothing_is_refused(void **state)

@@ -74,7 +74,7 @@ static void a_line_in_the_lobe_of_an_order_is_allowed_for(void **state)
     }
     print_message("%s: %zu of %d inside, %zu without\n", k->what, after, RUNS, before);
     assert_true(before < RUNS / 2);
-    assert_true(after >= 0.87 * RUNS);
+    assert_true((double)after >= 0.87 * RUNS);
   }
 }
 
