@@ -107,7 +107,8 @@ double mt_take_time_s(const mt_take *take, double frame);
 
 /**
  * The stretch of a take looked at last. Zero it, set `take`; release with mt_take_view_finish(). Not to be shared
- * between threads; several views of one take in the same thread are.
+ * between threads; several views of one take in the same thread are. What another thread shall look at is had by this
+ * one first, and a copy of the view, with is_borrowed set, is for that thread as long as this one stays where it is.
  */
 typedef struct mt_take_view {
   const mt_take *take; /**< borrowed */
@@ -116,6 +117,7 @@ typedef struct mt_take_view {
   size_t count;
   float *buffer; /**< owned; NULL for a take in memory */
   size_t capacity_frames;
+  bool is_borrowed; /**< a copy: it does not move on, and there is nothing to release */
 } mt_take_view;
 
 /**
@@ -125,7 +127,8 @@ typedef struct mt_take_view {
  * take, either way, read each frame about once.
  *
  * @param out  NULL, or the first of them, interleaved; borrowed until the next look.
- * @return MT_OK; MT_E_ARG if the take has no such frames; MT_E_IO, MT_E_DATA: they cannot be read; MT_E_MEMORY.
+ * @return MT_OK; MT_E_ARG if the take has no such frames; MT_E_IO, MT_E_DATA: they cannot be read; MT_E_MEMORY;
+ *         MT_E_INTERNAL if the view is borrowed and does not have them.
  */
 mt_code mt_take_look(mt_take_view *view, size_t first, size_t nframes, const float **out, mt_error *err);
 void mt_take_view_finish(mt_take_view *view);

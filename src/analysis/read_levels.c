@@ -87,7 +87,7 @@ static void find_peaks(const double *x, size_t n, double mean, step *out)
 }
 
 static mt_code read_step(mt_workspace *ws, const mt_segment *segment, mt_channel channel, unsigned which,
-                         step *out, mt_error *err)
+                         unsigned worker, step *out, mt_error *err)
 {
   double from_s, to_s, rate_hz = ws->take->rate_hz;
   size_t begin, count;
@@ -103,7 +103,7 @@ static mt_code read_step(mt_workspace *ws, const mt_segment *segment, mt_channel
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", count);
   mt_workspace_copy(ws, begin, count, channel, x);
-  code = mt_workspace_fit(&ws->tools, x, count, rate_hz,
+  code = mt_workspace_fit(&ws->tools[worker], x, count, rate_hz,
                           segment->freq_hz[channel] * (1.0 + 1e-6 * ws->clock_offset_ppm), &tone, err);
   if (code == MT_OK) {
     mt_tone_allow_for(&tone, ws->idle_line[channel], ws->nidle_lines[channel]);
@@ -343,27 +343,53 @@ static mt_code read_maximum(mt_workspace *ws, const mt_section *section, mt_chan
 
 /* ---- the whole --------------------------------------------------------------------------------------- */
 
+typedef struct climb {
+  mt_workspace *ws;
+  const mt_segment *segment;
+  ladder ladders[MT_PAIR];
+} climb;
+
+/* A piece of work: a step of one channel. */
+static mt_code take_step(void *context, size_t item, unsigned worker, mt_error *err)
+{
+  climb *all = context;
+  size_t c = item / MT_STEPS, which = item % MT_STEPS;
+
+  return read_step(all->ws, all->segment, (mt_channel)c, (unsigned)which, worker,
+                   &all->ladders[c].steps[which], err);
+}
+
+static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, ladder *l,
+                            mt_error *err)
+{
+  const mt_section *both = mt_workspace_find(ws, "both");
+  mt_reading reference = mt_workspace_tone_reading(ws, MT_Q_LEVEL, channel, both);
+  mt_code code;
+
+  if (reference.validity == MT_VALID) {
+    l->reference_gain_db = mt_tone_level_dbfs(&both->tone[channel]) - ws->stimulus->level_dbfs;
+    l->reference_uncertainty = mt_tone_level_uncertainty_db(&both->tone[channel]);
+  }
+  code = add_curves(ws, section, channel, l, &reference, err);
+  return code == MT_OK ? read_maximum(ws, section, channel, l, err) : code;
+}
+
 mt_code mt_read_levels(mt_workspace *ws, mt_error *err)
 {
-  const mt_section *section = mt_workspace_find(ws, "levels"), *both = mt_workspace_find(ws, "both");
-  mt_code code = MT_OK;
+  const mt_section *section = mt_workspace_find(ws, "levels");
+  climb *all;
+  mt_code code;
 
-  if (ws->stimulus == NULL || section == NULL || both == NULL)
+  if (ws->stimulus == NULL || section == NULL || mt_workspace_find(ws, "both") == NULL)
     return MT_OK;
-  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++) {
-    mt_reading reference = mt_workspace_tone_reading(ws, MT_Q_LEVEL, c, both);
-    ladder l = {0};
-    for (unsigned i = 0; i < MT_STEPS && code == MT_OK; i++)
-      code = read_step(ws, section->segment, c, i, &l.steps[i], err);
-    if (code != MT_OK)
-      break;
-    if (reference.validity == MT_VALID) {
-      l.reference_gain_db = mt_tone_level_dbfs(&both->tone[c]) - ws->stimulus->level_dbfs;
-      l.reference_uncertainty = mt_tone_level_uncertainty_db(&both->tone[c]);
-    }
-    code = add_curves(ws, section, c, &l, &reference, err);
-    if (code == MT_OK)
-      code = read_maximum(ws, section, c, &l, err);
-  }
+  all = calloc(1, sizeof *all);
+  if (all == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the steps of level");
+  all->ws = ws;
+  all->segment = section->segment;
+  code = mt_parallel(ws->nchannels * MT_STEPS, take_step, all, err);
+  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
+    code = read_channel(ws, section, c, &all->ladders[c], err);
+  free(all);
   return code;
 }

@@ -130,17 +130,23 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
   return mt_workspace_add(ws, &snr, err);
 }
 
-/* What is read from the samples rather than from their density. */
-static mt_code hear_samples(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                            mt_overheard *out, mt_error *err)
+/* A piece of work: what is read from a channel's samples rather than from their density. */
+static mt_code hear_samples(void *context, size_t channel, unsigned worker, mt_error *err)
 {
-  double *x = malloc(section->count * sizeof *x);
+  mt_workspace *ws = context;
+  const mt_section *section = mt_workspace_find(ws, "idle");
+  mt_overheard *out = &ws->overheard[channel];
+  double *x;
 
+  if (!section->has_noise[channel])
+    return MT_OK;
+  x = malloc(section->count * sizeof *x);
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
-  mt_workspace_copy(ws, section->begin, section->count, channel, x);
-  out->quasi_peak_code = mt_quasi_peak_read_with(&ws->quasi_peak_tools, x, section->count, ws->take->rate_hz,
-                                                 true, &out->quasi_peak, &out->quasi_peak_why);
+  mt_workspace_copy(ws, section->begin, section->count, (mt_channel)channel, x);
+  out->quasi_peak_code =
+      mt_quasi_peak_read_with(&ws->quasi_peak_tools[worker], x, section->count, ws->take->rate_hz, true,
+                              &out->quasi_peak, &out->quasi_peak_why);
   out->hum_code = mt_hum_find(x, section->count, ws->take->rate_hz, &out->hum, &out->hum_why);
   free(x);
   return MT_OK;
@@ -148,12 +154,10 @@ static mt_code hear_samples(mt_workspace *ws, const mt_section *section, mt_chan
 
 static mt_code read_samples(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
-  mt_overheard heard = ws->overheard[channel];
-  mt_code code = ws->stimulus != NULL ? hear_samples(ws, section, channel, &heard, err) : MT_OK;
+  const mt_overheard *heard = &ws->overheard[channel];
+  mt_code code = read_quasi_peak(ws, section, channel, heard, err);
 
-  if (code == MT_OK)
-    code = read_quasi_peak(ws, section, channel, &heard, err);
-  return code == MT_OK ? read_hum(ws, section, channel, &heard, err) : code;
+  return code == MT_OK ? read_hum(ws, section, channel, heard, err) : code;
 }
 
 mt_code mt_read_noise(mt_workspace *ws, mt_error *err)
@@ -161,6 +165,8 @@ mt_code mt_read_noise(mt_workspace *ws, mt_error *err)
   const mt_section *idle = mt_workspace_find(ws, ws->stimulus != NULL ? "idle" : "");
   mt_code code = MT_OK;
 
+  if (idle != NULL && ws->stimulus != NULL)
+    code = mt_parallel(ws->nchannels, hear_samples, ws, err);
   for (int c = 0; idle != NULL && c < (int)ws->nchannels && code == MT_OK; c++) {
     if (!idle->has_noise[c])
       continue;

@@ -153,11 +153,15 @@ static mt_code follow_tone(follower *f, size_t upto, mt_error *err)
   if (!f->is_tone)
     return MT_OK;
   code = add_squares(f, upto, err);
-  if (code == MT_OK)
-    code = mt_tone_advance(&f->tone, &f->samples, upto, err);
-  if (code == MT_OK && f->tone.next > 0 && f->tone.nabsent == f->tone.next)
-    code = try_others(f, &f->is_tone, err);
-  return code;
+  return code == MT_OK ? mt_tone_advance(&f->tone, &f->samples, upto, err) : code;
+}
+
+/* No record so far held a tone: look further. */
+static mt_code doubt_tone(follower *f, mt_error *err)
+{
+  if (!f->is_tone || f->tone.next == 0 || f->tone.nabsent != f->tone.next)
+    return MT_OK;
+  return try_others(f, &f->is_tone, err);
 }
 
 static mt_code follow_noise(follower *f, size_t upto, mt_error *err)
@@ -180,21 +184,47 @@ static mt_code follow_noise(follower *f, size_t upto, mt_error *err)
   return code;
 }
 
+/* A step of both channels, each on a thread of its own. */
+typedef struct stride {
+  followers *both;
+  size_t upto;
+  mt_code (*on)(follower *, size_t, mt_error *);
+} stride;
+
+static mt_code take_channel_on(void *context, size_t channel, unsigned worker, mt_error *err)
+{
+  stride *s = context;
+  follower *one = &s->both->of[channel];
+  mt_take_view borrowed = s->both->view;
+  mt_code code;
+
+  (void)worker;
+  borrowed.is_borrowed = true;
+  one->samples.view = &borrowed;
+  code = s->on(one, s->upto, err);
+  one->samples.view = &s->both->view;
+  return code;
+}
+
 /* Take both channels from the beginning to the end, step by step. */
 static mt_code follow(const mt_workspace *ws, followers *f, mt_code (*on)(follower *, size_t, mt_error *),
-                      mt_error *err)
+                      mt_code (*between)(follower *, mt_error *), mt_error *err)
 {
+  stride now = {.both = f, .on = on};
   size_t n = ws->take->nframes, step = (size_t)(STEP_S * ws->take->rate_hz), upto = 0;
   size_t back = (size_t)(LOOK_BACK_S * ws->take->rate_hz);
   mt_code code = MT_OK;
 
   while (upto < n && code == MT_OK) {
     upto = n - upto < step ? n : upto + step;
-    /* all that is looked at now, so that no look of one channel sends away what the next one needs */
+    /* all that is looked at now: neither channel may send away what the other one needs */
     code = mt_take_look(&f->view, upto > step + back ? upto - step - back : 0,
                         upto > step + back ? step + back : upto, NULL, err);
-    for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++)
-      code = on(&f->of[c], upto, err);
+    now.upto = upto;
+    if (code == MT_OK)
+      code = mt_parallel(ws->nchannels, take_channel_on, &now, err);
+    for (unsigned c = 0; c < ws->nchannels && code == MT_OK && between != NULL; c++)
+      code = between(&f->of[c], err);
   }
   return code;
 }
@@ -260,7 +290,7 @@ static mt_code read_tones(mt_workspace *ws, followers *f, mt_error *err)
     f->of[c].is_tone = true;
   }
   if (code == MT_OK)
-    code = follow(ws, f, follow_tone, err);
+    code = follow(ws, f, follow_tone, doubt_tone, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
     code = settle_tone(ws, &f->of[c], c, err);
   for (unsigned c = 0; c < ws->nchannels; c++)
@@ -394,7 +424,7 @@ static mt_code read_noises(mt_workspace *ws, followers *f, mt_error *err)
       any = true;
     }
   if (code == MT_OK && any)
-    code = follow(ws, f, follow_noise, err);
+    code = follow(ws, f, follow_noise, NULL, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
     if (!f->of[c].is_tone)
       code = settle_noise(ws, &f->of[c], c, err);

@@ -397,14 +397,14 @@ static mt_code look_for_faults(mt_workspace *ws, const mt_section *section, mt_e
   return code;
 }
 
-static mt_code read_idle(mt_workspace *ws, mt_section *section, double *x, mt_error *err)
+static mt_code read_idle(mt_workspace *ws, mt_section *section, unsigned worker, double *x, mt_error *err)
 {
   mt_code code = MT_OK;
 
   for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
     mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
-    code = mt_psd_estimate_with(&ws->tools, x, section->count, ws->take->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4,
-                                0, &section->noise[c], err);
+    code = mt_psd_estimate_with(&ws->tools[worker], x, section->count, ws->take->rate_hz,
+                                MT_WINDOW_BLACKMAN_HARRIS_4, 0, &section->noise[c], err);
     section->has_noise[c] = code == MT_OK;
   }
   return code;
@@ -422,8 +422,8 @@ static double power_of(const double *x, size_t n)
 
 /* In a segment with one channel silent, the weak tone is read at the frequency of the strong one: a fit
    of its own would follow the noise and read too high. */
-static mt_code settle_weaker(mt_workspace *ws, mt_section *section, unsigned weak, const double *x,
-                             mt_error *err)
+static mt_code settle_weaker(mt_workspace *ws, mt_section *section, unsigned weak, unsigned worker,
+                             const double *x, mt_error *err)
 {
   mt_tone *tone = &section->tone[weak];
   const mt_tone *strong = &section->tone[1 - weak];
@@ -432,8 +432,8 @@ static mt_code settle_weaker(mt_workspace *ws, mt_section *section, unsigned wea
 
   if (!mt_tone_is_present(strong) || (section->has_tone[weak] && tone->power > WEAK_POWER * strong->power))
     return MT_OK;
-  code = mt_tone_measure_known_with(&ws->tools, x, section->count, ws->take->rate_hz, strong->freq_hz, &known,
-                                    err);
+  code = mt_tone_measure_known_with(&ws->tools[worker], x, section->count, ws->take->rate_hz, strong->freq_hz,
+                                    &known, err);
   if (code == MT_OK) {
     if (section->has_tone[weak])
       mt_tone_finish(tone);
@@ -443,13 +443,14 @@ static mt_code settle_weaker(mt_workspace *ws, mt_section *section, unsigned wea
   return code;
 }
 
-static mt_code fit_tone(mt_workspace *ws, mt_section *section, unsigned c, const double *x, mt_error *err)
+static mt_code fit_tone(mt_workspace *ws, mt_section *section, unsigned c, unsigned worker, const double *x,
+                        mt_error *err)
 {
   const mt_segment *segment = section->segment;
   /* a silent stimulus channel is listened to at the frequency of the other one */
   double played_hz = segment->amplitude[0] > 0.0 ? segment->freq_hz[0] : segment->freq_hz[1];
   mt_code code =
-      mt_workspace_fit(&ws->tools, x, section->count, ws->take->rate_hz,
+      mt_workspace_fit(&ws->tools[worker], x, section->count, ws->take->rate_hz,
                        played_hz * (1.0 + 1e-6 * ws->location->clock_offset_ppm), &section->tone[c], err);
 
   section->has_tone[c] = code == MT_OK;
@@ -457,7 +458,7 @@ static mt_code fit_tone(mt_workspace *ws, mt_section *section, unsigned c, const
 }
 
 /* One stimulus channel was silent: the louder channel first, and what is far below it not by a fit of its own. */
-static mt_code fit_alone(mt_workspace *ws, mt_section *section, double *x, mt_error *err)
+static mt_code fit_alone(mt_workspace *ws, mt_section *section, unsigned worker, double *x, mt_error *err)
 {
   double power[MT_PAIR];
   unsigned strong, weak;
@@ -469,32 +470,38 @@ static mt_code fit_alone(mt_workspace *ws, mt_section *section, double *x, mt_er
   }
   strong = power[0] < power[1] ? 1 : 0;
   weak = 1 - strong;
-  code = fit_tone(ws, section, strong, x + strong * section->count, err);
+  code = fit_tone(ws, section, strong, worker, x + strong * section->count, err);
   /* half: a fit may find a little more than all there is, by what its columns have in common */
   if (code == MT_OK && (!mt_tone_is_present(&section->tone[strong]) ||
                         power[weak] > 0.5 * WEAK_POWER * section->tone[strong].power)) {
-    code = fit_tone(ws, section, weak, x + weak * section->count, err);
+    code = fit_tone(ws, section, weak, worker, x + weak * section->count, err);
     weak = section->tone[0].power < section->tone[1].power ? 0 : 1;
   }
-  return code == MT_OK ? settle_weaker(ws, section, weak, x + weak * section->count, err) : code;
+  return code == MT_OK ? settle_weaker(ws, section, weak, worker, x + weak * section->count, err) : code;
 }
 
-static mt_code fit_section(mt_workspace *ws, mt_section *section, mt_error *err)
+/* A piece of work: what is in a section. A sweep, or what changes its level, is read by whoever knows it. */
+static mt_code fit_section(void *context, size_t item, unsigned worker, mt_error *err)
 {
+  mt_workspace *ws = context;
+  mt_section *section = &ws->sections[item];
   const mt_segment *segment = section->segment;
-  double *x = malloc((MT_PAIR * section->count + 1) * sizeof *x);
+  double *x;
   mt_code code = MT_OK;
 
+  if (segment->kind != MT_SEGMENT_TONE && segment->kind != MT_SEGMENT_SILENCE)
+    return MT_OK;
+  x = malloc((MT_PAIR * section->count + 1) * sizeof *x);
   if (x == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
   if (segment->kind != MT_SEGMENT_TONE)
-    code = read_idle(ws, section, x, err);
+    code = read_idle(ws, section, worker, x, err);
   else if (ws->nchannels == MT_PAIR && (segment->amplitude[0] == 0.0 || segment->amplitude[1] == 0.0))
-    code = fit_alone(ws, section, x, err);
+    code = fit_alone(ws, section, worker, x, err);
   else
     for (unsigned c = 0; c < ws->nchannels && code == MT_OK; c++) {
       mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x);
-      code = fit_tone(ws, section, c, x, err);
+      code = fit_tone(ws, section, c, worker, x, err);
     }
   free(x);
   return code;
@@ -573,12 +580,8 @@ mt_code mt_workspace_init_stimulus(mt_workspace *ws, mt_error *err)
     ws->nsections++;
   }
   code = mt_workspace_take_problems(ws, err);
-  for (size_t i = 0; i < ws->nsections && code == MT_OK; i++) {
-    mt_section *section = &ws->sections[i];
-    if (section->segment->kind != MT_SEGMENT_TONE && section->segment->kind != MT_SEGMENT_SILENCE)
-      continue; /* read by whoever knows it */
-    code = fit_section(ws, section, err);
-  }
+  if (code == MT_OK)
+    code = mt_parallel(ws->nsections, fit_section, ws, err);
   if (code == MT_OK)
     code = allow_for_lines(ws, err);
   /* first, as a codec's noise is not to be taken for clicks */
@@ -642,8 +645,10 @@ double mt_workspace_without_clock(const mt_workspace *ws, const mt_segment *swee
 
 void mt_workspace_finish(mt_workspace *ws)
 {
-  mt_psd_tools_finish(&ws->tools);
-  mt_quasi_peak_tools_destroy(&ws->quasi_peak_tools);
+  for (unsigned worker = 0; worker < MT_WORKERS; worker++) {
+    mt_psd_tools_finish(&ws->tools[worker]);
+    mt_quasi_peak_tools_destroy(&ws->quasi_peak_tools[worker]);
+  }
   mt_sweep_reference_destroy(&ws->sweep);
   for (int c = 0; c < MT_PAIR; c++)
     mt_sweep_capture_finish(&ws->swept[c]);

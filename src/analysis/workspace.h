@@ -12,6 +12,8 @@
 #include "analysis/response.h"
 #include "analysis/tone.h"
 
+#include "base/parallel.h"
+
 #include <mendtone/analysis.h>
 
 #define MT_PAIR 2 /* channels a check is about */
@@ -33,7 +35,7 @@ typedef struct mt_section {
   char why[MT_PAIR][128];
 } mt_section;
 
-/** What is read from a plain recording's samples on the one way through them. */
+/** What is read from samples: of a plain recording on the one way through them. */
 typedef struct mt_overheard {
   double peak; /**< of full scale */
   double dc_whole;
@@ -67,15 +69,15 @@ typedef struct mt_workspace {
   double clock_offset_ppm;      /**< best estimate */
   double clock_uncertainty_ppm; /**< expanded, k = 2 */
   bool has_clock;
-  double max_level_thd_percent; /**< distortion at which the maximum level is read */
-  mt_path path;                 /**< what the caller knows of it */
-  bool codec_first;             /**< what the caller knows of one: see mt_plan */
-  bool path_is_lossy;           /**< a codec was noticed or is known, see path.h */
-  mt_psd_tools tools;           /**< for what is left of tones, and for idle noise */
-  mt_quasi_peak_tools *quasi_peak_tools;
+  double max_level_thd_percent;   /**< distortion at which the maximum level is read */
+  mt_path path;                   /**< what the caller knows of it */
+  bool codec_first;               /**< what the caller knows of one: see mt_plan */
+  bool path_is_lossy;             /**< a codec was noticed or is known, see path.h */
+  mt_psd_tools tools[MT_WORKERS]; /**< for what is left of tones, and for idle noise */
+  mt_quasi_peak_tools *quasi_peak_tools[MT_WORKERS];
   mt_sweep_reference *sweep; /**< NULL until the first reading of the sweep, see mt_workspace_sweep() */
   mt_sweep_capture swept[MT_PAIR];
-  mt_overheard overheard[MT_PAIR];        /**< of the channels of a plain recording that are noise */
+  mt_overheard overheard[MT_PAIR];        /**< of the channels of idle noise */
   const mt_curve *loop_response[MT_PAIR]; /**< the rig's own, or NULL */
 } mt_workspace;
 

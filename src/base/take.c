@@ -184,6 +184,8 @@ mt_code mt_take_look(mt_take_view *view, size_t first, size_t nframes, const flo
     view->count = take->nframes;
   } else if (first < view->begin || first + nframes > view->begin + view->count) {
     size_t begin, count;
+    if (view->is_borrowed)
+      return mt_fail(err, MT_E_INTERNAL, "frames %zu to %zu are not at hand", first, first + nframes);
     choose_stretch(view, first, nframes, &begin, &count);
     code = move_stretch(view, begin, count, err);
   }
@@ -194,7 +196,8 @@ mt_code mt_take_look(mt_take_view *view, size_t first, size_t nframes, const flo
 
 void mt_take_view_finish(mt_take_view *view)
 {
-  free(view->buffer);
+  if (!view->is_borrowed)
+    free(view->buffer);
   *view = (mt_take_view){.take = view->take};
 }
 
