@@ -1,4 +1,4 @@
-/** @file finding.h  What the rules about states share: how a finding is written, and what it looks at. */
+/** @file finding.h  How a finding is written, and what the rules about states look at. */
 #ifndef JUDGE_FINDING_H
 #define JUDGE_FINDING_H
 
