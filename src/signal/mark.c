@@ -49,20 +49,18 @@ void mt_mark_sample(const mt_segment *mark, unsigned channel, double t_s, double
 MT_WIDE static void rotate_frames(const mt_segment *mark, unsigned channel, double t0_s, double dt_s,
                                   size_t nframes, double *cos_part, double *sin_part)
 {
-  double bend = 2.0 * MT_PI * slope_of(mark, channel) * dt_s * dt_s * (LANES * LANES);
+  const mt_four lanes = {0.0, 1.0, 2.0, 3.0};
+  double slope = slope_of(mark, channel), leap_s = LANES * dt_s;
+  mt_four t_s = t0_s + lanes * dt_s;
+  mt_four phase = 2.0 * MT_PI * t_s * (first_hz(mark, channel) + 0.5 * slope * t_s);
+  mt_four turn = 2.0 * MT_PI * leap_s * (first_hz(mark, channel) + slope * (t_s + 0.5 * leap_s));
+  mt_four bend = lanes * 0.0 + 2.0 * MT_PI * slope * leap_s * leap_s;
   mt_turns at, step, bent;
   size_t n = 0;
 
-  for (int lane = 0; lane < LANES; lane++) {
-    double t_s = t0_s + lane * dt_s, phase = mt_mark_phase(mark, channel, t_s);
-    double turn = 2.0 * MT_PI * (LANES * dt_s) * mt_mark_frequency(mark, channel, t_s + 0.5 * LANES * dt_s);
-    at.re[lane] = cos(phase);
-    at.im[lane] = sin(phase);
-    step.re[lane] = cos(turn);
-    step.im[lane] = sin(turn);
-    bent.re[lane] = cos(bend);
-    bent.im[lane] = sin(bend);
-  }
+  mt_turns_of(&phase, &at);
+  mt_turns_of(&turn, &step);
+  mt_turns_of(&bend, &bent);
   for (; n + LANES <= nframes; n += LANES) {
     *(mt_four_at *)(cos_part + n) = at.re;
     *(mt_four_at *)(sin_part + n) = at.im;

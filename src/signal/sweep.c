@@ -9,20 +9,13 @@
 #define STRETCH_MOST 64
 #define LANES 4 /* an mt_four */
 
-static void spin_of(const mt_four *radians, mt_turns *out)
-{
-  for (int lane = 0; lane < LANES; lane++) {
-    out->re[lane] = cos((*radians)[lane]);
-    out->im[lane] = sin((*radians)[lane]);
-  }
-}
-
 /* For angles of at most pi LANES^2 / (rate x constant), 0.1 at the slowest rates: what is left out is below 1e-15. */
 static inline void small_spin_of(const mt_four *radians, mt_turns *out)
 {
   mt_four x = *radians, q = x * x;
-  out->re = 1.0 - q / 2.0 * (1.0 - q / 12.0 * (1.0 - q / 30.0 * (1.0 - q / 56.0)));
-  out->im = x * (1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0))));
+  out->re = 1.0 - q * (1.0 / 2) * (1.0 - q * (1.0 / 12) * (1.0 - q * (1.0 / 30) * (1.0 - q * (1.0 / 56))));
+  out->im =
+      x * (1.0 - q * (1.0 / 6) * (1.0 - q * (1.0 / 20) * (1.0 - q * (1.0 / 42) * (1.0 - q * (1.0 / 72)))));
 }
 
 /*
@@ -45,8 +38,8 @@ MT_WIDE static void render_stretch(double phase_rad, const mt_four *lanes, doubl
   const mt_turns last = {fifth * 0.0 + 1.0, fifth};
   size_t n = 0;
 
-  spin_of(&phase, &at);
-  spin_of(&first, &step);
+  mt_turns_of(&phase, &at);
+  mt_turns_of(&first, &step);
   small_spin_of(&second, &bend);
   small_spin_of(&third, &twist);
   small_spin_of(&fourth, &curl);

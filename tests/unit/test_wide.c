@@ -45,11 +45,31 @@ static void one_that_is_too_great_or_no_number_is_seen_anywhere(void **state)
     }
 }
 
+/* The library's own are good to a unit in the last place. */
+static void cosine_and_sine_of_four_are_those_of_each(void **state)
+{
+  const double least = 1e-9, most = 1e6;
+
+  (void)state;
+  for (double size = least; size <= most; size *= 1.00037) {
+    mt_four angles = {size, -size, M_PI * rint(size), 0.5 * M_PI * (2.0 * rint(size) + 1.0)};
+    mt_turns turns;
+    if (fabs(angles[3]) > most)
+      break;
+    mt_turns_of(&angles, &turns);
+    for (int i = 0; i < 4; i++) {
+      assert_near(turns.re[i], cos(angles[i]), 3e-16, "");
+      assert_near(turns.im[i], sin(angles[i]), 3e-16, "");
+    }
+  }
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_sum_of_any_length_and_place_is_the_sum),
       cmocka_unit_test(one_that_is_too_great_or_no_number_is_seen_anywhere),
+      cmocka_unit_test(cosine_and_sine_of_four_are_those_of_each),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
