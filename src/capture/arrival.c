@@ -302,12 +302,23 @@ static double mean(const mt_take_view *view, unsigned channel, ptrdiff_t begin, 
 
 /* One chirp's part in the slope. The envelope's too: small as it is, where a unit's response is not flat it would move
    an upward chirp one way and a downward one the other, by some nanoseconds. */
-MT_WIDE static void add_slope(const double *cos_part, const double *sin_part, const double *growth,
-                              double omega, double bend, const double gain[2], size_t count, double *slope)
+MT_WIDE static void add_slope(const double cos_part[CHUNK], const double sin_part[CHUNK],
+                              const double growth[CHUNK], double omega, double bend, const double gain[2],
+                              double slope[CHUNK])
 {
-  for (size_t i = 0; i < count; i++)
-    slope[i] += (omega + bend * (double)i) * (gain[1] * cos_part[i] - gain[0] * sin_part[i]) -
-                growth[i] * (gain[0] * cos_part[i] + gain[1] * sin_part[i]);
+  mt_four turn = {omega, omega + bend, omega + 2.0 * bend, omega + 3.0 * bend};
+
+  for (size_t i = 0; i < CHUNK; i += 4, turn += 4.0 * bend) {
+    mt_four c = *(const mt_four_at *)(cos_part + i), s = *(const mt_four_at *)(sin_part + i);
+    *(mt_four_at *)(slope + i) +=
+        turn * (gain[1] * c - gain[0] * s) - *(const mt_four_at *)(growth + i) * (gain[0] * c + gain[1] * s);
+  }
+}
+
+/* All that is rendered beyond the last frame is 0. */
+static void clear_rest(size_t count, double x[CHUNK])
+{
+  memset(x + count, 0, (CHUNK - count) * sizeof *x);
 }
 
 static void render_stretch(const mt_take_view *view, unsigned channel, const mt_segment *mark, double e,
@@ -318,21 +329,24 @@ static void render_stretch(const mt_take_view *view, unsigned channel, const mt_
   double t0 = ((double)first - at->frame) * dt, gain[CHUNK], growth[CHUNK];
   double *slope = out->column[GAINS];
 
-  memset(out, 0, sizeof *out); /* beyond the last frame too */
   out->count = count;
   mt_fade_render(mark, t0, dt, count, gain, growth);
   for (size_t i = 0; i < count; i++)
     growth[i] *= dt;
+  clear_rest(count, growth);
+  memset(slope, 0, CHUNK * sizeof *slope);
   for (unsigned c = 0; c < CHIRPS; c++) {
     double omega = middle_turn(mark, dt) - 2.0 * MT_PI * dt * mt_mark_frequency(mark, c, t0);
     double bend = -2.0 * MT_PI * dt * (mt_mark_frequency(mark, c, dt) - mt_mark_frequency(mark, c, 0.0));
     mt_mark_render(mark, c, t0, dt, count, out->column[2 * c], out->column[2 * c + 1]);
-    add_slope(out->column[2 * c], out->column[2 * c + 1], growth, omega, bend, at->gain + 2 * c, count,
-              slope);
+    clear_rest(count, out->column[2 * c]);
+    clear_rest(count, out->column[2 * c + 1]);
+    add_slope(out->column[2 * c], out->column[2 * c + 1], growth, omega, bend, at->gain + 2 * c, slope);
   }
   copy_samples(view, channel, first, count, out->x);
   for (size_t i = 0; i < count; i++)
     out->x[i] -= dc;
+  clear_rest(count, out->x);
 }
 
 static ptrdiff_t first_frame(const mt_arrival *at)
@@ -449,24 +463,60 @@ struct account {
   double stretched[COLUMNS]; /* what the slope times the frame within the mark, and each column have */
 };
 
-/* One frame's share in the scores, split between the two pieces it lies in. */
-static void add_scores(const struct stretch *s, size_t i, const mt_arrival *at, double frame, double length,
-                       double middle, struct account *out)
-{
-  double place = frame / length * NOISE_PIECES;
-  size_t piece = (size_t)place;
-  double share = 0.5 - 0.5 * cos(MT_PI * (place - (double)piece));
-  double left = s->x[i], slope = s->column[GAINS][i], stretched;
+/* What the scores are summed of, frame by frame of a stretch. */
+struct account_stretch {
+  double left[CHUNK];      /* what the chirps leave */
+  double turned[CHUNK];    /* the same times the cosine of half a turn a piece */
+  double stretched[CHUNK]; /* the slope times the frame within the mark */
+};
 
-  for (unsigned k = 0; k < GAINS; k++)
-    left -= at->gain[k] * s->column[k][i];
-  for (unsigned c = 0; c < CHIRPS; c++)
-    slope -= middle * (at->gain[2 * c + 1] * s->column[2 * c][i] - at->gain[2 * c] * s->column[2 * c + 1][i]);
-  stretched = slope * (ceil(at->frame) + frame - at->frame);
+/* `frame` and `place` are those of the first frame, from the mark's time 0 and in pieces from its first frame. */
+MT_WIDE static void fill_stretch(const struct stretch *s, const double gain[GAINS], double middle,
+                                 double frame, double place, double pieces_a_frame,
+                                 struct account_stretch *out)
+{
+  const mt_four lanes = {0.0, 1.0, 2.0, 3.0};
+
+  for (size_t i = 0; i < CHUNK; i += 4) {
+    mt_four left = *(const mt_four_at *)(s->x + i), slope = *(const mt_four_at *)(s->column[GAINS] + i);
+    mt_four half_turns = MT_PI * (place + pieces_a_frame * ((double)i + lanes));
+    mt_turns turns;
+    for (unsigned c = 0; c < GAINS; c += 2) {
+      mt_four re = *(const mt_four_at *)(s->column[c] + i), im = *(const mt_four_at *)(s->column[c + 1] + i);
+      left -= gain[c] * re + gain[c + 1] * im;
+      slope -= middle * (gain[c + 1] * re - gain[c] * im);
+    }
+    mt_turns_of(&half_turns, &turns);
+    *(mt_four_at *)(out->left + i) = left;
+    *(mt_four_at *)(out->turned + i) = left * turns.re;
+    *(mt_four_at *)(out->stretched + i) = slope * (frame + (double)i + lanes);
+  }
+}
+
+MT_WIDE static double product(const double *a, const double *b, size_t n)
+{
+  mt_four sum = {0.0};
+  double rest = 0.0;
+  size_t i = 0;
+
+  for (; i + 4 <= n; i += 4)
+    sum += *(const mt_four_at *)(a + i) * *(const mt_four_at *)(b + i);
+  for (; i < n; i++)
+    rest += a[i] * b[i];
+  return mt_four_sum(&sum) + rest;
+}
+
+/* Each frame is split between the two pieces it lies in: by a raised cosine, from all to nothing of the one. */
+static void add_scores(const struct stretch *s, const struct account_stretch *frames, size_t from, size_t to,
+                       size_t piece, struct account *out)
+{
+  double sign = piece % 2 == 0 ? 1.0 : -1.0;
+
   for (unsigned k = 0; k < COLUMNS; k++) {
-    out->score[piece][k] += (1.0 - share) * left * s->column[k][i];
-    out->score[piece + 1][k] += share * left * s->column[k][i];
-    out->stretched[k] += stretched * s->column[k][i];
+    double all = product(frames->left + from, s->column[k] + from, to - from);
+    double turned = sign * product(frames->turned + from, s->column[k] + from, to - from);
+    out->score[piece][k] += 0.5 * (all + turned);
+    out->score[piece + 1][k] += 0.5 * (all - turned);
   }
 }
 
@@ -474,17 +524,27 @@ static void fill_account(const mt_take_view *view, unsigned channel, const mt_se
                          const mt_arrival *at, struct account *out)
 {
   struct stretch s;
+  struct account_stretch frames;
   ptrdiff_t begin = first_frame(at), length = end_frame(view, mark, e, at) - begin;
   double middle = middle_turn(mark, (1.0 + e) / view->take->rate_hz),
-         dc = mean(view, channel, begin, begin + length);
+         per_frame = NOISE_PIECES / (double)length, dc = mean(view, channel, begin, begin + length);
 
   memset(out, 0, sizeof *out);
-  for (ptrdiff_t first = begin; first < begin + length; first += CHUNK) {
-    ptrdiff_t left_over = begin + length - first;
-    render_stretch(view, channel, mark, e, at, first, left_over < CHUNK ? (size_t)left_over : CHUNK, dc, &s);
+  for (ptrdiff_t first = 0; first < length; first += CHUNK) {
+    size_t count = length - first < CHUNK ? (size_t)(length - first) : CHUNK;
+    double place = (double)first * per_frame;
+    render_stretch(view, channel, mark, e, at, begin + first, count, dc, &s);
     add_products(&s, &out->normal);
-    for (size_t i = 0; i < s.count; i++)
-      add_scores(&s, i, at, (double)(first - begin) + (double)i, (double)length, middle, out);
+    fill_stretch(&s, at->gain, middle, (double)(begin + first) - at->frame, place, per_frame, &frames);
+    for (unsigned k = 0; k < COLUMNS; k++)
+      out->stretched[k] += product(frames.stretched, s.column[k], count);
+    for (size_t from = 0, to; from < count; from = to) {
+      size_t piece = (size_t)(place + (double)from * per_frame);
+      double end = ceil(((double)(piece + 1) - place) / per_frame);
+      to = end < (double)count ? (size_t)end : count;
+      to = to > from ? to : from + 1; /* by the rounding of what lies on the edge of a piece */
+      add_scores(&s, &frames, from, to, piece, out);
+    }
   }
 }
 
