@@ -47,8 +47,7 @@
 #define ALONE_TIMES 16.0         /* power */
 #define SCATTER_BLOCKS 200
 
-/* Samples of a cell's window turned side by side: an mt_four */
-#define TURNS 4
+#define LANES 4 /* an mt_four */
 /* Frames rendered at once */
 #define CHUNK 1024
 
@@ -56,7 +55,8 @@
 #define DEPTH_LEAST_DB (-80.0)
 
 typedef struct cell {
-  double t_s; /* middle, after the sweep's start */
+  double t_s;     /* middle, after the sweep's start */
+  double freq_hz; /* of the sweep there */
   double width_s;
   double re, im; /* complex amplitude against the sweep at amplitude 1, full scale */
   double level;  /* of its neighbourhood */
@@ -89,6 +89,16 @@ static double size_of(double re, double im)
   return sqrt(re * re + im * im);
 }
 
+static double lesser_of(double a, double b)
+{
+  return a < b ? a : b;
+}
+
+static double greater_of(double a, double b)
+{
+  return a > b ? a : b;
+}
+
 static double frequency_at(const probe *p, double t_s)
 {
   return p->sweep->from_hz * exp(t_s / p->constant_s);
@@ -107,10 +117,26 @@ static void add_event(probe *p, double begin_s, double end_s, double depth_db)
 
 /* ---- cells ------------------------------------------------------------------------------------------- */
 
-static double cell_width_s(const probe *p, double t_s)
+/* The higher the frequency the shorter. */
+static double cell_width_s(const probe *p, double freq_hz)
 {
-  double f = frequency_at(p, t_s);
-  return fmax(2.0 / f, fmin(CELL_S, CELL_OF_CHANGE * sqrt(p->constant_s / f)));
+  double change = CELL_OF_CHANGE * sqrt(p->constant_s / freq_hz);
+  return greater_of(2.0 / freq_hz, lesser_of(CELL_S, change));
+}
+
+MT_WIDE static void multiply(const double *x, double mean, size_t n, double *re, double *im)
+{
+  size_t i = 0;
+
+  for (; i + LANES <= n; i += LANES) {
+    mt_four here = *(const mt_four_at *)(x + i) - mean;
+    *(mt_four_at *)(re + i) *= here;
+    *(mt_four_at *)(im + i) *= here;
+  }
+  for (; i < n; i++) {
+    re[i] *= x[i] - mean;
+    im[i] *= x[i] - mean;
+  }
 }
 
 /* x times the conjugate of the sweep's phase; [nframes] each from the first frame on. */
@@ -118,72 +144,71 @@ static void demodulate(const probe *p, size_t first, size_t nframes, double *re,
 {
   for (size_t begin = 0; begin < nframes; begin += CHUNK) {
     size_t count = nframes - begin < CHUNK ? nframes - begin : CHUNK;
-    const double *x = p->x + first + begin;
     mt_sweep_render_phase(p->sweep, ((double)(first + begin) - p->start_frame) * p->step_s, p->step_s, count,
                           im + begin, re + begin);
-    for (size_t i = 0; i < count; i++) {
-      re[begin + i] *= x[i] - p->mean;
-      im[begin + i] *= x[i] - p->mean;
-    }
+    multiply(p->x + first + begin, p->mean, count, re + begin, im + begin);
   }
 }
 
 /* The window turned from sample to sample, instead of a cosine for each; four samples side by side, each turned by
-   four. */
+   four. `io` has its place and width. */
 MT_WIDE static void read_cell(const probe *p, const double *demodulated_re, const double *demodulated_im,
-                              size_t first, double t_s, cell *out)
+                              size_t first, cell *io)
 {
-  double width_s = cell_width_s(p, t_s), half = 0.5 * width_s / p->step_s;
-  double middle = p->start_frame + t_s / p->step_s;
+  const mt_four lanes = {0.0, 1.0, 2.0, 3.0};
+  double half = 0.5 * io->width_s / p->step_s, unit = MT_PI / half;
+  double middle = p->start_frame + io->t_s / p->step_s;
   size_t begin = (size_t)ceil(middle - half), end = (size_t)floor(middle + half);
-  double turn_cos = cos(TURNS * MT_PI / half), turn_sin = sin(TURNS * MT_PI / half);
-  mt_four cosine, sine, re = {0.0}, im = {0.0}, weights = {0.0};
+  mt_four angle = unit * ((double)begin - middle + lanes), leap = unit * (LANES + 0.0 * lanes);
+  mt_four re = {0.0}, im = {0.0}, weights = {0.0};
+  mt_turns at, turn;
   const double *x_re = demodulated_re + (begin - first), *x_im = demodulated_im + (begin - first);
-  size_t count = end - begin + 1, whole = count - count % TURNS;
+  size_t count = end - begin + 1, whole = count - count % LANES;
   double all;
 
-  for (int k = 0; k < TURNS; k++) {
-    double angle = MT_PI * ((double)(begin + (size_t)k) - middle) / half;
-    cosine[k] = cos(angle);
-    sine[k] = sin(angle);
-  }
-  for (size_t i = 0; i < whole; i += TURNS) {
-    mt_four weight = 1.0 + cosine, next = cosine * turn_cos - sine * turn_sin;
+  mt_turns_of(&angle, &at);
+  mt_turns_of(&leap, &turn);
+  for (size_t i = 0; i < whole; i += LANES) {
+    mt_four weight = 1.0 + at.re;
     re += weight * *(const mt_four_at *)(x_re + i);
     im += weight * *(const mt_four_at *)(x_im + i);
     weights += weight;
-    sine = sine * turn_cos + cosine * turn_sin;
-    cosine = next;
+    mt_turns_by(&at, &turn);
   }
   for (size_t i = whole; i < count; i++) {
     size_t k = i - whole;
-    re[k] += (1.0 + cosine[k]) * x_re[i];
-    im[k] += (1.0 + cosine[k]) * x_im[i];
-    weights[k] += 1.0 + cosine[k];
+    re[k] += (1.0 + at.re[k]) * x_re[i];
+    im[k] += (1.0 + at.re[k]) * x_im[i];
+    weights[k] += 1.0 + at.re[k];
   }
   all = mt_four_sum(&weights);
-  *out = (cell){
-      .t_s = t_s, .width_s = width_s, .re = 2.0 * mt_four_sum(&re) / all, .im = 2.0 * mt_four_sum(&im) / all};
+  io->re = 2.0 * mt_four_sum(&re) / all;
+  io->im = 2.0 * mt_four_sum(&im) / all;
 }
 
 static mt_code make_cells(probe *p, mt_error *err)
 {
   size_t first = (size_t)(p->start_frame + p->from_s / p->step_s);
-  size_t nframes = (size_t)((p->to_s - p->from_s) / p->step_s) + 1, most = 0;
+  size_t nframes = (size_t)((p->to_s - p->from_s) / p->step_s) + 1;
+  double narrowest_s = cell_width_s(p, frequency_at(p, p->to_s));
+  size_t most = (size_t)(HOPS * (p->to_s - p->from_s) / narrowest_s) + 2;
   double *re = malloc(2 * nframes * sizeof *re), *im = re + nframes;
 
-  for (double t = p->from_s; t < p->to_s; t += cell_width_s(p, t) / HOPS)
-    most++;
-  p->cells = calloc(most + 1, sizeof *p->cells);
+  p->cells = malloc(most * sizeof *p->cells);
   if (re == NULL || p->cells == NULL) {
     free(re);
     return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep of %zu frames", nframes);
   }
   demodulate(p, first, nframes, re, im);
-  for (double t = p->from_s; t < p->to_s; t += cell_width_s(p, t) / HOPS) {
-    double half = 0.5 * cell_width_s(p, t) + 2.0 * p->step_s;
-    if (t - half > p->from_s && t + half < p->to_s)
-      read_cell(p, re, im, first, t, &p->cells[p->ncells++]);
+  for (double t = p->from_s; t < p->to_s;) {
+    double freq_hz = frequency_at(p, t), width_s = cell_width_s(p, freq_hz);
+    double half = 0.5 * width_s + 2.0 * p->step_s;
+    if (t - half > p->from_s && t + half < p->to_s) {
+      cell *next = &p->cells[p->ncells++];
+      *next = (cell){.t_s = t, .freq_hz = freq_hz, .width_s = width_s};
+      read_cell(p, re, im, first, next);
+    }
+    t += width_s / HOPS;
   }
   free(re);
   return MT_OK;
@@ -200,15 +225,15 @@ static mt_code take_delay_out(probe *p, mt_error *err)
     return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
   for (size_t i = 0; i + 1 < p->ncells; i++) {
     const cell *a = &p->cells[i], *b = &p->cells[i + 1];
-    double hz = frequency_at(p, b->t_s) - frequency_at(p, a->t_s);
+    double hz = b->freq_hz - a->freq_hz;
     double turned = atan2(b->im * a->re - b->re * a->im, b->re * a->re + b->im * a->im);
-    if (frequency_at(p, a->t_s) >= DELAY_FROM_HZ)
+    if (a->freq_hz >= DELAY_FROM_HZ)
       delays[n++] = -turned / (2.0 * MT_PI * hz);
   }
   delay = n > 0 ? median(delays, n) : 0.0;
   for (size_t i = 0; i < p->ncells; i++) {
     cell *c = &p->cells[i];
-    double angle = 2.0 * MT_PI * delay * frequency_at(p, c->t_s);
+    double angle = 2.0 * MT_PI * delay * c->freq_hz;
     double re = c->re * cos(angle) - c->im * sin(angle);
     c->im = c->re * sin(angle) + c->im * cos(angle);
     c->re = re;
@@ -232,19 +257,27 @@ static cell trend_at(const cell *cells, size_t at, size_t m)
   return out;
 }
 
-static void fill_levels(probe *p)
+static mt_code fill_levels(probe *p, mt_error *err)
 {
-  double highest = 0.0;
+  double *sizes = malloc((p->ncells + 1) * sizeof *sizes), highest = 0.0;
 
+  if (sizes == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory to check a sweep");
+  for (size_t i = 0; i < p->ncells; i++)
+    sizes[i] = size_of(p->cells[i].re, p->cells[i].im);
   for (size_t i = 0; i < p->ncells; i++) {
     size_t from = i > 2 * DIP_CELLS ? i - 2 * DIP_CELLS : 0;
     size_t to = i + 2 * DIP_CELLS < p->ncells ? i + 2 * DIP_CELLS : p->ncells - 1;
+    double level = 0.0;
     for (size_t k = from; k <= to; k++)
-      p->cells[i].level = fmax(p->cells[i].level, size_of(p->cells[k].re, p->cells[k].im));
-    highest = fmax(highest, p->cells[i].level);
+      level = greater_of(level, sizes[k]);
+    p->cells[i].level = level;
+    highest = greater_of(highest, level);
   }
   for (size_t i = 0; i < p->ncells; i++)
     p->cells[i].share = highest > 0.0 ? p->cells[i].level / highest : 0.0;
+  free(sizes);
+  return MT_OK;
 }
 
 /* Median of `values` around `at`. */
@@ -267,7 +300,7 @@ static bool may_have_dip(const probe *p)
   for (size_t i = DIP_CELLS; i + DIP_CELLS < p->ncells; i++) {
     const cell *c = &p->cells[i];
     double re = 0.0, im = 0.0;
-    if (!(c->share > LEVEL_LEAST && frequency_at(p, c->t_s) > DIP_FROM_HZ))
+    if (!(c->share > LEVEL_LEAST && c->freq_hz > DIP_FROM_HZ))
       continue;
     for (size_t k = i - DIP_CELLS; k <= i + DIP_CELLS; k++) {
       double away_re = fabs(p->cells[k].re - c->re), away_im = fabs(p->cells[k].im - c->im);
@@ -308,7 +341,7 @@ static void find_dips(probe *p, const double *dips)
   for (size_t i = 0; i < p->ncells; i++) {
     const cell *c = &p->cells[i];
     double level = size_of(c->re, c->im);
-    if (c->share > LEVEL_LEAST && frequency_at(p, c->t_s) > DIP_FROM_HZ && dips[i] > DIP_LEAST * c->level &&
+    if (c->share > LEVEL_LEAST && c->freq_hz > DIP_FROM_HZ && dips[i] > DIP_LEAST * c->level &&
         dips[i] > SCATTER_TIMES * scatter_at(dips, p->ncells, i, SCATTER_CELLS))
       add_event(p, c->t_s - 0.25 * c->width_s, c->t_s + 0.25 * c->width_s, mt_db_of_ratio(level / c->level));
   }
@@ -331,7 +364,7 @@ static double change_share(const probe *p, const cell *c)
 {
   if (c->width_s <= CELL_S)
     return 1.0;
-  return c->width_s / (CELL_OF_CHANGE_LOW * sqrt(p->constant_s / frequency_at(p, c->t_s)));
+  return c->width_s / (CELL_OF_CHANGE_LOW * sqrt(p->constant_s / c->freq_hz));
 }
 
 /* A jump has nothing beside it, at least on one side (the other may be the end of a hole); where two periods are
@@ -398,14 +431,14 @@ static bool turn_between(const probe *p, size_t from, size_t hops, double least,
 static bool place_turn(const probe *p, size_t i, size_t *before, size_t *after, size_t *hops)
 {
   const cell *c = &p->cells[i];
-  double hz_a_hop = frequency_at(p, c[1].t_s) - frequency_at(p, c->t_s);
+  double hz_a_hop = c[1].freq_hz - c->freq_hz;
   size_t reach;
 
   *hops = (size_t)fmax(2.0, round(TURN_HZ / hz_a_hop));
   reach = TURN_CELLS + *hops + HOPS / 2;
   *before = i - reach;
   *after = i + HOPS / 2 + 1;
-  return frequency_at(p, c->t_s) >= 0.5 * DELAY_FROM_HZ && i >= reach && i + reach < p->ncells;
+  return c->freq_hz >= 0.5 * DELAY_FROM_HZ && i >= reach && i + reach < p->ncells;
 }
 
 /* Delay after against delay before: lost or repeated frames, whatever the phase they left off with. */
@@ -437,7 +470,7 @@ static bool may_have_turn(const probe *p)
     const cell *c = &p->cells[i];
     size_t first, second, hops;
     complex_turn low = {HUGE_VAL, HUGE_VAL}, high = {-HUGE_VAL, -HUGE_VAL};
-    if (!(c->share > TURN_LEVEL_LEAST && frequency_at(p, c->t_s) >= DELAY_FROM_HZ) ||
+    if (!(c->share > TURN_LEVEL_LEAST && c->freq_hz >= DELAY_FROM_HZ) ||
         !place_turn(p, i, &first, &second, &hops))
       continue;
     for (size_t k = 0; k < 2 * TURN_CELLS; k++) {
@@ -467,15 +500,15 @@ static void find_turns(probe *p, const double *turns)
 
   for (size_t i = 0; i < p->ncells; i++) {
     const cell *c = &p->cells[i];
-    bool stands_out = c->share > TURN_LEVEL_LEAST && frequency_at(p, c->t_s) >= DELAY_FROM_HZ &&
-                      turns[i] > TURN_LEAST && turns[i] < TURN_UNKNOWN &&
+    bool stands_out = c->share > TURN_LEVEL_LEAST && c->freq_hz >= DELAY_FROM_HZ && turns[i] > TURN_LEAST &&
+                      turns[i] < TURN_UNKNOWN &&
                       turns[i] > SCATTER_TIMES * scatter_at(turns, p->ncells, i, SCATTER_BLOCKS);
     if (stands_out && turns[i] > highest) {
       best = i;
       highest = turns[i];
     } else if (!stands_out && highest > 0.0) {
       c = &p->cells[best];
-      reach_s = TURN_HZ * p->constant_s / frequency_at(p, c->t_s) + c->width_s;
+      reach_s = TURN_HZ * p->constant_s / c->freq_hz + c->width_s;
       add_event(p, c->t_s - reach_s, c->t_s + reach_s, 0.0);
       highest = 0.0;
     }
@@ -506,31 +539,21 @@ static mt_code check_cells(probe *p, mt_error *err)
 
 /* ---- period against period --------------------------------------------------------------------------- */
 
-static double sample_at(const probe *p, double t_s)
+/* Between the frames a line. */
+static inline double sample_at(const probe *p, double frame)
 {
-  double at = p->start_frame + t_s / p->step_s;
-  size_t i = (size_t)at;
-  double part = at - (double)i;
+  ptrdiff_t i = (ptrdiff_t)frame;
+  double part = frame - (double)i;
   return p->x[i] + part * (p->x[i + 1] - p->x[i]) - p->mean;
 }
 
 /* ln(1 + x) for |x| below 0.5, by the series of the inverse hyperbolic tangent: 1e-8 off at the most, 1e-9 of a period
    of the sweep where it is slowest. */
-static double log_of_one_and(double x)
+static inline void log_of_one_and(const mt_four *x, mt_four *out)
 {
-  double z = x / (2.0 + x), s = z * z;
+  mt_four z = *x / (2.0 + *x), s = z * z;
 
-  return 2.0 * z * (1.0 + s * (1.0 / 3 + s * (1.0 / 5 + s * (1.0 / 7 + s * (1.0 / 9 + s * (1.0 / 11))))));
-}
-
-static double lesser_of(double a, double b)
-{
-  return a < b ? a : b;
-}
-
-static double greater_of(double a, double b)
-{
-  return a > b ? a : b;
+  *out = 2.0 * z * (1.0 + s * (1.0 / 3 + s * (1.0 / 5 + s * (1.0 / 7 + s * (1.0 / 9 + s * (1.0 / 11))))));
 }
 
 /* The middle one of five: the middle of three, of which one is the fifth, and the others are the greater of the lower
@@ -544,14 +567,19 @@ static double middle_of_five(const double x[2 * PERIODS_EITHER_SIDE + 1])
 }
 
 /* x at t, and the median of x at that phase in this period and its neighbours. */
-static double expected_at(const probe *p, double t_s, double freq_hz, double *seen)
+static inline double expected_at(const probe *p, double t_s, double freq_hz, double *seen)
 {
-  double same[2 * PERIODS_EITHER_SIDE + 1];
-  double over_periods = 1.0 / (freq_hz * p->constant_s);
+  const mt_four periods = {-2.0, -1.0, 1.0, 2.0};
+  _Static_assert(PERIODS_EITHER_SIDE == 2, "four neighbours");
+  double frames_a_second = 1.0 / p->step_s, same[2 * PERIODS_EITHER_SIDE + 1];
+  double frame = p->start_frame + t_s * frames_a_second;
+  mt_four grown = periods / (freq_hz * p->constant_s), beside;
 
-  for (int m = -PERIODS_EITHER_SIDE; m <= PERIODS_EITHER_SIDE; m++)
-    same[m + PERIODS_EITHER_SIDE] = sample_at(p, t_s + p->constant_s * log_of_one_and(m * over_periods));
-  *seen = same[PERIODS_EITHER_SIDE];
+  log_of_one_and(&grown, &beside);
+  beside = frame + p->constant_s * frames_a_second * beside;
+  for (int i = 0; i < 2 * PERIODS_EITHER_SIDE; i++)
+    same[i] = sample_at(p, beside[i]);
+  *seen = same[2 * PERIODS_EITHER_SIDE] = sample_at(p, frame);
   return middle_of_five(same);
 }
 
@@ -582,7 +610,7 @@ static double sum_without_outliers(double apart[BLOCK_POINTS])
   return sum;
 }
 
-static block measure_block(const probe *p, double from_s)
+MT_WIDE static block measure_block(const probe *p, double from_s)
 {
   double apart[BLOCK_POINTS], freq_hz = frequency_at(p, from_s), growth = exp(POINT_S / p->constant_s);
   block b = {0};
@@ -729,10 +757,10 @@ static mt_code search(probe *p, mt_error *err)
 
   if (code == MT_OK)
     code = take_delay_out(p, err);
-  if (code != MT_OK)
-    return code;
-  fill_levels(p);
-  code = check_cells(p, err);
+  if (code == MT_OK)
+    code = fill_levels(p, err);
+  if (code == MT_OK)
+    code = check_cells(p, err);
   if (code == MT_OK)
     code = check_periods(p, err);
   merge(p);
