@@ -1,6 +1,7 @@
 #include <mendtone/capture.h>
 
 #include "audio/file.h"
+#include "base/wide.h"
 
 #include <math.h>
 #include <stdint.h>
@@ -22,38 +23,87 @@
 
 /* ---- one look at every sample ---------------------------------------------------------------------- */
 
-/* What a channel's samples have told so far. */
-typedef struct survey {
-  float least;
-  float most;
-  uint32_t grid; /* all bits set in any sample, in units of 2^-24 */
-  double sum;
-} survey;
+#define LANES 4
+typedef float four_floats __attribute__((vector_size(LANES * sizeof(float))));
+typedef int32_t four_ints __attribute__((vector_size(LANES * sizeof(int32_t))));
 
-/* A value's place on the finest grid, in units of 2^-24; what is beyond 100 times full scale is on any. */
-static uint32_t grid_of(float value)
-{
-  float size = fabsf(value);
-  return (uint32_t)((size < 100.0f ? size : 100.0f) * 0x1p24f);
-}
+/* What a channel's samples have told so far, of every fourth frame by itself: whatever blocks they came in, the sums
+   are the same. */
+typedef struct survey {
+  size_t nframes;
+  four_floats least;
+  four_floats most;
+  four_ints grid; /* all bits set in any sample, in units of 2^-24 */
+  mt_four sum;
+} survey;
 
 static void survey_begin(survey *out)
 {
-  *out = (survey){.least = HUGE_VALF, .most = -HUGE_VALF, .grid = COARSEST_GRID};
+  memset(out, 0, sizeof *out);
+  out->least += HUGE_VALF;
+  out->most -= HUGE_VALF;
+  out->grid |= COARSEST_GRID;
 }
 
-static void survey_add(const float *x, size_t nframes, size_t stride, survey *io)
+static inline void choose(four_ints which, const four_floats *yes, four_floats *io)
+{
+  *io = (four_floats)((which & (four_ints)*yes) | (~which & (four_ints)*io));
+}
+
+/* A value's place on the finest grid is in units of 2^-24; what is beyond 100 times full scale is on any. */
+static inline void survey_four(const four_floats *values, survey *io)
+{
+  const four_floats greatest = {100.0f, 100.0f, 100.0f, 100.0f};
+  four_floats size = (four_floats)((four_ints)*values & INT32_MAX);
+
+  choose(*values < io->least, values, &io->least);
+  choose(*values > io->most, values, &io->most);
+  choose(~(size < greatest), &greatest, &size);
+  io->grid |= __builtin_convertvector(size * 0x1p24f, four_ints);
+  io->sum += __builtin_convertvector(*values, mt_four);
+}
+
+/* A frame alone. */
+static inline void survey_one(float value, size_t lane, survey *io)
+{
+  const four_floats values = {value, value, value, value};
+  mt_four sum = io->sum;
+
+  survey_four(&values, io);
+  sum[lane] += (double)value;
+  io->sum = sum;
+}
+
+MT_WIDE static void survey_add(const float *x, size_t nframes, size_t stride, survey *io)
 {
   survey s = *io;
+  size_t n = 0;
 
-  for (size_t n = 0; n < nframes; n++) {
-    float value = x[n * stride];
-    s.least = value < s.least ? value : s.least;
-    s.most = value > s.most ? value : s.most;
-    s.grid |= grid_of(value);
-    s.sum += (double)value;
+  for (; n < nframes && (s.nframes + n) % LANES != 0; n++)
+    survey_one(x[n * stride], (s.nframes + n) % LANES, &s);
+  for (; n + LANES <= nframes; n += LANES) {
+    four_floats values = {x[n * stride], x[(n + 1) * stride], x[(n + 2) * stride], x[(n + 3) * stride]};
+    survey_four(&values, &s);
   }
+  for (size_t lane = 0; n < nframes; n++, lane++)
+    survey_one(x[n * stride], lane, &s);
+  s.nframes += nframes;
   *io = s;
+}
+
+static mt_channel_facts facts_of(const survey *s)
+{
+  mt_channel_facts facts = {.least = HUGE_VALF, .most = -HUGE_VALF};
+  uint32_t grid = 0;
+
+  for (size_t lane = 0; lane < LANES; lane++) {
+    facts.least = s->least[lane] < facts.least ? s->least[lane] : facts.least;
+    facts.most = s->most[lane] > facts.most ? s->most[lane] : facts.most;
+    grid |= (uint32_t)s->grid[lane];
+  }
+  facts.step = (double)(grid & -grid) * 0x1p-24; /* the grid's lowest bit */
+  facts.mean = ((s->sum[0] + s->sum[1]) + (s->sum[2] + s->sum[3])) / (double)s->nframes;
+  return facts;
 }
 
 /* Keep with the take what its samples have told. */
@@ -63,12 +113,8 @@ static mt_code settle_facts(mt_take *take, const survey *surveys, mt_error *err)
 
   if (facts == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for what is known of a take");
-  for (unsigned c = 0; c < take->nchannels; c++) {
-    const survey *s = &surveys[c];
-    /* the step is the grid's lowest bit */
-    facts[c] = (mt_channel_facts){s->least, s->most, (double)(s->grid & -s->grid) * 0x1p-24,
-                                  s->sum / (double)take->nframes};
-  }
+  for (unsigned c = 0; c < take->nchannels; c++)
+    facts[c] = facts_of(&surveys[c]);
   free(take->facts);
   take->facts = facts;
   return MT_OK;
