@@ -11,6 +11,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 
 #if defined(__has_feature)
 #if __has_feature(thread_sanitizer)
@@ -31,6 +32,10 @@ typedef double mt_four __attribute__((vector_size(4 * sizeof(double))));
 /** Four numbers of an array, from any on: `*(const mt_four_at *)(x + i)`. */
 typedef double mt_four_at
     __attribute__((vector_size(4 * sizeof(double)), aligned(sizeof(double)), may_alias));
+
+/** Four that are good enough in float, and whole numbers of their size: what a comparison of them gives. */
+typedef float mt_floats __attribute__((vector_size(4 * sizeof(float))));
+typedef int32_t mt_ints __attribute__((vector_size(4 * sizeof(int32_t))));
 
 /** Four complex numbers. */
 typedef struct mt_turns {

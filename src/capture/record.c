@@ -24,16 +24,14 @@
 /* ---- one look at every sample ---------------------------------------------------------------------- */
 
 #define LANES 4
-typedef float four_floats __attribute__((vector_size(LANES * sizeof(float))));
-typedef int32_t four_ints __attribute__((vector_size(LANES * sizeof(int32_t))));
 
 /* What a channel's samples have told so far, of every fourth frame by itself: whatever blocks they came in, the sums
    are the same. */
 typedef struct survey {
   size_t nframes;
-  four_floats least;
-  four_floats most;
-  four_ints grid; /* all bits set in any sample, in units of 2^-24 */
+  mt_floats least;
+  mt_floats most;
+  mt_ints grid; /* all bits set in any sample, in units of 2^-24 */
   mt_four sum;
 } survey;
 
@@ -45,28 +43,28 @@ static void survey_begin(survey *out)
   out->grid |= COARSEST_GRID;
 }
 
-static inline void choose(four_ints which, const four_floats *yes, four_floats *io)
+static inline void choose(mt_ints which, const mt_floats *yes, mt_floats *io)
 {
-  *io = (four_floats)((which & (four_ints)*yes) | (~which & (four_ints)*io));
+  *io = (mt_floats)((which & (mt_ints)*yes) | (~which & (mt_ints)*io));
 }
 
 /* A value's place on the finest grid is in units of 2^-24; what is beyond 100 times full scale is on any. */
-static inline void survey_four(const four_floats *values, survey *io)
+static inline void survey_four(const mt_floats *values, survey *io)
 {
-  const four_floats greatest = {100.0f, 100.0f, 100.0f, 100.0f};
-  four_floats size = (four_floats)((four_ints)*values & INT32_MAX);
+  const mt_floats greatest = {100.0f, 100.0f, 100.0f, 100.0f};
+  mt_floats size = (mt_floats)((mt_ints)*values & INT32_MAX);
 
   choose(*values < io->least, values, &io->least);
   choose(*values > io->most, values, &io->most);
   choose(~(size < greatest), &greatest, &size);
-  io->grid |= __builtin_convertvector(size * 0x1p24f, four_ints);
+  io->grid |= __builtin_convertvector(size * 0x1p24f, mt_ints);
   io->sum += __builtin_convertvector(*values, mt_four);
 }
 
 /* A frame alone. */
 static inline void survey_one(float value, size_t lane, survey *io)
 {
-  const four_floats values = {value, value, value, value};
+  const mt_floats values = {value, value, value, value};
   mt_four sum = io->sum;
 
   survey_four(&values, io);
@@ -82,7 +80,7 @@ MT_WIDE static void survey_add(const float *x, size_t nframes, size_t stride, su
   for (; n < nframes && (s.nframes + n) % LANES != 0; n++)
     survey_one(x[n * stride], (s.nframes + n) % LANES, &s);
   for (; n + LANES <= nframes; n += LANES) {
-    four_floats values = {x[n * stride], x[(n + 1) * stride], x[(n + 2) * stride], x[(n + 3) * stride]};
+    mt_floats values = {x[n * stride], x[(n + 1) * stride], x[(n + 2) * stride], x[(n + 3) * stride]};
     survey_four(&values, &s);
   }
   for (size_t lane = 0; n < nframes; n++, lane++)

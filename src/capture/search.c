@@ -4,6 +4,7 @@
 #include "signal/transform.h"
 
 #include "base/decibel.h"
+#include "base/wide.h"
 
 #include <assert.h>
 #include <math.h>
@@ -26,8 +27,9 @@
 #define LEAST_OF_ENERGY 1e-11
 /* How much of a mark may lie outside the take. */
 #define OUTSIDE_OF_MARK 0.05
-/* Marks a block holds; the last one of them is overlap. */
-#define BLOCK_MARKS 5.0
+/* Marks a block holds; the last one of them is overlap. The end mark begins 1.7 s before the end of a take made for the
+   stimulus: then it is in the last block. */
+#define BLOCK_MARKS 6.0
 /* A mark that begins with the take may be seen a little before it. */
 #define LEAD_S 0.01
 /* Points of a correlation for each bin of the part: half-way between two points 0.8 of the share is left. */
@@ -42,17 +44,16 @@ struct mt_search {
   size_t nhop;    /* places looked at in one block, frames */
   size_t npoints; /* points a block's correlation has: one every nblock / npoints frames */
   size_t first_bin;
-  size_t nbins; /* of the part */
+  size_t nbins;    /* of the part */
+  ptrdiff_t begin; /* of the first block, frames of the take */
   mt_transform *forward;
-  mt_transform *inverse;
+  mt_transform *inverse;                             /* of npoints complex ones */
   float *frames;                                     /* [nblock] */
   mt_bin *spectrum;                                  /* [nblock / 2 + 1] */
   float *fade;                                       /* [nbins] */
   mt_bin *part;                                      /* [nbins] the block's spectrum in the part */
-  mt_bin *product;                                   /* [nbins] */
-  mt_bin *half;                                      /* [npoints / 2 + 1] */
-  float *real;                                       /* [npoints] */
-  float *imaginary;                                  /* [npoints] */
+  mt_bin *product;                                   /* [npoints] */
+  mt_bin *signal;                                    /* [npoints] */
   float *power;                                      /* [npoints] the better of both chirps */
   double *energy;                                    /* [npoints + 1] running sum */
   double least_energy;                               /* over the length of a mark, to be taken for a signal */
@@ -83,9 +84,7 @@ void mt_search_destroy(mt_search **search)
   free(s->fade);
   free(s->part);
   free(s->product);
-  free(s->half);
-  free(s->real);
-  free(s->imaginary);
+  free(s->signal);
   free(s->power);
   free(s->energy);
   for (unsigned m = 0; m < SEARCH_MARKS; m++)
@@ -104,10 +103,8 @@ static mt_code allocate(mt_search *s, mt_error *err)
   s->spectrum = calloc(s->nblock / 2 + 1, sizeof *s->spectrum);
   s->fade = calloc(s->nbins, sizeof *s->fade);
   s->part = calloc(s->nbins, sizeof *s->part);
-  s->product = calloc(s->nbins, sizeof *s->product);
-  s->half = calloc(s->npoints / 2 + 1, sizeof *s->half);
-  s->real = calloc(s->npoints, sizeof *s->real);
-  s->imaginary = calloc(s->npoints, sizeof *s->imaginary);
+  s->product = calloc(s->npoints, sizeof *s->product);
+  s->signal = calloc(s->npoints, sizeof *s->signal);
   s->power = calloc(s->npoints, sizeof *s->power);
   s->energy = calloc(s->npoints + 1, sizeof *s->energy);
   for (unsigned m = 0; m < SEARCH_MARKS; m++)
@@ -116,8 +113,7 @@ static mt_code allocate(mt_search *s, mt_error *err)
       complete = complete && s->chirp[m][c] != NULL;
     }
   if (!complete || s->frames == NULL || s->spectrum == NULL || s->fade == NULL || s->part == NULL ||
-      s->product == NULL || s->half == NULL || s->real == NULL || s->imaginary == NULL || s->power == NULL ||
-      s->energy == NULL)
+      s->product == NULL || s->signal == NULL || s->power == NULL || s->energy == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory to search a take for its marks");
   return MT_OK;
 }
@@ -134,7 +130,7 @@ static void cut_part(const mt_search *s, mt_bin *part)
 static mt_code lay_out(mt_search *s, const mt_take *take, const mt_segment *const marks[SEARCH_MARKS],
                        mt_error *err)
 {
-  double longest = 0.0, bin_hz, band_hz = marks[0]->to_hz - marks[0]->from_hz;
+  double longest = 0.0, shortest = HUGE_VAL, bin_hz, band_hz = marks[0]->to_hz - marks[0]->from_hz, beyond;
 
   s->take = take;
   s->view.take = take;
@@ -143,16 +139,22 @@ static mt_code lay_out(mt_search *s, const mt_take *take, const mt_segment *cons
   for (unsigned m = 0; m < SEARCH_MARKS; m++) {
     s->mark_frames[m] = marks[m]->duration_s * s->rate_hz;
     longest = fmax(longest, s->mark_frames[m]);
+    shortest = fmin(shortest, s->mark_frames[m]);
   }
   s->nblock = mt_transform_length((size_t)(BLOCK_MARKS * longest));
   s->nhop = s->nblock - (size_t)ceil(longest);
   bin_hz = s->rate_hz / (double)s->nblock;
   s->first_bin = (size_t)((marks[0]->from_hz + PART_FROM * band_hz) / bin_hz);
   s->nbins = (size_t)((PART_TO - PART_FROM) * band_hz / bin_hz);
-  s->npoints = mt_transform_length((size_t)(POINTS_PER_BIN * (double)s->nbins));
+  s->npoints = mt_transform_length(2 * (size_t)(POINTS_PER_BIN * (double)s->nbins)) / 2;
   for (unsigned m = 0; m < SEARCH_MARKS; m++)
     s->mark_points[m] = (size_t)(s->mark_frames[m] * (double)s->npoints / (double)s->nblock);
   assert(s->first_bin + s->nbins <= s->nblock / 2 && s->nbins < s->npoints);
+  /* the last block's places end where a mark would be cut */
+  beyond = longest - (1.0 - OUTSIDE_OF_MARK) * shortest;
+  s->begin = (ptrdiff_t)take->nframes - (ptrdiff_t)((s->nblock - (size_t)beyond) * s->every);
+  for (s->nblocks = 1; s->begin > -(ptrdiff_t)(LEAD_S * take->rate_hz); s->nblocks++)
+    s->begin -= (ptrdiff_t)(s->nhop * s->every);
   return allocate(s, err);
 }
 
@@ -189,37 +191,22 @@ static mt_code render_chirps(mt_search *s, const mt_segment *const marks[SEARCH_
   return MT_OK;
 }
 
-static mt_bin bin_or_zero(const mt_search *s, const mt_bin *bins, size_t k)
+/* The complex signal of the one-sided bins whose conjugates are in `product`, itself conjugate: of which only the power
+   is wanted. The part is moved down to zero frequency, so few points hold it. */
+static void invert(mt_search *s)
 {
-  return k < s->nbins ? bins[k] : (mt_bin){0};
-}
-
-/*
- * The complex signal of one-sided bins: its real and imaginary parts are the transforms of the bins'
- * two Hermitian halves. The part is moved down to zero frequency, so few points hold it.
- */
-static void invert(mt_search *s, const mt_bin *bins)
-{
-  for (size_t k = 0; k <= s->npoints / 2; k++) {
-    mt_bin up = bin_or_zero(s, bins, k), down = bin_or_zero(s, bins, (s->npoints - k) % s->npoints);
-    s->half[k].re = 0.5f * (up.re + down.re);
-    s->half[k].im = 0.5f * (up.im - down.im);
-  }
-  mt_transform_inverse(s->inverse, s->half, s->real);
-  for (size_t k = 0; k <= s->npoints / 2; k++) {
-    mt_bin up = bin_or_zero(s, bins, k), down = bin_or_zero(s, bins, (s->npoints - k) % s->npoints);
-    s->half[k].re = 0.5f * (up.im + down.im);
-    s->half[k].im = 0.5f * (down.re - up.re);
-  }
-  mt_transform_inverse(s->inverse, s->half, s->imaginary);
+  mt_transform_complex(s->inverse, s->product, s->signal);
 }
 
 static void sum_energy(mt_search *s)
 {
-  invert(s, s->part);
+  for (size_t k = 0; k < s->nbins; k++)
+    s->product[k] = (mt_bin){s->part[k].re, -s->part[k].im};
+  invert(s);
   s->energy[0] = 0.0;
   for (size_t i = 0; i < s->npoints; i++)
-    s->energy[i + 1] = s->energy[i] + (double)(s->real[i] * s->real[i] + s->imaginary[i] * s->imaginary[i]);
+    s->energy[i + 1] =
+        s->energy[i] + (double)(s->signal[i].re * s->signal[i].re + s->signal[i].im * s->signal[i].im);
 }
 
 static void correlate(mt_search *s, unsigned mark)
@@ -229,11 +216,11 @@ static void correlate(mt_search *s, unsigned mark)
     const mt_bin *chirp = s->chirp[mark][c];
     for (size_t k = 0; k < s->nbins; k++) {
       s->product[k].re = s->part[k].re * chirp[k].re + s->part[k].im * chirp[k].im;
-      s->product[k].im = s->part[k].im * chirp[k].re - s->part[k].re * chirp[k].im;
+      s->product[k].im = s->part[k].re * chirp[k].im - s->part[k].im * chirp[k].re;
     }
-    invert(s, s->product);
+    invert(s);
     for (size_t i = 0; i < s->npoints; i++) {
-      float power = s->real[i] * s->real[i] + s->imaginary[i] * s->imaginary[i];
+      float power = s->signal[i].re * s->signal[i].re + s->signal[i].im * s->signal[i].im;
       s->power[i] = power > s->power[i] ? power : s->power[i];
     }
   }
@@ -270,11 +257,12 @@ static mt_code look(mt_search *s, unsigned channel, unsigned mark, double block_
 
   for (size_t i = 0; i < nplaces && block_frame + (double)i * frames_per_point <= last_frame; i++) {
     double energy = s->energy[i + s->mark_points[mark]] - s->energy[i];
-    double share = energy > s->least_energy ? (double)s->power[i] * (double)s->npoints / energy : 0.0;
+    double power = (double)s->power[i] * (double)s->npoints,
+           frame = block_frame + (double)i * frames_per_point;
     mt_code code;
-    if (!(share >= LEAST_SHARE))
+    if (!(energy > s->least_energy && power >= LEAST_SHARE * energy))
       continue;
-    code = note(s, (mt_sighting){channel, mark, block_frame + (double)i * frames_per_point, share}, err);
+    code = note(s, (mt_sighting){channel, mark, frame, power / energy}, err);
     if (code != MT_OK)
       return code;
   }
@@ -299,7 +287,7 @@ static float thin(const mt_search *s, unsigned channel, ptrdiff_t frame)
 
 static ptrdiff_t begin_of(const mt_search *s, size_t block)
 {
-  return (ptrdiff_t)(block * s->nhop * s->every) - (ptrdiff_t)(LEAD_S * s->take->rate_hz);
+  return s->begin + (ptrdiff_t)(block * s->nhop * s->every);
 }
 
 /* Have all the frames at hand that a block is thinned from. */
@@ -310,6 +298,35 @@ static mt_code look_at_block(mt_search *s, ptrdiff_t begin, mt_error *err)
   begin = begin < (ptrdiff_t)s->every ? 0 : begin - (ptrdiff_t)s->every;
   end = end < nframes ? end : nframes;
   return mt_take_look(&s->view, (size_t)begin, (size_t)(end - begin), NULL, err);
+}
+
+/* The same of four frames that lie whole in the take, from frame `first` on. */
+static inline void thin_four(const mt_search *s, unsigned channel, size_t first, float *out)
+{
+  size_t stride = s->take->nchannels, apart = s->every * stride, every = s->every;
+  const float *x = s->view.frames + (first + 1 - every - s->view.begin) * stride + channel;
+  mt_floats sum = {0.0f};
+
+  for (size_t i = 1; i < 2 * every; i++, x += stride) {
+    mt_floats here = {x[0], x[apart], x[2 * apart], x[3 * apart]};
+    sum += (float)(i < every ? i : 2 * every - i) * here;
+  }
+  memcpy(out, &sum, sizeof sum);
+}
+
+static void thin_block(mt_search *s, unsigned channel, ptrdiff_t begin)
+{
+  ptrdiff_t every = (ptrdiff_t)s->every, four = 4 * every, nframes = (ptrdiff_t)s->take->nframes;
+
+  for (size_t n = 0; n < s->nblock;) {
+    ptrdiff_t frame = begin + (ptrdiff_t)n * every;
+    if (n + 4 <= s->nblock && frame >= every && frame + four <= nframes) {
+      thin_four(s, channel, (size_t)frame, s->frames + n);
+      n += 4;
+    } else {
+      s->frames[n++] = thin(s, channel, frame);
+    }
+  }
 }
 
 /* Bring a block's part of the band and its energy here, unless they are. */
@@ -325,10 +342,9 @@ static mt_code load(mt_search *s, unsigned channel, size_t block, mt_error *err)
   code = look_at_block(s, begin, err);
   if (code != MT_OK)
     return code;
-  for (size_t n = 0; n < s->nblock; n++) {
-    s->frames[n] = thin(s, channel, begin + (ptrdiff_t)(n * s->every));
+  thin_block(s, channel, begin);
+  for (size_t n = 0; n < s->nblock; n++)
     energy += (double)(s->frames[n] * s->frames[n]);
-  }
   s->is_loaded = true;
   s->is_silent = !(energy > 0.0);
   s->loaded_channel = channel;
@@ -383,15 +399,13 @@ mt_code mt_search_create(const mt_take *take, const mt_segment *const marks[SEAR
   if (code == MT_OK)
     code = mt_transform_create(s->nblock, &s->forward, err);
   if (code == MT_OK)
-    code = mt_transform_create(s->npoints, &s->inverse, err);
+    code = mt_transform_create(2 * s->npoints, &s->inverse, err);
   if (code == MT_OK)
     code = render_chirps(s, marks, err);
   if (code != MT_OK) {
     mt_search_destroy(&s);
     return code;
   }
-  while (begin_of(s, s->nblocks) < (ptrdiff_t)take->nframes)
-    s->nblocks++;
   *out = s;
   return MT_OK;
 }

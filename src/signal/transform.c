@@ -130,6 +130,11 @@ void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out)
   }
 }
 
+void mt_transform_complex(mt_transform *transform, const mt_bin *in, mt_bin *out)
+{
+  kiss_fft(transform->half, (const kiss_fft_cpx *)in, (kiss_fft_cpx *)out);
+}
+
 void mt_transform_inverse(mt_transform *transform, const mt_bin *in, float *out)
 {
   size_t half = transform->n / 2, k = 1;

@@ -23,6 +23,8 @@ mt_code mt_transform_create(size_t n, mt_transform **out, mt_error *err);
 size_t mt_transform_points(const mt_transform *transform);
 /** out[n/2+1] = sum over in[n] exp(-j 2 pi k i / n). Not scaled. */
 void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out);
+/** Half as many complex points by the same plan: out[n/2] = sum over in[n/2] exp(-j 4 pi k i / n). Not scaled. */
+void mt_transform_complex(mt_transform *transform, const mt_bin *in, mt_bin *out);
 /** in[n/2+1] -> out[n], not scaled: forward then inverse multiplies by n. */
 void mt_transform_inverse(mt_transform *transform, const mt_bin *in, float *out);
 void mt_transform_destroy(mt_transform **transform);
