@@ -1,5 +1,7 @@
 #include "analysis/click.h"
 
+#include "base/wide.h"
+
 #include <math.h>
 #include <stdlib.h>
 
@@ -31,14 +33,8 @@ static double usual_square(const double *x, size_t n)
   double square[BLOCKS];
   size_t block = (n - 2) / BLOCKS;
 
-  for (size_t b = 0; b < BLOCKS; b++) {
-    double sum = 0.0;
-    for (size_t i = 1 + b * block; i < 1 + (b + 1) * block; i++) {
-      double d = second_difference(x, i);
-      sum += d * d;
-    }
-    square[b] = sum / (double)block;
-  }
+  for (size_t b = 0; b < BLOCKS; b++)
+    square[b] = mt_wide_bend_energy(x + b * block, block) / (double)block;
   qsort(square, BLOCKS, sizeof square[0], compare_doubles);
   return square[BLOCKS / 2];
 }

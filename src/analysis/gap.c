@@ -1,6 +1,7 @@
 #include "analysis/gap.h"
 
 #include "base/order.h"
+#include "base/wide.h"
 
 #include <math.h>
 
@@ -10,6 +11,19 @@
 #define HUSH_FRAMES_MIN 8
 /* Noise of a step or two of the converter rests on one code now and then: power re the step's square */
 #define HUSH_STEPS 36.0
+
+/* Frames that are passed over at once where no two neighbours are the same. */
+#define STRIDE 16
+
+/* Whether each of x[STRIDE] differs from the one before it. */
+MT_WIDE static bool all_differ(const double *x)
+{
+  mt_mask same = {0};
+
+  for (size_t i = 0; i < STRIDE; i += 4)
+    same |= *(const mt_four_at *)(x + i) == *(const mt_four_at *)(x + i - 1);
+  return (same[0] | same[1] | same[2] | same[3]) == 0;
+}
 
 bool mt_gap_find(const double *x, size_t n, size_t least, size_t *begin, size_t *count)
 {
@@ -27,6 +41,8 @@ bool mt_gap_find(const double *x, size_t n, size_t least, size_t *begin, size_t 
       at = i - run;
     }
     run = 1;
+    while (i + STRIDE < n && all_differ(x + i + 1))
+      i += STRIDE;
   }
   if (longest < least || longest >= n)
     return false;
@@ -41,13 +57,7 @@ bool mt_gap_find(const double *x, size_t n, size_t least, size_t *begin, size_t 
 
 static double bend_power(const double *x, size_t begin, size_t end)
 {
-  double sum = 0.0;
-
-  for (size_t i = begin; i < end; i++) {
-    double bend = x[i + 2] - 2.0 * x[i + 1] + x[i];
-    sum += bend * bend;
-  }
-  return sum / (double)(end - begin);
+  return mt_wide_bend_energy(x + begin, end - begin) / (double)(end - begin);
 }
 
 /* Median over blocks, so that neither clicks nor mutes count. */
@@ -62,16 +72,27 @@ static double usual_power(const double *x, size_t n)
 }
 
 /* The converter's step, or less: the smallest difference of two neighbours that differ. */
-static double smallest_step(const double *x, size_t n)
+MT_WIDE static double smallest_step(const double *x, size_t n)
 {
-  double least = HUGE_VAL;
+  mt_four least = {HUGE_VAL, HUGE_VAL, HUGE_VAL, HUGE_VAL};
+  double smallest = HUGE_VAL;
+  size_t i = 1;
 
-  for (size_t i = 1; i < n; i++) {
-    double step = fabs(x[i] - x[i - 1]);
-    if (step > 0.0 && step < least)
-      least = step;
+  for (; i + 4 <= n; i += 4) {
+    mt_four step = *(const mt_four_at *)(x + i) - *(const mt_four_at *)(x + i - 1);
+    mt_mask smaller;
+    mt_four_size(&step);
+    smaller = (step > 0.0) & (step < least);
+    mt_four_choose(&smaller, &step, &least);
   }
-  return least;
+  for (; i < n; i++) {
+    double step = fabs(x[i] - x[i - 1]);
+    if (step > 0.0 && step < smallest)
+      smallest = step;
+  }
+  for (int lane = 0; lane < 4; lane++)
+    smallest = least[lane] < smallest ? least[lane] : smallest;
+  return smallest;
 }
 
 bool mt_gap_find_hush(const double *x, size_t n, size_t least, size_t *begin, size_t *count)

@@ -1,5 +1,7 @@
 #include "analysis/samples.h"
 
+#include "base/wide.h"
+
 #include <assert.h>
 #include <stdlib.h>
 
@@ -51,8 +53,7 @@ mt_code mt_samples_look(mt_samples *samples, size_t first, size_t count, const d
   if (code != MT_OK)
     return code;
   stride = samples->view->take->nchannels;
-  for (size_t i = 0; i < count; i++)
-    samples->buffer[i] = (double)frames[i * stride + samples->channel];
+  mt_wide_take_channel(frames + samples->channel, stride, count, samples->buffer);
   *out = samples->buffer;
   return MT_OK;
 }

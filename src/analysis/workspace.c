@@ -6,6 +6,7 @@
 
 #include "base/decibel.h"
 #include "base/text.h"
+#include "base/wide.h"
 
 #include <assert.h>
 #include <stdarg.h>
@@ -38,9 +39,8 @@
 
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x)
 {
-  const float *from = ws->take->samples + begin * ws->take->nchannels + (size_t)channel;
-  for (size_t i = 0; i < count; i++)
-    x[i] = (double)from[i * ws->take->nchannels];
+  size_t stride = ws->take->nchannels;
+  mt_wide_take_channel(ws->take->samples + begin * stride + (size_t)channel, stride, count, x);
 }
 
 double mt_section_begin_s(const mt_workspace *ws, const mt_section *section)

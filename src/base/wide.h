@@ -33,8 +33,14 @@ typedef double mt_four __attribute__((vector_size(4 * sizeof(double))));
 typedef double mt_four_at
     __attribute__((vector_size(4 * sizeof(double)), aligned(sizeof(double)), may_alias));
 
+/** What a comparison of them gives: all bits or none. */
+typedef long long mt_mask __attribute__((vector_size(4 * sizeof(long long))));
+_Static_assert(sizeof(long long) == sizeof(double),
+               "a comparison gives whole numbers of the size of a double");
+
 /** Four that are good enough in float, and whole numbers of their size: what a comparison of them gives. */
 typedef float mt_floats __attribute__((vector_size(4 * sizeof(float))));
+typedef float mt_floats_at __attribute__((vector_size(4 * sizeof(float)), aligned(sizeof(float)), may_alias));
 typedef int32_t mt_ints __attribute__((vector_size(4 * sizeof(int32_t))));
 
 /** Four complex numbers. */
@@ -52,6 +58,17 @@ static inline void mt_turns_by(mt_turns *a, const mt_turns *by)
 static inline double mt_four_sum(const mt_four *x)
 {
   return ((*x)[0] + (*x)[1]) + ((*x)[2] + (*x)[3]);
+}
+
+/** Take over those of another that are marked. */
+static inline void mt_four_choose(const mt_mask *which, const mt_four *other, mt_four *io)
+{
+  *io = (mt_four)((*which & (mt_mask)*other) | (~*which & (mt_mask)*io));
+}
+
+static inline void mt_four_size(mt_four *io)
+{
+  *io = (mt_four)((mt_mask)*io & INT64_MAX);
 }
 
 /** All of them within +-2^51 rounded to whole numbers: beyond 2^52 a double holds no others. */
@@ -101,5 +118,11 @@ static inline void mt_turns_of(const mt_four *radians, mt_turns *out)
 
 /** The sum of x[n]. @return false if one of them is not within +-most, or no number. */
 bool mt_wide_sum(const double *x, size_t n, double most, double *out);
+
+/** One channel of interleaved frames: out[n] from its first sample on, each `stride` after the last. */
+void mt_wide_take_channel(const float *first, size_t stride, size_t n, double *out);
+
+/** The sum of n squared second differences, of x[n + 2]. */
+double mt_wide_bend_energy(const double *x, size_t n);
 
 #endif

@@ -90,8 +90,9 @@ static void copy_samples(const mt_take_view *view, unsigned channel, ptrdiff_t f
 
   clip(view, first, first + (ptrdiff_t)count, &from, &to);
   memset(out, 0, count * sizeof *out);
-  for (ptrdiff_t i = from; i < to; i++)
-    out[i - shift] = (double)view->frames[(size_t)i * stride + channel];
+  if (from < to)
+    mt_wide_take_channel(view->frames + (size_t)from * stride + channel, stride, (size_t)(to - from),
+                         out + (from - shift));
 }
 
 /* Sums of samples times the conjugate chirp over short pieces: there the phase left over hardly turns. */

@@ -5,6 +5,7 @@
 #include "support.h"
 
 #include <math.h>
+#include <stdlib.h>
 
 #define N 77
 
@@ -45,6 +46,38 @@ static void one_that_is_too_great_or_no_number_is_seen_anywhere(void **state)
     }
 }
 
+static void the_bend_of_a_parabola_is_the_same_all_along(void **state)
+{
+  double x[N + 8];
+
+  (void)state;
+  for (size_t i = 0; i < N + 8; i++)
+    x[i] = 1.5 * (double)(i * i) - 7.0 * (double)i;
+  for (size_t first = 0; first < 6; first++)
+    for (size_t n = 0; n <= N; n++)
+      assert_near(mt_wide_bend_energy(x + first, n), 9.0 * (double)n, 0.0, ""); /* whole numbers */
+}
+
+/* In memory of its own, so that whoever reads beyond the end of it is seen. */
+static void a_channel_is_taken_out_of_any_number(void **state)
+{
+  (void)state;
+  for (size_t nchannels = 1; nchannels <= 4; nchannels++)
+    for (size_t n = 1; n <= N; n++) {
+      float *frames = malloc(n * nchannels * sizeof *frames);
+      double x[N];
+      assert_non_null(frames);
+      for (size_t i = 0; i < n * nchannels; i++)
+        frames[i] = (float)i;
+      for (size_t channel = 0; channel < nchannels; channel++) {
+        mt_wide_take_channel(frames + channel, nchannels, n, x);
+        for (size_t i = 0; i < n; i++)
+          assert_near(x[i], (double)(i * nchannels + channel), 0.0, "");
+      }
+      free(frames);
+    }
+}
+
 /* The library's own are good to a unit in the last place. */
 static void cosine_and_sine_of_four_are_those_of_each(void **state)
 {
@@ -69,6 +102,8 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_sum_of_any_length_and_place_is_the_sum),
       cmocka_unit_test(one_that_is_too_great_or_no_number_is_seen_anywhere),
+      cmocka_unit_test(the_bend_of_a_parabola_is_the_same_all_along),
+      cmocka_unit_test(a_channel_is_taken_out_of_any_number),
       cmocka_unit_test(cosine_and_sine_of_four_are_those_of_each),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
