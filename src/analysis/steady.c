@@ -7,6 +7,7 @@
 
 #include "base/decibel.h"
 #include "base/order.h"
+#include "base/wide.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -154,9 +155,10 @@ static mt_code track_open(track *tr, const double *x, size_t n, double rate_hz, 
 /* Spread over the record from end to end; they may overlap a little. */
 static void blocks_place(track *tr, const mt_sine_fit *fit)
 {
+  cis phase = cis_turn(fit->phase_rad / (2.0 * MT_PI));
+
   for (size_t b = 0; b < tr->nblocks; b++) {
     block *bl = &tr->blocks[b];
-    cis phase = cis_turn(fit->phase_rad / (2.0 * MT_PI));
     bl->begin = b * (tr->n - 2 * tr->half) / (tr->nblocks - 1);
     bl->middle = (double)(bl->begin + tr->half) - 0.5 * (double)tr->n;
     bl->tone = cis_times(cis_turn(tr->cycles * bl->middle), phase);
@@ -165,40 +167,70 @@ static void blocks_place(track *tr, const mt_sine_fit *fit)
   }
 }
 
-static cis block_project(const track *tr, const block *bl)
+/* Four frames of a block from i on from its middle, and as many before it, outwards. */
+static inline void take_sides(const double *middle, size_t i, mt_four *above, mt_four *below)
+{
+  mt_four before = *(const mt_four_at *)(middle - i - 4);
+
+  *above = *(const mt_four_at *)(middle + i);
+  *below = __builtin_shufflevector(before, before, 3, 2, 1, 0);
+}
+
+MT_WIDE static void block_project(const track *tr, block *bl)
 {
   const double *middle = tr->x + bl->begin + tr->half;
   const double *c = tr->tables + 2 * tr->half, *s = c + tr->half;
-  double re = 0.0, im = 0.0;
+  mt_four re = {0.0}, im = {0.0};
+  size_t i = 0;
 
-  for (size_t i = 0; i < tr->half; i++) {
-    double above = middle[i], below = middle[-1 - (ptrdiff_t)i];
-    re += (above + below) * c[i];
-    im -= (above - below) * s[i];
+  for (; i + 4 <= tr->half; i += 4) {
+    mt_four above, below;
+    take_sides(middle, i, &above, &below);
+    re += (above + below) * *(const mt_four_at *)(c + i);
+    im -= (above - below) * *(const mt_four_at *)(s + i);
   }
-  return (cis){re, im};
+  for (size_t lane = 0; i < tr->half; i++, lane++) {
+    double above = middle[i], below = middle[-1 - (ptrdiff_t)i];
+    re[lane] += (above + below) * c[i];
+    im[lane] -= (above - below) * s[i];
+  }
+  bl->extra = (cis){mt_four_sum(&re), mt_four_sum(&im)};
 }
 
 /* What is left in a block when the tone as it is there is taken off, the frequency put right too. */
-static void block_leftover(const track *tr, block *bl)
+MT_WIDE static void block_leftover(const track *tr, block *bl)
 {
+  const mt_four lanes = {0.5, 1.5, 2.5, 3.5};
   const double *middle = tr->x + bl->begin + tr->half;
   const double *c = tr->tables, *s = c + tr->half;
-  double re = bl->extra.re, im = bl->extra.im;
+  double re = bl->extra.re, im = bl->extra.im, peak = 0.0;
   double slope_re = tr->slope * (bl->tone.re + re), slope_im = tr->slope * (bl->tone.im + im);
-  double sum_above = 0.0, sum_below = 0.0, peak_above = 0.0, peak_below = 0.0;
+  mt_four sum = {0.0}, high = {0.0};
+  size_t rest = tr->half % 4;
 
-  for (size_t i = 0; i < tr->half; i++) {
-    double u = (double)i + 0.5;
-    double even = re * c[i] - u * slope_re * s[i], odd = -im * s[i] - u * slope_im * c[i];
-    double above = middle[i] - (even + odd), below = middle[-1 - (ptrdiff_t)i] - (even - odd);
-    sum_above += above * above;
-    sum_below += below * below;
-    peak_above = fabs(above) > peak_above ? fabs(above) : peak_above;
-    peak_below = fabs(below) > peak_below ? fabs(below) : peak_below;
+  /* of a half that is no whole number of fours the last four hold frames that are done already: not twice */
+  for (size_t i = 0; i < tr->half; i += 4) {
+    size_t at = i + 4 <= tr->half ? i : tr->half - 4;
+    mt_four u = (double)at + lanes, above, below, even, odd, energy;
+    mt_four c_here = *(const mt_four_at *)(c + at), s_here = *(const mt_four_at *)(s + at);
+    take_sides(middle, at, &above, &below);
+    even = re * c_here - u * slope_re * s_here;
+    odd = -im * s_here - u * slope_im * c_here;
+    above -= even + odd;
+    below -= even - odd;
+    energy = above * above + below * below;
+    for (size_t lane = 0; at < i && lane < 4 - rest; lane++)
+      energy[lane] = 0.0;
+    sum += energy;
+    mt_four_size(&above);
+    mt_four_size(&below);
+    mt_four_raise(&above, &high);
+    mt_four_raise(&below, &high);
   }
-  bl->rms = sqrt((sum_above + sum_below) / (double)(2 * tr->half));
-  bl->peak = fmax(peak_above, peak_below);
+  for (int lane = 0; lane < 4; lane++)
+    peak = high[lane] > peak ? high[lane] : peak;
+  bl->rms = sqrt(mt_four_sum(&sum) / (double)(2 * tr->half));
+  bl->peak = peak;
 }
 
 static double middle_of(double *values, size_t count)
@@ -214,7 +246,7 @@ static mt_code blocks_measure(track *tr, mt_error *err)
   for (size_t b = 0; b < tr->nblocks; b++) {
     block *bl = &tr->blocks[b];
     double power = bl->tone.re * bl->tone.re + bl->tone.im * bl->tone.im;
-    bl->extra = block_project(tr, bl);
+    block_project(tr, bl);
     bl->q = cis_times((cis){bl->tone.re + bl->extra.re, bl->tone.im + bl->extra.im}, cis_conj(bl->tone));
     bl->q.re /= power;
     bl->q.im /= power;
@@ -272,7 +304,7 @@ static size_t differences_take(const track *tr, difference *between, double *out
 /* One comparison. A level cannot differ by so much that turning it matters. */
 static double apart(double a, double b)
 {
-  return remainder(a - b, 2.0 * MT_PI);
+  return fabs(a - b) <= MT_PI ? a - b : remainder(a - b, 2.0 * MT_PI);
 }
 
 /**

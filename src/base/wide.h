@@ -66,6 +66,13 @@ static inline void mt_four_choose(const mt_mask *which, const mt_four *other, mt
   *io = (mt_four)((*which & (mt_mask)*other) | (~*which & (mt_mask)*io));
 }
 
+/** The greater of each two. */
+static inline void mt_four_raise(const mt_four *other, mt_four *io)
+{
+  mt_mask more = *other > *io;
+  mt_four_choose(&more, other, io);
+}
+
 static inline void mt_four_size(mt_four *io)
 {
   *io = (mt_four)((mt_mask)*io & INT64_MAX);
