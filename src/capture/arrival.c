@@ -52,10 +52,17 @@ struct cosines {
   double s;
 };
 
-struct piece {
-  double t_s; /* middle, from the sighted begin */
-  struct cosines sum[CHIRPS];
+/* The pieces of a mark, four side by side. */
+struct fours {
+  mt_four c[PIECES / 4];
+  mt_four s[PIECES / 4];
 };
+
+struct pieces {
+  mt_four t_s[PIECES / 4]; /* their middles, from the sighted begin */
+  struct fours sum[CHIRPS];
+};
+_Static_assert(PIECES % 4 == 0, "whole fours of pieces");
 
 static struct cosines turn(struct cosines z, double phase)
 {
@@ -95,56 +102,95 @@ static void copy_samples(const mt_take_view *view, unsigned channel, ptrdiff_t f
                          out + (from - shift));
 }
 
-/* Sums of samples times the conjugate chirp over short pieces: there the phase left over hardly turns. */
-static void sum_pieces(const float *samples, double rate_hz, const mt_segment *mark,
-                       struct piece pieces[PIECES])
+MT_WIDE static double product(const double *a, const double *b, size_t n)
 {
-  double cos_part[CHUNK], sin_part[CHUNK];
+  mt_four sum = {0.0};
+  double rest = 0.0;
+  size_t i = 0;
+
+  for (; i + 4 <= n; i += 4)
+    sum += *(const mt_four_at *)(a + i) * *(const mt_four_at *)(b + i);
+  for (; i < n; i++)
+    rest += a[i] * b[i];
+  return mt_four_sum(&sum) + rest;
+}
+
+/* Sums of samples times the conjugate chirp over short pieces: there the phase left over hardly turns. */
+static void sum_pieces(const float *samples, double rate_hz, const mt_segment *mark, struct pieces *out)
+{
+  double cos_part[CHUNK], sin_part[CHUNK], x[CHUNK];
   double dt = 1.0 / rate_hz;
   double per_piece = mark->duration_s * rate_hz / PIECES;
 
+  memset(out, 0, sizeof *out);
   for (size_t p = 0; p < PIECES; p++) {
     size_t first = (size_t)(per_piece * (double)p), last = (size_t)(per_piece * (double)(p + 1));
-    memset(&pieces[p], 0, sizeof pieces[p]);
-    pieces[p].t_s = 0.5 * (double)(first + last - 1) * dt;
+    out->t_s[p / 4][p % 4] = 0.5 * (double)(first + last - 1) * dt;
     for (size_t n = first; n < last; n += CHUNK) {
       size_t count = last - n < CHUNK ? last - n : CHUNK;
+      mt_wide_take_channel(samples + n, 1, count, x);
       for (unsigned c = 0; c < CHIRPS; c++) {
         mt_mark_render(mark, c, (double)n * dt, dt, count, cos_part, sin_part);
-        for (size_t i = 0; i < count; i++) {
-          pieces[p].sum[c].c += (double)samples[n + i] * cos_part[i];
-          pieces[p].sum[c].s -= (double)samples[n + i] * sin_part[i];
-        }
+        out->sum[c].c[p / 4][p % 4] += product(x, cos_part, count);
+        out->sum[c].s[p / 4][p % 4] -= product(x, sin_part, count);
       }
     }
   }
 }
 
 /* Take out of each piece the phase that a clock offset of e leaves in it. */
-static void turn_back(const struct piece pieces[PIECES], const mt_segment *mark, double e,
-                      struct cosines turned[CHIRPS][PIECES])
+MT_WIDE static void turn_back(const struct pieces *pieces, const mt_segment *mark, double e,
+                              struct fours turned[CHIRPS])
 {
-  for (unsigned c = 0; c < CHIRPS; c++)
-    for (size_t p = 0; p < PIECES; p++) {
-      double t = pieces[p].t_s;
-      turned[c][p] =
-          turn(pieces[p].sum[c], mt_mark_phase(mark, c, t) - mt_mark_phase(mark, c, t * (1.0 + e)));
+  for (unsigned c = 0; c < CHIRPS; c++) {
+    double first_hz = mt_mark_frequency(mark, c, 0.0), slope = mt_mark_frequency(mark, c, 1.0) - first_hz;
+    for (size_t p = 0; p < PIECES / 4; p++) {
+      mt_four t = pieces->t_s[p], seen = t * (1.0 + e);
+      mt_four phase = 2.0 * MT_PI * (t - seen) * (first_hz + 0.5 * slope * (t + seen));
+      mt_turns sum = {pieces->sum[c].c[p], pieces->sum[c].s[p]}, turn;
+      mt_turns_of(&phase, &turn);
+      mt_turns_by(&sum, &turn);
+      turned[c].c[p] = sum.re;
+      turned[c].s[p] = sum.im;
     }
+  }
+}
+
+/* How a delay turns the pieces of an upward chirp. */
+MT_WIDE static void turn_by_delay(const struct pieces *pieces, const mt_segment *mark, double delay_s,
+                                  struct fours *out)
+{
+  double slope = (mark->to_hz - mark->from_hz) / mark->duration_s;
+
+  for (size_t p = 0; p < PIECES / 4; p++) {
+    mt_four phase = 2.0 * MT_PI * slope * delay_s * pieces->t_s[p];
+    mt_turns turn;
+    mt_turns_of(&phase, &turn);
+    out->c[p] = turn.re;
+    out->s[p] = turn.im;
+  }
 }
 
 /* Power of both chirps' correlations. A delay turns piece by piece with the frequency: the chirps in opposite
    senses. */
-static double correlation_power(struct cosines turned[CHIRPS][PIECES], const struct cosines delay[PIECES])
+MT_WIDE static double correlation_power(const struct fours turned[CHIRPS], const struct fours *delay)
 {
-  double up_c = 0.0, up_s = 0.0, down_c = 0.0, down_s = 0.0;
+  const struct fours *up = &turned[0], *down = &turned[1];
+  mt_four up_c = {0.0}, up_s = {0.0}, down_c = {0.0}, down_s = {0.0};
+  double sums[4];
 
-  for (size_t p = 0; p < PIECES; p++) {
-    up_c += turned[0][p].c * delay[p].c - turned[0][p].s * delay[p].s;
-    up_s += turned[0][p].c * delay[p].s + turned[0][p].s * delay[p].c;
-    down_c += turned[1][p].c * delay[p].c + turned[1][p].s * delay[p].s;
-    down_s += turned[1][p].s * delay[p].c - turned[1][p].c * delay[p].s;
+  for (size_t p = 0; p < PIECES / 4; p++) {
+    mt_four c = delay->c[p], s = delay->s[p];
+    up_c += up->c[p] * c - up->s[p] * s;
+    up_s += up->c[p] * s + up->s[p] * c;
+    down_c += down->c[p] * c + down->s[p] * s;
+    down_s += down->s[p] * c - down->c[p] * s;
   }
-  return up_c * up_c + up_s * up_s + down_c * down_c + down_s * down_s;
+  sums[0] = mt_four_sum(&up_c);
+  sums[1] = mt_four_sum(&up_s);
+  sums[2] = mt_four_sum(&down_c);
+  sums[3] = mt_four_sum(&down_s);
+  return sums[0] * sums[0] + sums[1] * sums[1] + sums[2] * sums[2] + sums[3] * sums[3];
 }
 
 /* Clock offsets and delays to try: an odd number of each, evenly about the middle. */
@@ -158,23 +204,19 @@ struct grid {
 };
 
 /* The best point of a grid; it becomes the grid's middle. Returns its power. */
-static double try_all(const struct piece pieces[PIECES], const mt_segment *mark, struct grid *io)
+static double try_all(const struct pieces *pieces, const mt_segment *mark, struct grid *io)
 {
-  struct cosines delays[TRY_DELAYS][PIECES], turned[CHIRPS][PIECES];
+  struct fours delays[TRY_DELAYS], turned[CHIRPS];
   const struct grid grid = *io;
-  double slope = (mark->to_hz - mark->from_hz) / mark->duration_s;
   double best = -1.0;
 
-  for (int d = 0; d < grid.ndelays; d++) {
-    double delay_s = grid.delay_s + (d - grid.ndelays / 2) * grid.delay_step_s;
-    for (size_t p = 0; p < PIECES; p++)
-      delays[d][p] = turn((struct cosines){1.0, 0.0}, 2.0 * MT_PI * slope * pieces[p].t_s * delay_s);
-  }
+  for (int d = 0; d < grid.ndelays; d++)
+    turn_by_delay(pieces, mark, grid.delay_s + (d - grid.ndelays / 2) * grid.delay_step_s, &delays[d]);
   for (int k = 0; k < grid.ne; k++) {
     double e = grid.e + (k - grid.ne / 2) * grid.e_step;
     turn_back(pieces, mark, e, turned);
     for (int d = 0; d < grid.ndelays; d++) {
-      double power = correlation_power(turned, delays[d]);
+      double power = correlation_power(turned, &delays[d]);
       if (!(power > best))
         continue;
       best = power;
@@ -225,7 +267,7 @@ static double cut_band(const mt_take_view *view, unsigned channel, const mt_segm
 static double find_share(const float *frames, double rate_hz, const mt_segment *mark, double energy,
                          struct grid *out)
 {
-  struct piece pieces[PIECES];
+  struct pieces pieces;
   struct grid coarse = {0.0, TRY_CLOCK_STEP, TRY_CLOCKS, 0.0, TRY_DELAY_STEP_S, TRY_DELAYS};
   double chirp_energy = 0.0, gain[CHUNK];
   size_t nframes = (size_t)ceil(mark->duration_s * rate_hz);
@@ -236,11 +278,11 @@ static double find_share(const float *frames, double rate_hz, const mt_segment *
     for (size_t n = 0; n < count; n++)
       chirp_energy += 0.5 * gain[n] * gain[n];
   }
-  sum_pieces(frames, rate_hz, mark, pieces);
-  try_all(pieces, mark, &coarse);
+  sum_pieces(frames, rate_hz, mark, &pieces);
+  try_all(&pieces, mark, &coarse);
   *out =
       (struct grid){coarse.e, FINE_CLOCK_STEP, FINE_CLOCKS, coarse.delay_s, FINE_DELAY_STEP_S, FINE_DELAYS};
-  return try_all(pieces, mark, out) / (chirp_energy * energy);
+  return try_all(&pieces, mark, out) / (chirp_energy * energy);
 }
 
 mt_code mt_arrival_judge(const mt_take_view *view, unsigned channel, const mt_segment *mark, double frame,
@@ -492,19 +534,6 @@ MT_WIDE static void fill_stretch(const struct stretch *s, const double gain[GAIN
     *(mt_four_at *)(out->turned + i) = left * turns.re;
     *(mt_four_at *)(out->stretched + i) = slope * (frame + (double)i + lanes);
   }
-}
-
-MT_WIDE static double product(const double *a, const double *b, size_t n)
-{
-  mt_four sum = {0.0};
-  double rest = 0.0;
-  size_t i = 0;
-
-  for (; i + 4 <= n; i += 4)
-    sum += *(const mt_four_at *)(a + i) * *(const mt_four_at *)(b + i);
-  for (; i < n; i++)
-    rest += a[i] * b[i];
-  return mt_four_sum(&sum) + rest;
 }
 
 /* Each frame is split between the two pieces it lies in: by a raised cosine, from all to nothing of the one. */
