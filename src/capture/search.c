@@ -158,6 +158,24 @@ static mt_code lay_out(mt_search *s, const mt_take *take, const mt_segment *cons
   return allocate(s, err);
 }
 
+/* The downward chirp is the upward one run backwards, but for a phase that is the same all along: of its spectrum the
+   conjugate, later by its length. */
+static void mirror(mt_search *s, unsigned mark)
+{
+  const mt_bin *up = s->chirp[mark][MT_LEFT];
+  mt_bin *down = s->chirp[mark][MT_RIGHT];
+  double unit = -2.0 * MT_PI * s->mark_frames[mark] / (double)s->nblock;
+  double step_re = cos(unit), step_im = sin(unit), re = 1.0, im = 0.0;
+
+  for (size_t k = 0; k < s->nbins; k++) {
+    double turned = re * step_re - im * step_im;
+    down[k].re = up[k].re * (float)re + up[k].im * (float)im;
+    down[k].im = up[k].re * (float)im - up[k].im * (float)re;
+    im = re * step_im + im * step_re;
+    re = turned;
+  }
+}
+
 /* The spectra to hold a block against, each of energy 1 in the part. */
 static mt_code render_chirps(mt_search *s, const mt_segment *const marks[SEARCH_MARKS], mt_error *err)
 {
@@ -169,24 +187,25 @@ static mt_code render_chirps(mt_search *s, const mt_segment *const marks[SEARCH_
     double to_edge = fmin((double)k + 0.5, (double)s->nbins - (double)k - 0.5) / (double)s->nbins;
     s->fade[k] = to_edge < PART_FADE ? (float)pow(sin(0.5 * MT_PI * to_edge / PART_FADE), 2.0) : 1.0f;
   }
-  for (unsigned m = 0; m < SEARCH_MARKS; m++)
-    for (unsigned c = 0; c < MT_STIMULUS_CHANNELS; c++) {
-      double energy = 0.0;
-      size_t length = (size_t)s->mark_frames[m];
-      mt_mark_render(marks[m], c, 0.0, 1.0 / s->rate_hz, length, cos_part, cos_part + length);
-      memset(s->frames, 0, s->nblock * sizeof *s->frames);
-      for (size_t n = 0; n < length; n++)
-        s->frames[n] = (float)cos_part[n];
-      mt_transform_forward(s->forward, s->frames, s->spectrum);
-      cut_part(s, s->chirp[m][c]);
-      for (size_t k = 0; k < s->nbins; k++)
-        energy += (double)(s->chirp[m][c][k].re * s->chirp[m][c][k].re +
-                           s->chirp[m][c][k].im * s->chirp[m][c][k].im);
-      for (size_t k = 0; k < s->nbins; k++) {
-        s->chirp[m][c][k].re *= (float)(1.0 / sqrt(energy));
-        s->chirp[m][c][k].im *= (float)(1.0 / sqrt(energy));
-      }
+  for (unsigned m = 0; m < SEARCH_MARKS; m++) {
+    double energy = 0.0, scale;
+    size_t length = (size_t)s->mark_frames[m];
+    mt_bin *up = s->chirp[m][MT_LEFT];
+    mt_mark_render(marks[m], MT_LEFT, 0.0, 1.0 / s->rate_hz, length, cos_part, cos_part + length);
+    memset(s->frames, 0, s->nblock * sizeof *s->frames);
+    for (size_t n = 0; n < length; n++)
+      s->frames[n] = (float)cos_part[n];
+    mt_transform_forward(s->forward, s->frames, s->spectrum);
+    cut_part(s, up);
+    for (size_t k = 0; k < s->nbins; k++)
+      energy += (double)(up[k].re * up[k].re + up[k].im * up[k].im);
+    scale = 1.0 / sqrt(energy);
+    for (size_t k = 0; k < s->nbins; k++) {
+      up[k].re *= (float)scale;
+      up[k].im *= (float)scale;
     }
+    mirror(s, m);
+  }
   free(cos_part);
   return MT_OK;
 }
