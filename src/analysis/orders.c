@@ -51,10 +51,10 @@
 
 struct mt_orders {
   const mt_sweep_reference *reference;
-  mt_bin *quotient; /* [nfft / 2 + 1], 0 outside the solid part of the sweep */
-  double quiet_hz;  /* from bin to bin of the looks at the noise */
-  size_t nquiet;    /* bins of each */
-  float *noise;     /* [QUIET_LOOKS x nquiet], power a bin of the quotient has of noise */
+  const mt_bin *quotient; /* [nfft / 2 + 1], 0 outside the solid part of the sweep */
+  double quiet_hz;        /* from bin to bin of the looks at the noise */
+  size_t nquiet;          /* bins of each */
+  float *noise;           /* [QUIET_LOOKS x nquiet], power a bin of the quotient has of noise */
 };
 
 static double bessel_i0(double x)
@@ -95,19 +95,6 @@ static inline double kernel_at(double v)
   place = place < TABLE ? place : TABLE;
   i = (int)place;
   return kernel[i].here + (place - i) * kernel[i].change;
-}
-
-static void divide(mt_orders *o, const mt_sweep_capture *capture)
-{
-  const mt_sweep_reference *r = o->reference;
-
-  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
-    double xr = (double)r->spectrum[k].re, xi = (double)r->spectrum[k].im;
-    double yr = (double)capture->bins[k].re, yi = (double)capture->bins[k].im;
-    double scale = r->over_power[k];
-    o->quotient[k].re = (float)((yr * xr + yi * xi) * scale);
-    o->quotient[k].im = (float)((yi * xr - yr * xi) * scale);
-  }
 }
 
 /* One look: Hann over a stretch of the quotient's time. */
@@ -164,18 +151,16 @@ static mt_code find_noise(mt_orders *o, mt_sweep_reference *r, mt_error *err)
 mt_code mt_orders_create(mt_sweep_reference *reference, const mt_sweep_capture *capture, mt_orders **out,
                          mt_error *err)
 {
-  size_t nbins = reference->nfft / 2 + 1;
   mt_orders *o = calloc(1, sizeof *o);
   mt_code code = MT_OK;
 
   if (o == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
   o->reference = reference;
-  o->quotient = calloc(nbins, sizeof *o->quotient);
+  o->quotient = capture->quotient;
   if (o->quotient == NULL)
     code = mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
   if (code == MT_OK) {
-    divide(o, capture);
     pthread_once(&kernel_once, fill_kernel);
     code = find_noise(o, reference, err);
   }
@@ -190,7 +175,6 @@ void mt_orders_destroy(mt_orders **orders)
 {
   if (orders == NULL || *orders == NULL)
     return;
-  free((*orders)->quotient);
   free((*orders)->noise);
   free(*orders);
   *orders = NULL;

@@ -106,7 +106,7 @@ static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_chan
   memset(curves, 0, MT_SWEPT_ORDERS * sizeof *curves);
   mt_text_copy(local.message, sizeof local.message, "the channel carries no sweep");
   if (!ws->route_known[channel] || ws->route[channel] != MT_ROUTE_NONE) {
-    if (ws->swept[channel].bins == NULL)
+    if (ws->swept[channel].quotient == NULL)
       mt_workspace_copy_sweep(ws, section, channel, x);
     code = mt_workspace_sweep(ws, section, channel, x, &local);
     if (code == MT_OK)

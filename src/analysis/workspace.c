@@ -621,7 +621,7 @@ mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_chann
   if (ws->sweep == NULL)
     code = mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
                                      &ws->sweep, err);
-  if (code == MT_OK && ws->swept[channel].bins == NULL)
+  if (code == MT_OK && ws->swept[channel].quotient == NULL)
     code = mt_sweep_capture_init(ws->sweep, x, ws->take->nframes, start_frame, &ws->swept[channel], err);
   return code;
 }
