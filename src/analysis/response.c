@@ -266,14 +266,13 @@ static void render(mt_sweep_reference *r)
   }
 }
 
-typedef float four_floats __attribute__((vector_size(LANES * sizeof(float))));
 typedef float four_floats_at
     __attribute__((vector_size(LANES * sizeof(float)), aligned(sizeof(float)), may_alias));
 
 /* Two bins of a spectrum. */
 static inline void two_bins(const mt_bin *bins, mt_four *out)
 {
-  *out = __builtin_convertvector((four_floats) * (const four_floats_at *)bins, mt_four);
+  *out = __builtin_convertvector((mt_four_floats) * (const four_floats_at *)bins, mt_four);
 }
 
 MT_WIDE static double mean_bin_power(const mt_bin *bins, size_t nbins)
@@ -305,7 +304,7 @@ MT_WIDE static void invert(mt_bin *bins, size_t low, size_t high)
     two_bins(bins + k, &x);
     square = x * x;
     x = x * conjugate / (square + __builtin_shufflevector(square, square, 1, 0, 3, 2));
-    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, four_floats);
+    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, mt_four_floats);
   }
 }
 
@@ -320,7 +319,7 @@ MT_WIDE static void multiply(mt_bin *bins, const mt_bin *by, size_t low, size_t 
     two_bins(by + k, &y);
     x = x * __builtin_shufflevector(y, y, 0, 0, 2, 2) +
         sign * __builtin_shufflevector(x, x, 1, 0, 3, 2) * __builtin_shufflevector(y, y, 1, 1, 3, 3);
-    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, four_floats);
+    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, mt_four_floats);
   }
 }
 
@@ -578,12 +577,8 @@ static inline void kernels_at(sweeping *s, const mt_four *u_hz, mt_turns *kernel
 /* Four bins, apart. */
 static inline void four_bins(const mt_bin *bins, mt_turns *out)
 {
-  mt_four low, high;
-
-  two_bins(bins, &low);
-  two_bins(bins + 2, &high);
-  out->re = __builtin_shufflevector(low, high, 0, 2, 4, 6);
-  out->im = __builtin_shufflevector(low, high, 1, 3, 5, 7);
+  mt_eight_floats all = *(const mt_eight_floats_at *)bins;
+  mt_four_pairs(&all, &out->re, &out->im);
 }
 
 /* Idle noise of four bins, each taken from the one of its own that is nearest. */
