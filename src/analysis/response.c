@@ -247,22 +247,23 @@ double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order
 
 /* ---- the reference ----------------------------------------------------------------------------------- */
 
-static void render(mt_sweep_reference *r)
+static void render(const mt_sweep_reference *r, float *time)
 {
   double ignored[CHUNK], sine[CHUNK], gain[CHUNK];
   size_t first = (size_t)ceil(MT_SWEEP_BEFORE_S / r->step_s);
   size_t end = (size_t)((MT_SWEEP_BEFORE_S + r->sweep.duration_s) / r->step_s) + 1;
 
-  memset(r->time, 0, r->nfft * sizeof *r->time);
   if (end > r->nframes)
     end = r->nframes;
+  memset(time, 0, first * sizeof *time);
+  memset(time + end, 0, (r->nfft - end) * sizeof *time);
   for (size_t begin = first; begin < end; begin += CHUNK) {
     size_t count = end - begin < CHUNK ? end - begin : CHUNK;
     double t = (double)begin * r->step_s - MT_SWEEP_BEFORE_S;
     mt_sweep_render_phase(&r->sweep, t, r->step_s, count, ignored, sine);
     mt_fade_render(&r->sweep, t, r->step_s, count, gain, NULL);
     for (size_t i = 0; i < count; i++)
-      r->time[begin + i] = (float)(gain[i] * sine[i]);
+      time[begin + i] = (float)(gain[i] * sine[i]);
   }
 }
 
@@ -330,6 +331,25 @@ static void clear_rest(const mt_sweep_reference *r, mt_bin *bins)
   memset(bins + r->high_bin + 1, 0, (mt_sweep_bins(r) - r->high_bin - 1) * sizeof *bins);
 }
 
+static mt_code fill_inverse(mt_sweep_reference *r, mt_error *err)
+{
+  float *time = malloc(r->nfft * sizeof *time);
+  mt_code code = mt_transform_create(r->nfft, &r->transform, err);
+
+  r->inverse = malloc(mt_sweep_bins(r) * sizeof *r->inverse);
+  if (code == MT_OK && (r->inverse == NULL || time == NULL))
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
+  if (code == MT_OK) {
+    render(r, time);
+    mt_transform_forward(r->transform, time, r->inverse);
+    r->mean_power = mean_bin_power(r->inverse, r->nfft / 2 + 1);
+    invert(r->inverse, r->low_bin, r->high_bin);
+    clear_rest(r, r->inverse);
+  }
+  free(time);
+  return code;
+}
+
 mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, double clock_ratio,
                                   mt_sweep_reference **out, mt_error *err)
 {
@@ -357,24 +377,12 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
   r->low_bin = (size_t)ceil(sweep->from_hz / r->bin_hz);
   r->high_bin =
       (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
-  r->time = malloc(r->nfft * sizeof *r->time);
-  r->inverse = malloc(mt_sweep_bins(r) * sizeof *r->inverse);
-  if (r->time == NULL || r->inverse == NULL) {
+  code = fill_inverse(r, err);
+  if (code != MT_OK)
     mt_sweep_reference_destroy(&r);
-    return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
-  }
-  code = mt_transform_create(r->nfft, &r->transform, err);
-  if (code != MT_OK) {
-    mt_sweep_reference_destroy(&r);
-    return code;
-  }
-  render(r);
-  mt_transform_forward(r->transform, r->time, r->inverse);
-  r->mean_power = mean_bin_power(r->inverse, r->nfft / 2 + 1);
-  invert(r->inverse, r->low_bin, r->high_bin);
-  clear_rest(r, r->inverse);
-  *out = r;
-  return MT_OK;
+  if (code == MT_OK)
+    *out = r;
+  return code;
 }
 
 void mt_sweep_reference_destroy(mt_sweep_reference **reference)
@@ -383,7 +391,6 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference)
     return;
   mt_transform_destroy(&(*reference)->transform);
   free((*reference)->inverse);
-  free((*reference)->time);
   free(*reference);
   *reference = NULL;
 }
@@ -397,7 +404,8 @@ static double edge_gain(size_t i, size_t n, size_t fade)
 }
 
 /* x[n] into time[at ...], less its mean: a DC step at the edges would spread over all bins. */
-static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, size_t at, mt_error *err)
+static mt_code copy_window(const mt_sweep_reference *r, const double *x, size_t n, size_t at, float *time,
+                           mt_error *err)
 {
   size_t fade = (size_t)(EDGE_FADE_S * r->rate_hz);
   double sum = 0.0, mean;
@@ -408,14 +416,14 @@ static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, siz
         return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
                        x[i]);
   mean = sum / (double)n;
-  memset(r->time, 0, at * sizeof *r->time);
+  memset(time, 0, at * sizeof *time);
   for (size_t i = 0; i < n; i++)
-    r->time[at + i] = (float)(x[i] - mean);
+    time[at + i] = (float)(x[i] - mean);
   for (size_t i = 0; i < n && i < fade; i++) {
-    r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
-    r->time[at + n - 1 - i] = (float)((x[n - 1 - i] - mean) * edge_gain(n - 1 - i, n, fade));
+    time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+    time[at + n - 1 - i] = (float)((x[n - 1 - i] - mean) * edge_gain(n - 1 - i, n, fade));
   }
-  memset(r->time + at + n, 0, (r->nfft - at - n) * sizeof *r->time);
+  memset(time + at + n, 0, (r->nfft - at - n) * sizeof *time);
   return MT_OK;
 }
 
@@ -425,12 +433,34 @@ void mt_sweep_capture_finish(mt_sweep_capture *capture)
   *capture = (mt_sweep_capture){0};
 }
 
-mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
+/* The window's x[n], which lie `at` frames after its start. */
+static mt_code divide(const mt_sweep_reference *r, const double *x, size_t n, size_t at,
+                      mt_sweep_capture *out, mt_error *err)
+{
+  float *time = malloc(r->nfft * sizeof *time);
+  mt_bin *bins = malloc(mt_sweep_bins(r) * sizeof *bins);
+  mt_code code = time != NULL && bins != NULL
+                     ? copy_window(r, x, n, at, time, err)
+                     : mt_fail(err, MT_E_MEMORY, "out of memory for the spectrum of a sweep");
+
+  if (code == MT_OK) {
+    mt_transform_forward(r->transform, time, bins);
+    out->mean_power = mean_bin_power(bins, r->nfft / 2 + 1);
+    multiply(bins, r->inverse, r->low_bin, r->high_bin);
+    clear_rest(r, bins);
+    out->quotient = bins;
+  } else {
+    free(bins);
+  }
+  free(time);
+  return code;
+}
+
+mt_code mt_sweep_capture_init(const mt_sweep_reference *r, const double *x, size_t n, double start_frame,
                               mt_sweep_capture *out, mt_error *err)
 {
   double start, end;
   double window, whole;
-  mt_sweep_capture capture;
   size_t first, skipped, count;
   mt_code code;
 
@@ -447,19 +477,9 @@ mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, 
   skipped = whole < 0.0 ? (size_t)-whole : 0;
   first = whole < 0.0 ? 0 : (size_t)whole;
   count = r->nframes - skipped < n - first ? r->nframes - skipped : n - first;
-  code = copy_window(r, x + first, count, skipped, err);
-  if (code != MT_OK)
-    return code;
-  capture = (mt_sweep_capture){.quotient = malloc(mt_sweep_bins(r) * sizeof *capture.quotient),
-                               .offset = window - whole};
-  if (capture.quotient == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for the spectrum of a sweep");
-  mt_transform_forward(r->transform, r->time, capture.quotient);
-  capture.mean_power = mean_bin_power(capture.quotient, r->nfft / 2 + 1);
-  multiply(capture.quotient, r->inverse, r->low_bin, r->high_bin);
-  clear_rest(r, capture.quotient);
-  *out = capture;
-  return MT_OK;
+  code = divide(r, x + first, count, skipped, out, err);
+  out->offset = window - whole;
+  return code;
 }
 
 /* ---- one frequency ----------------------------------------------------------------------------------- */

@@ -17,8 +17,7 @@
    window takes a little less than 5.4 s, of which KissFFT is quick at every common rate. */
 #define MT_SWEEP_AFTER_S 0.145
 
-/** One over the spectrum of the sweep at unit amplitude. Owned; mt_sweep_capture_init() writes to its scratch, so not
-    from two threads at once. */
+/** One over the spectrum of the sweep at unit amplitude. Owned. Both channels' threads may read it. */
 typedef struct mt_sweep_reference {
   mt_segment sweep;
   double rate_hz;
@@ -31,8 +30,7 @@ typedef struct mt_sweep_reference {
   size_t low_bin;          /**< which is solid from here ... */
   size_t high_bin;         /**< ... to here */
   mt_bin *inverse;         /**< [mt_sweep_bins()], one over it; 0 where it is not solid */
-  mt_transform *transform; /**< of nfft */
-  float *time;             /**< [nfft], scratch */
+  mt_transform *transform; /**< of nfft, forward only */
 } mt_sweep_reference;
 
 /** What one channel caught of the sweep, divided by it. */
@@ -59,8 +57,8 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference);
  * @param start_frame  stimulus time 0 on this channel, fractional.
  * @return MT_E_DATA: the sweep is not all inside the take, or a sample is not finite or absurd; MT_E_MEMORY.
  */
-mt_code mt_sweep_capture_init(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
-                              mt_sweep_capture *out, mt_error *err);
+mt_code mt_sweep_capture_init(const mt_sweep_reference *reference, const double *x, size_t n,
+                              double start_frame, mt_sweep_capture *out, mt_error *err);
 void mt_sweep_capture_finish(mt_sweep_capture *capture);
 
 /**
