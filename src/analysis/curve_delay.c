@@ -118,8 +118,9 @@ mt_code mt_curve_group_delay(const mt_curve *phase, double *delay_s, double *unc
     for (size_t k = 0; k < POINTS; k++) {
       slope += w[k] * phase->y[first + k];
       taken[i] += w[k] * pow(phase->x[first + k] - phase->x[i], 3.0) / 6.0;
-      for (size_t m = 0; m < POINTS; m++)
-        variance += w[k] * phase->uncertainty[first + k] * w[m] * phase->uncertainty[first + m] *
+      for (size_t m = k; m < POINTS; m++)
+        variance += (m == k ? 1.0 : 2.0) * w[k] * phase->uncertainty[first + k] * w[m] *
+                    phase->uncertainty[first + m] *
                     mt_curve_correlation(phase->x[first + k], phase->x[first + m]);
     }
     /* a turn is 360 degrees */

@@ -26,6 +26,12 @@ static const int reach[] = {0, 2, 4, 8, 16};
 /* Points so far apart have no noise in common (test_curve.c). */
 enum { SCALES = sizeof reach / sizeof *reach, WIDEST = 2 * 16 + 1, RELATED = 4 };
 
+/* What a point's noise has to do with that of others. */
+typedef struct kinship {
+  double with[RELATED];     /* covariance with the next few, itself first */
+  double followed, renewed; /* how much of it is the noise of the one before, and its own, all in sigma */
+} kinship;
+
 /* Weights of neighbours, and the standard deviation of what they make. */
 typedef struct kernel {
   size_t first, count;
@@ -47,19 +53,31 @@ static bool first_row(const double s[5], double row[3])
   return true;
 }
 
-static double sigma_of(const mt_span_points *p, const kernel *k)
+static void fill_kin(const mt_span_points *p, kinship *kin)
+{
+  for (size_t i = 0; i < p->n; i++) {
+    for (size_t k = 0; k < RELATED && i + k < p->n; k++)
+      kin[i].with[k] = p->sigma[i] * p->sigma[i + k] * mt_curve_correlation(p->x[i], p->x[i + k]);
+    kin[i].followed = i > 0 ? mt_curve_correlation(p->x[i - 1], p->x[i]) : 0.0;
+    kin[i].renewed = sqrt(1.0 - kin[i].followed * kin[i].followed);
+  }
+}
+
+static double sigma_of(const kinship *kin, const kernel *k)
 {
   double variance = 0.0;
 
-  for (size_t i = k->first; i < k->first + k->count; i++)
-    for (size_t j = i; j < k->first + k->count && j < i + RELATED; j++)
-      variance += (i == j ? 1.0 : 2.0) * k->weight[i - k->first] * p->sigma[i] * k->weight[j - k->first] *
-                  p->sigma[j] * mt_curve_correlation(p->x[i], p->x[j]);
+  for (size_t i = 0; i < k->count; i++) {
+    double sum = 0.5 * k->weight[i] * kin[k->first + i].with[0];
+    for (size_t m = 1; m < RELATED && i + m < k->count; m++)
+      sum += k->weight[i + m] * kin[k->first + i].with[m];
+    variance += 2.0 * k->weight[i] * sum;
+  }
   return sqrt(fmax(0.0, variance));
 }
 
 /* The parabola over log f at point `at`, each neighbour by one over its variance. */
-static void fill_kernel(const mt_span_points *p, size_t at, size_t reaching, kernel *k)
+static void fill_kernel(const mt_span_points *p, const kinship *kin, size_t at, size_t reaching, kernel *k)
 {
   size_t last = at + reaching < p->n ? at + reaching : p->n - 1;
   double s[5] = {0.0}, row[3], t[WIDEST], span;
@@ -80,10 +98,10 @@ static void fill_kernel(const mt_span_points *p, size_t at, size_t reaching, ker
   }
   for (size_t i = 0; i < k->count; i++)
     k->weight[i] *= row[0] + row[1] * t[i] + row[2] * t[i] * t[i];
-  k->sigma = sigma_of(p, k);
+  k->sigma = sigma_of(kin, k);
 }
 
-static double smooth_at(const mt_span_points *p, size_t at, double *sigma)
+static double smooth_at(const mt_span_points *p, const kinship *kin, size_t at, double *sigma)
 {
   double low = -HUGE_VAL, high = HUGE_VAL, best = p->y[at];
 
@@ -91,7 +109,7 @@ static double smooth_at(const mt_span_points *p, size_t at, double *sigma)
   for (int scale = 0; scale < SCALES; scale++) {
     double sum = 0.0;
     kernel k;
-    fill_kernel(p, at, (size_t)reach[scale], &k);
+    fill_kernel(p, kin, at, (size_t)reach[scale], &k);
     if (k.sigma > *sigma)
       continue;
     for (size_t i = 0; i < k.count; i++)
@@ -117,63 +135,86 @@ static double span_of(const double *y, size_t n)
   return high - low;
 }
 
-/* What noise adds to a span on average, and how much that varies. */
+/* The span of what was made of the curve, and what noise adds to it. */
 typedef struct excess {
-  double mean, sigma;
+  double span, sum, squares;
 } excess;
 
-/* @param kin  correlation of each point's noise with that of the one before. */
-static excess excess_of(const mt_span_points *p, const double *truth, const double *kin, double *noisy)
+static void add_noise(const double *truth, const double *noise, size_t n, excess *e)
 {
-  double sum = 0.0, squares = 0.0, span = span_of(truth, p->n), mean;
+  double high = -HUGE_VAL, low = HUGE_VAL, more;
+
+  for (size_t i = 0; i < n; i++) {
+    double y = truth[i] + noise[i];
+    high = y > high ? y : high;
+    low = y < low ? y : low;
+  }
+  more = high - low - e->span;
+  e->sum += more;
+  e->squares += more * more;
+}
+
+/* On average, and how much that varies. */
+static mt_figure mean_of(const excess *e)
+{
+  double mean = e->sum / BOOTSTRAPS;
+  return (mt_figure){mean, sqrt(fmax(0.0, e->squares / BOOTSTRAPS - mean * mean))};
+}
+
+/* What a curve's own noise does to two guesses of what is true. */
+static void add_all_noise(const mt_span_points *p, const kinship *kin, double *noise, const double *first,
+                          const double *second, excess *of_first, excess *of_second)
+{
   mt_random random;
 
   mt_random_init(&random, 1); /* the same curve is read the same */
   for (int k = 0; k < BOOTSTRAPS; k++) {
-    double noise = 0.0, more;
+    double unit = 0.0;
     for (size_t i = 0; i < p->n; i++) {
-      noise = kin[i] * noise + sqrt(1.0 - kin[i] * kin[i]) * mt_random_normal(&random);
-      noisy[i] = truth[i] + p->sigma[i] * noise;
+      unit = kin[i].followed * unit + kin[i].renewed * mt_random_normal(&random);
+      noise[i] = p->sigma[i] * unit;
     }
-    more = span_of(noisy, p->n) - span;
-    sum += more;
-    squares += more * more;
+    add_noise(first, noise, p->n, of_first);
+    add_noise(second, noise, p->n, of_second);
   }
-  mean = sum / BOOTSTRAPS;
-  return (excess){mean, sqrt(fmax(0.0, squares / BOOTSTRAPS - mean * mean))};
 }
 
-/* Room: [4 n]. */
-static mt_figure estimate(const mt_span_points *p, double *room)
+/* Room: [3 n]. */
+static mt_figure estimate(const mt_span_points *p, const kinship *kin, double *room)
 {
-  double *smooth = room, *sure = room + p->n, *kin = room + 2 * p->n, *noisy = room + 3 * p->n;
+  double *smooth = room, *sure = room + p->n;
   double high = -HUGE_VAL, low = HUGE_VAL;
-  excess most, least;
+  excess of_smooth = {0}, of_sure = {0};
+  mt_figure most, least;
 
   for (size_t i = 0; i < p->n; i++) {
     double sigma;
-    smooth[i] = smooth_at(p, i, &sigma);
+    smooth[i] = smooth_at(p, kin, i, &sigma);
     high = fmax(high, smooth[i] - SURE * sigma);
     low = fmin(low, smooth[i] + SURE * sigma);
-    kin[i] = i > 0 ? mt_curve_correlation(p->x[i - 1], p->x[i]) : 0.0;
   }
   if (high < low)
     high = low = 0.5 * (high + low);
   for (size_t i = 0; i < p->n; i++)
     sure[i] = fmin(high, fmax(low, smooth[i]));
-  least = excess_of(p, smooth, kin, noisy);
-  most = excess_of(p, sure, kin, noisy);
-  return (mt_figure){fmax(0.0, span_of(p->y, p->n) - 0.5 * (most.mean + least.mean)),
-                     hypot(2.0 * fmax(most.sigma, least.sigma), most.mean - least.mean)};
+  of_smooth.span = span_of(smooth, p->n);
+  of_sure.span = span_of(sure, p->n);
+  add_all_noise(p, kin, room + 2 * p->n, smooth, sure, &of_smooth, &of_sure);
+  least = mean_of(&of_smooth);
+  most = mean_of(&of_sure);
+  return (mt_figure){fmax(0.0, span_of(p->y, p->n) - 0.5 * (most.value + least.value)),
+                     hypot(2.0 * fmax(most.uncertainty, least.uncertainty), most.value - least.value)};
 }
 
 mt_code mt_curve_span(const mt_span_points *points, mt_figure *out, mt_error *err)
 {
-  double *room = malloc(4 * points->n * sizeof *room);
+  double *room = malloc((points->n + 1) * (sizeof(kinship) + 3 * sizeof *room));
+  kinship *kin = (kinship *)(room + 3 * points->n);
 
   if (room == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a curve of %zu points", points->n);
-  *out = estimate(points, room);
+  fill_kin(points, kin);
+  *out = estimate(points, kin, room);
   free(room);
   return MT_OK;
 }

@@ -5,6 +5,7 @@
 #include "base/wide.h"
 
 #include <pthread.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -36,25 +37,39 @@
 
 #define DB_PER_RELATIVE 4.3429448190325182 /* of a power: 10 / ln 10 */
 
-/* Later than any response, and no order comes so early that it comes round to here. Several looks, for an order
-   that folds back at half the rate does come here, at each frequency at one time. */
-#define QUIET_FROM_S 0.9
-#define QUIET_S 0.6
+/*
+ * Noise is looked at later than any response, and where no order comes so early that it comes round to there: a tenth
+ * of the time that all bins tell of is 0.54 s, and the looks lie about the second to the fifth, from 0.8 to 3 s. Side
+ * by side, not over one another: an order that folds back at half the rate does come here, at each frequency at one
+ * time, and is to be in one look.
+ *
+ * A look reaches from half a tenth before its middle to half a tenth after. Kaiser's design of so many bins stops what
+ * lies beyond by 137 dB, and every tenth bin sees as much noise as all of them. The turns of all looks come round after
+ * ten bins.
+ */
+#define TENTHS 10
+#define FIRST_LOOK 2
 #define QUIET_LOOKS 4
-/* A long gate's noise is narrow, and each look sees about so many independent values of it. The mean of the middle two
-   of four exponential values is 5/6 of the mean of all (order statistics), and nearer to it the more there are; of
-   such a mean, Student's t goes over the normal by 1.35 over its degrees of freedom (GUM table G.2). */
-#define LOOK_SHARE 0.6
+#define ROUND 20 /* bins that are summed up before they are turned: whole tens, and fours */
+#define LOOK_BINS (9 * ROUND)
+#define LOOK_HALF (0.5 * LOOK_BINS)
+#define LOOK_STEP 10
+#define LOOK_EDGE (0.5 / TENTHS) /* of all the time */
+#define LOOK_STOP_DB (7.95 + 2.285 * 4.0 * MT_PI * LOOK_HALF * LOOK_EDGE)
+#define LOOK_BETA (0.1102 * (LOOK_STOP_DB - 8.7))
+/* A long gate's noise is narrow: of independent values each look sees so many, for what it takes to open over what the
+   gate takes (reckoned from both windows' transforms: within 10 % up to gates of 0.15 s, 20 % above). The mean of the
+   middle two of four exponential values is 5/6 of the mean of all (order statistics), and nearer to it the more there
+   are; of such a mean, Student's t goes over the normal by 1.35 over its degrees of freedom (GUM table G.2). */
+#define LOOK_VALUES(times) (0.2 + 0.75 * (times))
 #define TRIMMED (1.0 / 6.0)
 #define LOOK_FREEDOM 5.0
-#define HANN_MEAN_SQUARE 0.375
 
 struct mt_orders {
   const mt_sweep_reference *reference;
-  mt_bin *quotient; /* [nfft / 2 + 1], 0 outside the solid part of the sweep */
-  double quiet_hz;  /* from bin to bin of the looks at the noise */
-  size_t nquiet;    /* bins of each */
-  float *noise;     /* [QUIET_LOOKS x nquiet], power a bin of the quotient has of noise */
+  const mt_bin *quotient;
+  size_t nquiet;         /* places where noise was looked for, LOOK_STEP bins apart; at each, */
+  mt_four_floats *noise; /* by look: the power a bin of the quotient has of noise */
 };
 
 static double bessel_i0(double x)
@@ -70,115 +85,128 @@ static double bessel_i0(double x)
 /* Over the half width, from the middle out, and the change to the next; the same for all, made by whoever
    first asks. */
 static struct {
-  double here, change;
+  float here, change;
 } kernel[TABLE + 1];
+static double kernel_weight; /* its sum at the response's time, where the half width has one bin */
 static pthread_once_t kernel_once = PTHREAD_ONCE_INIT;
 
 static void fill_kernel(void)
 {
-  double scale = 1.0 / bessel_i0(BETA);
+  double scale = 1.0 / bessel_i0(BETA), next = 0.0;
 
-  for (int i = 0; i <= TABLE; i++) {
+  for (int i = TABLE; i >= 0; i--) {
     double v = (double)i / TABLE, w = MT_PI * HALF_WIDTH * LENGTH * v;
-    kernel[i].here = scale * bessel_i0(BETA * sqrt(fmax(0.0, 1.0 - v * v))) * (i > 0 ? sin(w) / w : 1.0);
-    if (i > 0)
-      kernel[i - 1].change = kernel[i].here - kernel[i - 1].here;
+    double here = scale * bessel_i0(BETA * sqrt(fmax(0.0, 1.0 - v * v))) * (i > 0 ? sin(w) / w : 1.0);
+    kernel[i].here = (float)here;
+    kernel[i].change = i < TABLE ? (float)(next - here) : 0.0F;
+    /* either side, but for the middle and the ends only once */
+    kernel_weight += (i % TABLE == 0 ? 1.0 : 2.0) / TABLE * here * cos(2.0 * MT_PI * CENTRE * HALF_WIDTH * v);
+    next = here;
   }
 }
 
-/* v from -1 to 1: beyond it the same as there. */
-static inline double kernel_at(double v)
-{
-  double place = fabs(v) * TABLE;
-  int i;
+typedef int four_ints __attribute__((vector_size(LANES * sizeof(int))));
+typedef int64_t four_longs __attribute__((vector_size(LANES * sizeof(int64_t))));
 
-  place = place < TABLE ? place : TABLE;
-  i = (int)place;
-  return kernel[i].here + (place - i) * kernel[i].change;
+/* Of four places, in steps of the table from the middle: from -TABLE to TABLE, and nothing beyond. */
+static inline void kernel_at(const mt_four *place, mt_four *out, four_longs *inside)
+{
+  typedef double entry __attribute__((aligned(sizeof(float)), may_alias));
+  mt_four at = (mt_four)((four_longs)*place & INT64_MAX), packed, here, change; /* without its sign */
+  mt_eight_floats pairs;
+  four_ints i;
+
+  *inside = at < (double)TABLE;
+  at = (mt_four)((four_longs)at & *inside);
+  i = __builtin_convertvector(at, four_ints);
+  packed = (mt_four){*(const entry *)&kernel[i[0]], *(const entry *)&kernel[i[1]],
+                     *(const entry *)&kernel[i[2]], *(const entry *)&kernel[i[3]]};
+  pairs = (mt_eight_floats)packed;
+  mt_four_pairs(&pairs, &here, &change);
+  here += (at - __builtin_convertvector(i, mt_four)) * change;
+  *out = (mt_four)((four_longs)here & *inside);
 }
 
-static void divide(mt_orders *o, const mt_sweep_capture *capture)
-{
-  const mt_sweep_reference *r = o->reference;
+/* ---- the noise --------------------------------------------------------------------------------------- */
 
-  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
-    double xr = (double)r->spectrum[k].re, xi = (double)r->spectrum[k].im;
-    double yr = (double)capture->bins[k].re, yi = (double)capture->bins[k].im;
-    double scale = r->over_power[k];
-    o->quotient[k].re = (float)((yr * xr + yi * xi) * scale);
-    o->quotient[k].im = (float)((yi * xr - yr * xi) * scale);
+/* The window's kernel over bins, each twice for the parts of a complex number, such that noise keeps its power; and the
+   turns of each look. */
+typedef struct look {
+  mt_eight_floats kernel[LOOK_BINS / LANES];
+  mt_four_floats turn_re[TENTHS], turn_im[TENTHS];
+} look;
+
+static void fill_look(look *l)
+{
+  float *kernel_of = (float *)l->kernel;
+  double squares = 0.0, value[LOOK_BINS];
+
+  for (int i = 0; i < LOOK_BINS; i++) {
+    double u = (double)i - 0.5 * (LOOK_BINS - 1), w = MT_PI * u * LOOK_EDGE;
+    value[i] = bessel_i0(LOOK_BETA * sqrt(1.0 - u * u / (LOOK_HALF * LOOK_HALF))) * sin(w) / w;
+    squares += value[i] * value[i];
   }
+  for (int i = 0; i < LOOK_BINS; i++)
+    kernel_of[2 * i] = kernel_of[2 * i + 1] = (float)(value[i] / sqrt(squares));
+  for (int k = 0; k < TENTHS; k++)
+    for (int i = 0; i < QUIET_LOOKS; i++) {
+      double radians = 2.0 * MT_PI * ((FIRST_LOOK + i) * k % TENTHS) / TENTHS;
+      l->turn_re[k][i] = (float)cos(radians);
+      l->turn_im[k][i] = (float)sin(radians);
+    }
 }
 
-/* One look: Hann over a stretch of the quotient's time. */
-static void look(mt_orders *o, const mt_sweep_reference *r, mt_transform *transform, const double *hann,
-                 size_t from, size_t count, float *time, mt_bin *bins, float *noise)
+/* The power at LOOK_BINS bins from the first on, by look. */
+MT_WIDE static void look_at(const look *l, const mt_bin *bins, mt_four_floats *out)
 {
-  double scale = 1.0 / ((double)r->nfft * (double)count * HANN_MEAN_SQUARE);
+  mt_eight_floats folded[ROUND / LANES];
+  const float *parts = (const float *)folded;
+  mt_four_floats re = l->turn_re[0] * 0.0F, im = re;
 
-  memset(time, 0, mt_transform_points(transform) * sizeof *time);
-  for (size_t i = 0; i < count; i++)
-    time[i] = (float)(hann[i] * (double)r->time[from + i]);
-  mt_transform_forward(transform, time, bins);
-  for (size_t k = 0; k < o->nquiet; k++)
-    noise[k] =
-        (float)(scale * ((double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im));
-}
-
-/* Its two halves mirror each other. */
-static void fill_hann(size_t count, double *hann)
-{
-  for (size_t i = 0; 2 * i < count; i++)
-    hann[i] = hann[count - 1 - i] = 0.5 - 0.5 * cos(2.0 * MT_PI * ((double)i + 0.5) / (double)count);
-}
-
-/* Noise that is steady is spread evenly over the quotient's time, so a quiet part of it shows all of it. */
-static mt_code find_noise(mt_orders *o, mt_sweep_reference *r, mt_error *err)
-{
-  size_t count = (size_t)(QUIET_S / r->step_s), length = mt_transform_length(count);
-  mt_transform *transform = NULL;
-  double *hann = malloc(count * sizeof *hann);
-  float *time = malloc(length * sizeof *time);
-  mt_bin *bins = malloc((length / 2 + 1) * sizeof *bins);
-  mt_code code = mt_transform_create(length, &transform, err);
-
-  o->nquiet = length / 2 + 1;
-  o->quiet_hz = 1.0 / ((double)length * r->step_s);
-  o->noise = malloc(QUIET_LOOKS * o->nquiet * sizeof *o->noise);
-  if (code == MT_OK && (hann == NULL || time == NULL || bins == NULL || o->noise == NULL))
-    code = mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
-  if (code == MT_OK) {
-    fill_hann(count, hann);
-    mt_transform_inverse(r->transform, o->quotient, r->time);
-    for (size_t i = 0; i < QUIET_LOOKS; i++)
-      look(o, r, transform, hann, (size_t)(QUIET_FROM_S / r->step_s) + i * count, count, time, bins,
-           o->noise + i * o->nquiet);
+  memset(folded, 0, sizeof folded);
+  for (size_t k = 0; k < LOOK_BINS; k += ROUND)
+    for (size_t i = 0; i < ROUND / LANES; i++)
+      folded[i] += l->kernel[k / LANES + i] * *(const mt_eight_floats_at *)(bins + k + LANES * i);
+  for (size_t k = 0; k < TENTHS; k++) {
+    float here_re = parts[2 * k] + parts[2 * (k + TENTHS)],
+          here_im = parts[2 * k + 1] + parts[2 * (k + TENTHS) + 1];
+    re += here_re * l->turn_re[k] - here_im * l->turn_im[k];
+    im += here_re * l->turn_im[k] + here_im * l->turn_re[k];
   }
-  mt_transform_destroy(&transform);
-  free(hann);
-  free(time);
-  free(bins);
-  return code;
+  *out = re * re + im * im;
 }
 
-mt_code mt_orders_create(mt_sweep_reference *reference, const mt_sweep_capture *capture, mt_orders **out,
-                         mt_error *err)
+/* Noise that is steady is spread evenly over the quotient's time, so a quiet part of it shows all of it. Place i is
+   about bin i LOOK_STEP, or as near as the window can come to the ends. */
+static mt_code find_noise(mt_orders *o, mt_error *err)
 {
-  size_t nbins = reference->nfft / 2 + 1;
+  size_t nbins = mt_sweep_bins(o->reference), before = LOOK_BINS / 2 - LOOK_STEP / 2;
+  look l;
+
+  o->nquiet = o->reference->nfft / 2 / LOOK_STEP + 1;
+  o->noise = malloc(o->nquiet * sizeof *o->noise);
+  if (o->noise == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
+  fill_look(&l);
+  for (size_t i = 0; i < o->nquiet; i++) {
+    size_t first = i * LOOK_STEP > before ? i * LOOK_STEP - before : 0;
+    look_at(&l, o->quotient + (first + LOOK_BINS < nbins ? first : nbins - LOOK_BINS), &o->noise[i]);
+  }
+  return MT_OK;
+}
+
+mt_code mt_orders_create(const mt_sweep_reference *reference, const mt_sweep_capture *capture,
+                         mt_orders **out, mt_error *err)
+{
   mt_orders *o = calloc(1, sizeof *o);
-  mt_code code = MT_OK;
+  mt_code code;
 
   if (o == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
   o->reference = reference;
-  o->quotient = calloc(nbins, sizeof *o->quotient);
-  if (o->quotient == NULL)
-    code = mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
-  if (code == MT_OK) {
-    divide(o, capture);
-    pthread_once(&kernel_once, fill_kernel);
-    code = find_noise(o, reference, err);
-  }
+  o->quotient = capture->quotient;
+  pthread_once(&kernel_once, fill_kernel);
+  code = find_noise(o, err);
   if (code == MT_OK)
     *out = o;
   else
@@ -190,7 +218,6 @@ void mt_orders_destroy(mt_orders **orders)
 {
   if (orders == NULL || *orders == NULL)
     return;
-  free((*orders)->quotient);
   free((*orders)->noise);
   free(*orders);
   *orders = NULL;
@@ -216,69 +243,56 @@ static turning turn_from(double first_hz, double step_hz, double seconds)
   return t;
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
-
 /* Sum of kernel^2 x noise over the quotient's bins: the mean of all looks but the lowest and the highest. */
-static double gather_noise(const mt_orders *o, double freq_hz, double half)
+MT_WIDE static double gather_noise(const mt_orders *o, double freq_hz, double half)
 {
-  size_t first = (size_t)ceil((freq_hz - half) / o->quiet_hz);
-  size_t last = (size_t)((freq_hz + half) / o->quiet_hz);
-  double sums[QUIET_LOOKS] = {0.0}, sum = 0.0, over_half = 1.0 / half;
+  const double place_hz = LOOK_STEP * o->reference->bin_hz, over_half = TABLE / half;
+  const size_t first = (size_t)ceil((freq_hz - half) / place_hz);
+  size_t end = (size_t)((freq_hz + half) / place_hz) + 1;
+  const mt_four lane = {0.0, 1.0, 2.0, 3.0};
+  mt_four sums = {0.0};
+  four_longs inside;
+  double lowest, highest;
 
-  for (size_t k = first; k <= last && k < o->nquiet; k++) {
-    double weight = kernel_at((freq_hz - (double)k * o->quiet_hz) * over_half);
-    for (size_t i = 0; i < QUIET_LOOKS; i++)
-      sums[i] += weight * weight * (double)o->noise[i * o->nquiet + k];
+  end = end < o->nquiet ? end : o->nquiet;
+  for (size_t k = first; k < end; k += LANES) {
+    mt_four place = (freq_hz - ((double)k + lane) * place_hz) * over_half, weight;
+    kernel_at(&place, &weight, &inside);
+    for (size_t i = 0; i < LANES && k + i < end; i++)
+      sums += weight[i] * weight[i] * __builtin_convertvector(o->noise[k + i], mt_four);
   }
-  qsort(sums, QUIET_LOOKS, sizeof sums[0], compare_doubles);
-  for (size_t i = 1; i + 1 < QUIET_LOOKS; i++)
-    sum += sums[i] / (QUIET_LOOKS - 2);
-  return sum * o->quiet_hz / o->reference->bin_hz;
+  lowest = fmin(fmin(sums[0], sums[1]), fmin(sums[2], sums[3]));
+  highest = fmax(fmax(sums[0], sums[1]), fmax(sums[2], sums[3]));
+  return (mt_four_sum(&sums) - lowest - highest) / (QUIET_LOOKS - 2) * LOOK_STEP;
 }
 
-/* What lies under a kernel: the quotient turned to an order and to the response, which is the kernel's own weight. */
+/* What lies under a kernel: the quotient turned to an order, and its power. */
 typedef struct sums {
-  mt_four re, im, weight_re, weight_im, leak;
+  mt_four re, im, leak;
 } sums;
 
-/* Four bins from k on and the kernel there, of which `count` count. */
-static inline void load(const mt_orders *o, double freq_hz, double over_half, size_t k, size_t count,
-                        mt_four *here, mt_four *re, mt_four *im)
-{
-  *here = *re = *im = (mt_four){0.0};
-  for (size_t lane = 0; lane < count; lane++) {
-    (*here)[lane] = kernel_at((freq_hz - (double)(k + lane) * o->reference->bin_hz) * over_half);
-    (*re)[lane] = (double)o->quotient[k + lane].re;
-    (*im)[lane] = (double)o->quotient[k + lane].im;
-  }
-}
-
 MT_WIDE static void sum_bins(const mt_orders *o, double freq_hz, double half, size_t first, size_t last,
-                             turning *response, turning *order, sums *out)
+                             turning *order, sums *out)
 {
+  const double over_half = TABLE / half, step = o->reference->bin_hz * over_half;
+  const mt_four place = {0.0, step, 2.0 * step, 3.0 * step};
+  const double first_place = (freq_hz - (double)first * o->reference->bin_hz) * over_half;
+  turning turn = *order;
   sums s;
 
   memset(&s, 0, sizeof s);
   for (size_t k = first; k <= last; k += LANES) {
-    mt_four here, re, im, turned_re, turned_im;
-    /* bins beyond the last are outside the kernel, which is not 0 there */
-    if (k + LANES <= last + 1)
-      load(o, freq_hz, 1.0 / half, k, LANES, &here, &re, &im);
-    else
-      load(o, freq_hz, 1.0 / half, k, last + 1 - k, &here, &re, &im);
-    turned_re = here * order->at.re;
-    turned_im = here * order->at.im;
+    mt_four at = first_place - (double)(k - first) * step - place, here, re, im, turned_re, turned_im;
+    mt_eight_floats bins = *(const mt_eight_floats_at *)(o->quotient + k);
+    four_longs inside;
+    kernel_at(&at, &here, &inside);
+    mt_four_pairs(&bins, &re, &im);
+    turned_re = here * turn.at.re;
+    turned_im = here * turn.at.im;
     s.re += re * turned_re - im * turned_im;
     s.im += re * turned_im + im * turned_re;
-    s.weight_re += here * response->at.re;
-    s.weight_im += here * response->at.im;
-    s.leak += re * re + im * im;
-    mt_turns_by(&response->at, &response->step);
-    mt_turns_by(&order->at, &order->step);
+    s.leak += (mt_four)((four_longs)(re * re + im * im) & inside);
+    mt_turns_by(&turn.at, &turn.step);
   }
   *out = s;
 }
@@ -297,14 +311,12 @@ static void gather(const mt_orders *o, double freq_hz, double edge_s, double ear
   size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz);
   size_t last = (size_t)((freq_hz + half) / r->bin_hz);
   double first_u = freq_hz - (double)first * r->bin_hz;
-  turning response = turn_from(first_u, -r->bin_hz, CENTRE * edge_s);
   turning order = turn_from(first_u, -r->bin_hz, CENTRE * edge_s - early_s);
-  double looks = 1.0 + LOOK_SHARE * QUIET_S / (LENGTH * edge_s);
-  double scale;
+  double looks = fmax(1.0, LOOK_VALUES(LOOK_EDGE / (r->bin_hz * edge_s)));
+  double weight = kernel_weight * half / r->bin_hz, scale = 1.0 / (weight * weight);
   sums s;
 
-  sum_bins(o, freq_hz, half, first, last, &response, &order, &s);
-  scale = 1.0 / power_of(&s.weight_re, &s.weight_im);
+  sum_bins(o, freq_hz, half, first, last, &order, &s);
   /* what the window lets through of the orders that it stops is no more than this of the strongest */
   out->noise = scale * gather_noise(o, freq_hz, half) / (1.0 - TRIMMED / looks) +
                mt_power_of_db(-STOP_DB) * mt_four_sum(&s.leak) / (double)(last - first + 1);

@@ -22,14 +22,13 @@ typedef struct mt_order_reading {
 typedef struct mt_orders mt_orders;
 
 /**
- * Divide a channel by the sweep and look for the noise where no order lies (0.9 to 3.3 s after the response).
+ * Look for the noise of what a channel caught where no order lies (0.8 to 3 s after the response).
  *
- * @param reference  borrowed as long as the orders are used; its scratch is written to.
- * @param capture    borrowed for the call.
+ * @param reference, capture  borrowed as long as the orders are used.
  * @return MT_OK; MT_E_MEMORY.
  */
-mt_code mt_orders_create(mt_sweep_reference *reference, const mt_sweep_capture *capture, mt_orders **out,
-                         mt_error *err);
+mt_code mt_orders_create(const mt_sweep_reference *reference, const mt_sweep_capture *capture,
+                         mt_orders **out, mt_error *err);
 void mt_orders_destroy(mt_orders **orders);
 
 /**

@@ -59,26 +59,24 @@ static mt_code read_from(mt_workspace *ws, int s, mt_error *err)
 
 /* Both channels' response to the sweep, at the time it arrives where it belongs. */
 static mt_code open_orders(mt_workspace *ws, const mt_section *section, int source, mt_sweep_reference *sweep,
-                           double *x, mt_orders **heard, mt_orders **strong, mt_error *err)
+                           double *x, mt_sweep_capture caught[2], mt_orders **heard, mt_orders **strong,
+                           mt_error *err)
 {
   const mt_location *at = ws->location;
   double start_frame = at->arrived[source] ? at->arrival_frame[source] : at->start_frame;
   size_t n = ws->take->nframes, nevents = 0;
   mt_sweep_event event;
-  mt_sweep_capture weak_one = {0}, strong_one = {0};
   mt_code code;
 
   mt_workspace_copy(ws, 0, n, 1 - source, x);
-  code = mt_sweep_capture_init(sweep, x, n, start_frame, &weak_one, err);
+  code = mt_sweep_capture_init(sweep, x, n, start_frame, &caught[0], err);
   if (code == MT_OK)
-    code = mt_orders_create(sweep, &weak_one, heard, err);
+    code = mt_orders_create(sweep, &caught[0], heard, err);
   mt_workspace_copy(ws, 0, n, source, x);
   if (code == MT_OK)
-    code = mt_sweep_capture_init(sweep, x, n, start_frame, &strong_one, err);
+    code = mt_sweep_capture_init(sweep, x, n, start_frame, &caught[1], err);
   if (code == MT_OK)
-    code = mt_orders_create(sweep, &strong_one, strong, err);
-  mt_sweep_capture_finish(&weak_one);
-  mt_sweep_capture_finish(&strong_one);
+    code = mt_orders_create(sweep, &caught[1], strong, err);
   if (code == MT_OK)
     code = mt_sweep_find_events(x, n, ws->take->rate_hz, section->segment, start_frame, sweep->clock_ratio,
                                 &event, 1, &nevents, err);
@@ -140,6 +138,7 @@ static mt_code read_swept(mt_workspace *ws, int s, mt_error *err)
   int source = heard_at(ws, s);
   int victim = source >= 0 ? 1 - source : 1 - s;
   mt_sweep_reference *sweep = NULL;
+  mt_sweep_capture caught[2] = {0};
   mt_orders *heard = NULL, *strong = NULL;
   mt_reading reason = {.quantity = MT_Q_CROSSTALK, .channel = victim};
   double *x;
@@ -155,11 +154,13 @@ static mt_code read_swept(mt_workspace *ws, int s, mt_error *err)
                                                1.0 + 1e-6 * ws->clock_offset_ppm, &sweep, err)
                    : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
   if (code == MT_OK)
-    code = open_orders(ws, section, source, sweep, x, &heard, &strong, err);
+    code = open_orders(ws, section, source, sweep, x, caught, &heard, &strong, err);
   if (code == MT_OK)
     code = add_curve(ws, section, source, heard, strong, err);
   mt_orders_destroy(&heard);
   mt_orders_destroy(&strong);
+  mt_sweep_capture_finish(&caught[0]);
+  mt_sweep_capture_finish(&caught[1]);
   mt_sweep_reference_destroy(&sweep);
   free(x);
   return code;

@@ -90,37 +90,69 @@ static void read_at(const mt_orders *orders, const mt_tone *tone, double freq_hz
     add_point(&curves[0], freq_hz, &sum, &fundamental, sqrt(null));
 }
 
-static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
-                            points *curves, mt_error *err)
+/* What one channel's orders tell, found without a word to the workspace's results. */
+typedef struct swept {
+  points curves[MT_SWEPT_ORDERS]; /* none, and `why`, where there is no sweep */
+  char why[128];
+} swept;
+
+/* Of the workspace only the channel's own capture is written, where the response left none. */
+static mt_code capture(mt_workspace *ws, const mt_section *section, mt_channel channel, mt_error *err)
 {
-  static const mt_quantity quantities[MT_SWEPT_ORDERS] = {MT_Q_THD_F, MT_Q_HARMONIC_2, MT_Q_HARMONIC_3,
-                                                          MT_Q_HARMONIC_4, MT_Q_HARMONIC_5};
+  double *x;
+  mt_code code;
+
+  if (ws->swept[channel].quotient != NULL)
+    return MT_OK;
+  x = malloc(ws->take->nframes * sizeof *x);
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
+  mt_workspace_copy_sweep(ws, section, channel, x);
+  code = mt_workspace_sweep(ws, section, channel, x, err);
+  free(x);
+  return code;
+}
+
+static mt_code hear_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, swept *out,
+                            mt_error *err)
+{
   const mt_section *both = mt_workspace_find(ws, "both");
   const mt_tone *tone = both != NULL && both->has_tone[channel] && mt_tone_is_present(&both->tone[channel])
                             ? &both->tone[channel]
                             : NULL;
   mt_orders *orders = NULL;
-  mt_error local = {0};
+  mt_error why = {0};
+  mt_code code;
+
+  mt_text_copy(out->why, sizeof out->why, "the channel carries no sweep");
+  if (ws->route_known[channel] && ws->route[channel] == MT_ROUTE_NONE)
+    return MT_OK;
+  if (ws->sweep == NULL) {
+    mt_text_copy(out->why, sizeof out->why, "the sweep covers too little");
+    return MT_OK;
+  }
+  code = capture(ws, section, channel, &why);
+  if (code == MT_OK)
+    code = mt_orders_create(ws->sweep, &ws->swept[channel], &orders, &why);
+  if (code == MT_E_DATA)
+    mt_text_copy(out->why, sizeof out->why, why.message);
+  if (code != MT_OK)
+    return code == MT_E_DATA ? MT_OK : mt_fail(err, code, "%s", why.message);
+  for (int k = (int)ceil(POINTS_PER_DECADE * log10(LOWEST_HZ / 1000.0)); k < POINTS_MAX; k++)
+    read_at(orders, tone, 1000.0 * pow(10.0, (double)k / POINTS_PER_DECADE), out->curves);
+  mt_orders_destroy(&orders);
+  return MT_OK;
+}
+
+static mt_code add_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, swept *found,
+                           mt_error *err)
+{
+  static const mt_quantity quantities[MT_SWEPT_ORDERS] = {MT_Q_THD_F, MT_Q_HARMONIC_2, MT_Q_HARMONIC_3,
+                                                          MT_Q_HARMONIC_4, MT_Q_HARMONIC_5};
   mt_code code = MT_OK;
 
-  memset(curves, 0, MT_SWEPT_ORDERS * sizeof *curves);
-  mt_text_copy(local.message, sizeof local.message, "the channel carries no sweep");
-  if (!ws->route_known[channel] || ws->route[channel] != MT_ROUTE_NONE) {
-    if (ws->swept[channel].bins == NULL)
-      mt_workspace_copy_sweep(ws, section, channel, x);
-    code = mt_workspace_sweep(ws, section, channel, x, &local);
-    if (code == MT_OK)
-      code = mt_orders_create(ws->sweep, &ws->swept[channel], &orders, &local);
-  }
-  if (code != MT_OK && code != MT_E_DATA)
-    return mt_fail(err, code, "%s", local.message);
-  for (int k = (int)ceil(POINTS_PER_DECADE * log10(LOWEST_HZ / 1000.0)); orders != NULL && k < POINTS_MAX;
-       k++)
-    read_at(orders, tone, 1000.0 * pow(10.0, (double)k / POINTS_PER_DECADE), curves);
-  mt_orders_destroy(&orders);
-  code = MT_OK;
   for (int i = 0; i < MT_SWEPT_ORDERS && code == MT_OK; i++)
-    code = add_curve(ws, section, channel, quantities[i], &curves[i], local.message, err);
+    code = add_curve(ws, section, channel, quantities[i], &found->curves[i], found->why, err);
   return code;
 }
 
@@ -189,22 +221,23 @@ static mt_code read_phase_difference(mt_workspace *ws, const mt_section *section
 mt_code mt_read_orders(mt_workspace *ws, mt_error *err)
 {
   const mt_section *section = mt_workspace_find(ws, "sweep");
-  double *x;
-  points *curves;
-  mt_code code;
+  double from_hz, to_hz;
+  swept *found;
+  mt_code code = MT_OK;
 
   if (section == NULL || ws->stimulus == NULL)
     return MT_OK;
-  x = malloc(ws->take->nframes * sizeof *x);
-  curves = malloc(MT_SWEPT_ORDERS * sizeof *curves);
-  code = x != NULL && curves != NULL
-             ? MT_OK
-             : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
+  found = calloc(MT_PAIR, sizeof *found);
+  if (found == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
+  if (mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
+    code = mt_workspace_render_sweep(ws, section, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = read_channel(ws, section, c, x, curves, err);
+    code = hear_channel(ws, section, c, &found[c], err);
+  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
+    code = add_channel(ws, section, c, &found[c], err);
+  free(found);
   if (code == MT_OK && ws->nchannels == MT_PAIR)
     code = read_phase_difference(ws, section, err);
-  free(curves);
-  free(x);
   return code;
 }

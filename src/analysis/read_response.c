@@ -18,6 +18,16 @@
 /* A harmonic folded onto the response is known from the reference tone, at another place of the unit's filters. */
 #define FOLD_TAKEN 1.5
 
+/* What one channel's sweep tells, found without a word to the workspace's results, so that both can be read at once. */
+typedef struct swept {
+  mt_validity validity; /* MT_VALID: `h` is filled; else `why` says why there is no curve */
+  char why[128];
+  mt_sweep_event events[MT_SWEEP_EVENTS_MAX];
+  size_t nevents;
+  mt_transfer h;    /* owned */
+  size_t reference; /* the point at the reference frequency */
+} swept;
+
 /* Equal ratios, with the reference frequency among them. @return how many; `at` is the reference's place. */
 static size_t lay_grid(double from_hz, double to_hz, double *freq_hz, size_t *at)
 {
@@ -157,22 +167,31 @@ static bool is_cut_off(const mt_workspace *ws, const mt_section *section, const 
 }
 
 /* A response read over an interruption looks right and is wrong. */
-static mt_code look_for_interruptions(mt_workspace *ws, const mt_section *section, mt_channel channel,
-                                      const double *x, double start_frame, mt_error *err)
+static mt_code find_interruptions(const mt_workspace *ws, const mt_section *section, const double *x,
+                                  double start_frame, swept *out, mt_error *err)
 {
-  mt_sweep_event events[MT_SWEEP_EVENTS_MAX];
-  size_t nevents = 0;
-  char name[8];
-  mt_code code =
-      mt_sweep_find_events(x, ws->take->nframes, ws->take->rate_hz, section->segment, start_frame,
-                           1.0 + 1e-6 * ws->clock_offset_ppm, events, MT_SWEEP_EVENTS_MAX, &nevents, err);
+  mt_code code = mt_sweep_find_events(x, ws->take->nframes, ws->take->rate_hz, section->segment, start_frame,
+                                      1.0 + 1e-6 * ws->clock_offset_ppm, out->events, MT_SWEEP_EVENTS_MAX,
+                                      &out->nevents, err);
+  size_t nevents = without_band_end(out->events, out->nevents, mt_section_end_s(ws, section));
 
-  nevents = without_band_end(events, nevents, mt_section_end_s(ws, section));
-  for (size_t i = 0; i < nevents && code == MT_OK && !is_cut_off(ws, section, x, start_frame, &events[i]);
-       i++)
-    code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, events[i].begin_s, events[i].end_s, err,
+  out->nevents = 0;
+  while (code == MT_OK && out->nevents < nevents &&
+         !is_cut_off(ws, section, x, start_frame, &out->events[out->nevents]))
+    out->nevents++;
+  return code;
+}
+
+static mt_code add_interruptions(mt_workspace *ws, mt_channel channel, const swept *found, mt_error *err)
+{
+  char name[8];
+  mt_code code = MT_OK;
+
+  for (size_t i = 0; i < found->nevents && code == MT_OK; i++)
+    code = mt_workspace_add_problem(ws, MT_PROBLEM_DROPOUT, channel, found->events[i].begin_s,
+                                    found->events[i].end_s, err,
                                     "the sweep on the %s channel was interrupted (%.0f dB inside)",
-                                    mt_channel_name(channel, name), events[i].depth_db);
+                                    mt_channel_name(channel, name), found->events[i].depth_db);
   return code;
 }
 
@@ -220,59 +239,106 @@ static void take_off_loop(const mt_curve *loop, mt_transfer *h, size_t *referenc
   h->npoints = kept;
 }
 
-static mt_code read_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
-                            mt_error *err)
+/* The response of what was captured. A channel whose sweep cannot be read says so and is no error. */
+static mt_code read_captured(const mt_workspace *ws, const mt_section *section, mt_channel channel,
+                             swept *out, mt_error *err)
 {
   const mt_section *idle = mt_workspace_find(ws, "idle");
-  const mt_location *at = ws->location;
   const mt_psd *noise = idle != NULL && idle->has_noise[channel] ? &idle->noise[channel] : NULL;
+  double freq_hz[POINTS_MAX], from_hz = 0.0, to_hz = 0.0;
+  size_t npoints;
+  mt_code code;
+
+  if (!mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
+    return mt_fail(err, MT_E_ARG, "not a sweep to read a response from");
+  npoints = lay_grid(from_hz, to_hz, freq_hz, &out->reference);
+  code = mt_response_of_capture(ws->sweep, &ws->swept[channel], section->segment->amplitude[channel], noise,
+                                freq_hz, npoints, &out->h, err);
+  if (code != MT_OK)
+    return code;
+  widen(ws, section, channel, &out->h);
+  take_off_loop(ws->loop_response[channel], &out->h, &out->reference);
+  return MT_OK;
+}
+
+static mt_code refuse(swept *out, mt_validity validity, const char *why)
+{
+  out->validity = validity;
+  mt_text_copy(out->why, sizeof out->why, why);
+  return MT_OK;
+}
+
+/* Of the workspace only the channel's own capture is written. */
+static mt_code hear_samples(mt_workspace *ws, const mt_section *section, mt_channel channel, double *x,
+                            swept *out, mt_error *err)
+{
+  const mt_location *at = ws->location;
   double start_frame = at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame;
-  double freq_hz[POINTS_MAX], from_hz, to_hz;
-  size_t npoints, reference = 0;
-  mt_transfer h = {0};
-  mt_error local = {0};
+  mt_error why = {0};
+  mt_code code;
+
+  mt_workspace_copy_sweep(ws, section, channel, x);
+  code = find_interruptions(ws, section, x, start_frame, out, err);
+  if (code != MT_OK)
+    return code;
+  code = mt_workspace_sweep(ws, section, channel, x, &why);
+  if (code == MT_OK)
+    code = read_captured(ws, section, channel, out, &why);
+  if (code == MT_E_DATA)
+    return refuse(out, MT_NO_SIGNAL, why.message);
+  return code == MT_OK ? MT_OK : mt_fail(err, code, "%s", why.message);
+}
+
+static mt_code hear_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, swept *out,
+                            mt_error *err)
+{
+  double from_hz, to_hz, *x;
   mt_code code;
 
   if (ws->route_known[channel] && ws->route[channel] == MT_ROUTE_NONE)
-    return add_empty(ws, section, channel, MT_NO_SIGNAL, "the channel carries no tone", err);
+    return refuse(out, MT_NO_SIGNAL, "the channel carries no tone");
   if (!mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
-    return add_empty(ws, section, channel, MT_NOT_MEASURED, "the sweep covers too little", err);
-  npoints = lay_grid(from_hz, to_hz, freq_hz, &reference);
-  mt_workspace_copy_sweep(ws, section, channel, x);
-  code = look_for_interruptions(ws, section, channel, x, start_frame, err);
+    return refuse(out, MT_NOT_MEASURED, "the sweep covers too little");
+  x = malloc(ws->take->nframes * sizeof *x);
+  if (x == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
+  code = hear_samples(ws, section, channel, x, out, err);
+  free(x);
+  return code;
+}
+
+static mt_code add_channel(mt_workspace *ws, const mt_section *section, mt_channel channel,
+                           const swept *found, mt_error *err)
+{
+  mt_code code = add_interruptions(ws, channel, found, err);
+
   if (code != MT_OK)
     return code;
-  code = mt_workspace_sweep(ws, section, channel, x, &local);
-  if (code == MT_OK)
-    code = mt_response_of_capture(ws->sweep, &ws->swept[channel], section->segment->amplitude[channel], noise,
-                                  freq_hz, npoints, &h, &local);
-  if (code == MT_OK)
-    widen(ws, section, channel, &h);
-  if (code == MT_OK)
-    take_off_loop(ws->loop_response[channel], &h, &reference);
-  if (code == MT_OK)
-    code = add_curves(ws, section, channel, &h, reference, err);
-  else if (code == MT_E_DATA)
-    code = add_empty(ws, section, channel, MT_NO_SIGNAL, local.message, err);
-  else
-    mt_fail(err, code, "%s", local.message);
-  mt_transfer_finish(&h);
-  return code;
+  if (found->validity != MT_VALID)
+    return add_empty(ws, section, channel, found->validity, found->why, err);
+  return add_curves(ws, section, channel, &found->h, found->reference, err);
 }
 
 mt_code mt_read_response(mt_workspace *ws, mt_error *err)
 {
   const mt_section *section = mt_workspace_find(ws, "sweep");
-  double *x;
+  double from_hz, to_hz;
+  swept *found;
   mt_code code = MT_OK;
 
   if (section == NULL || ws->stimulus == NULL)
     return MT_OK;
-  x = malloc(ws->take->nframes * sizeof *x);
-  if (x == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", ws->take->nframes);
+  found = calloc(MT_PAIR, sizeof *found);
+  if (found == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
+  if (mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
+    code = mt_workspace_render_sweep(ws, section, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = read_channel(ws, section, c, x, err);
-  free(x);
+    code = hear_channel(ws, section, c, &found[c], err);
+  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
+    code = add_channel(ws, section, c, &found[c], err);
+  for (int c = 0; c < MT_PAIR; c++)
+    mt_transfer_finish(&found[c].h);
+  free(found);
   return code;
 }

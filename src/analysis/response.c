@@ -34,6 +34,8 @@
 
 /* Looks at the same bins through the gate moved late, where nothing of order 1 is left: noise. */
 #define NPROBES 16
+/* Looks as far apart as this, or a little nearer, go into the time that all bins tell of a whole number of times. */
+#define PROBES_MOST 128
 /* Lines in the idle noise that are known one by one. */
 #define LINES_MAX 32
 #define PROBE_FROM_OF_T2 2.1
@@ -45,12 +47,10 @@
 #define MEDIAN_OF_MEAN(n) (0.71 + 0.24 / (n))
 #define MEDIAN_FREEDOM(n) (1.0 / (1.0 / (2.6 * (n)) + 1.0 / 27.0))
 
-#define BESSEL_TERMS 24
+#define BESSEL_TERMS 16
 /* Frames of the sweep rendered at once */
 #define CHUNK 1024
 #define LANES 4 /* bins side by side, an mt_four */
-/* Bins between turns taken afresh */
-#define TURNED_BINS 256
 
 #define EDGE_FADE_S 0.02
 #define ENOUGH_AFTER_S 0.05 /* what must at least be there after the sweep */
@@ -98,15 +98,15 @@ typedef struct complex_value {
 /* One channel's quotient and what is known of its noise. */
 typedef struct channel {
   const mt_sweep_reference *reference;
-  const mt_psd *noise; /* or NULL */
-  double *beneath;     /* [noise->nbins], owned: the noise without its lines */
+  const mt_sweep_capture *capture;
+  double amplitude; /* played: the reading is per unit of it */
+  double *
+      idle; /* owned: variance of a bin by idle noise without its lines, where the sweep has the power of 1 */
+  double idle_bin; /* of it, from bin to bin of the quotient */
   mt_psd_line lines[LINES_MAX];
   size_t nlines;
-  double amplitude;     /* played: the quotient is per unit of it */
-  double capture_power; /* mean over the bins */
-  /* [high_bin + LANES] each, from low_bin to high_bin; 0 else */
-  double *re, *im; /* the quotient */
-  double *idle;    /* variance of its bins by idle noise */
+  size_t nround; /* bins after which the probes' turns come round, a multiple of LANES */
+  mt_turns probe_turn[PROBES_MOST][NPROBES / LANES];
 } channel;
 
 typedef struct reading {
@@ -138,7 +138,7 @@ static double power(complex_value a)
 }
 
 /* Modified Bessel function of order 0 of a square's root, its power series: for roots to 8, of which the window asks
-   to 6.8, what is left out is below 1e-18 of it. Four sums at once hide the time an addition takes. */
+   to 7.9, what is left out is below 1e-9 of it. Four sums at once hide the time an addition takes. */
 static inline void bessel_i0_of_square(const mt_four *square, mt_four *out)
 {
   static const double over_factorial_square[BESSEL_TERMS] = {1.0 / 1.0,
@@ -156,15 +156,7 @@ static inline void bessel_i0_of_square(const mt_four *square, mt_four *out)
                                                              1.0 / 2.2944253280256e+17,
                                                              1.0 / 3.877578804363264e+19,
                                                              1.0 / 7.6000544565519974e+21,
-                                                             1.0 / 1.7100122527241995e+24,
-                                                             1.0 / 4.3776313669739506e+26,
-                                                             1.0 / 1.2651354650554717e+29,
-                                                             1.0 / 4.0990389067797283e+31,
-                                                             1.0 / 1.4797530453474819e+34,
-                                                             1.0 / 5.9190121813899279e+36,
-                                                             1.0 / 2.6102843719929581e+39,
-                                                             1.0 / 1.2633776360445918e+42,
-                                                             1.0 / 6.6832676946758902e+44};
+                                                             1.0 / 1.7100122527241995e+24};
   const double *c = over_factorial_square;
   mt_four x = 0.25 * *square, fourth = x * x * (x * x);
   mt_four a = {0.0}, b = {0.0}, d = {0.0}, e = {0.0};
@@ -255,31 +247,107 @@ double mt_response_fold_share(const mt_segment *sweep, double rate_hz, int order
 
 /* ---- the reference ----------------------------------------------------------------------------------- */
 
-static void render(mt_sweep_reference *r)
+static void render(const mt_sweep_reference *r, float *time)
 {
   double ignored[CHUNK], sine[CHUNK], gain[CHUNK];
   size_t first = (size_t)ceil(MT_SWEEP_BEFORE_S / r->step_s);
   size_t end = (size_t)((MT_SWEEP_BEFORE_S + r->sweep.duration_s) / r->step_s) + 1;
 
-  memset(r->time, 0, r->nfft * sizeof *r->time);
   if (end > r->nframes)
     end = r->nframes;
+  memset(time, 0, first * sizeof *time);
+  memset(time + end, 0, (r->nfft - end) * sizeof *time);
   for (size_t begin = first; begin < end; begin += CHUNK) {
     size_t count = end - begin < CHUNK ? end - begin : CHUNK;
     double t = (double)begin * r->step_s - MT_SWEEP_BEFORE_S;
     mt_sweep_render_phase(&r->sweep, t, r->step_s, count, ignored, sine);
     mt_fade_render(&r->sweep, t, r->step_s, count, gain, NULL);
     for (size_t i = 0; i < count; i++)
-      r->time[begin + i] = (float)(gain[i] * sine[i]);
+      time[begin + i] = (float)(gain[i] * sine[i]);
   }
 }
 
-static double mean_bin_power(const mt_bin *bins, size_t nfft)
+typedef float four_floats_at
+    __attribute__((vector_size(LANES * sizeof(float)), aligned(sizeof(float)), may_alias));
+
+/* Two bins of a spectrum. */
+static inline void two_bins(const mt_bin *bins, mt_four *out)
 {
-  double sum = 0.0;
-  for (size_t k = 0; k <= nfft / 2; k++)
-    sum += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
-  return sum / (double)(nfft / 2 + 1);
+  *out = __builtin_convertvector((mt_four_floats) * (const four_floats_at *)bins, mt_four);
+}
+
+MT_WIDE static double mean_bin_power(const mt_bin *bins, size_t nbins)
+{
+  mt_four sum = {0.0}, other = {0.0};
+  double last = 0.0;
+  size_t k = 0;
+
+  for (; k + 4 <= nbins; k += 4) {
+    mt_four here, next;
+    two_bins(bins + k, &here);
+    two_bins(bins + k + 2, &next);
+    sum += here * here;
+    other += next * next;
+  }
+  for (; k < nbins; k++)
+    last += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
+  sum += other;
+  return (mt_four_sum(&sum) + last) / (double)nbins;
+}
+
+/* Bins from `low` to `high`, which are not 0, and after them one that does not count. */
+MT_WIDE static void invert(mt_bin *bins, size_t low, size_t high)
+{
+  static const mt_four conjugate = {1.0, -1.0, 1.0, -1.0};
+
+  for (size_t k = low; k <= high; k += 2) {
+    mt_four x, square;
+    two_bins(bins + k, &x);
+    square = x * x;
+    x = x * conjugate / (square + __builtin_shufflevector(square, square, 1, 0, 3, 2));
+    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, mt_four_floats);
+  }
+}
+
+/* Complex, bin by bin. */
+MT_WIDE static void multiply(mt_bin *bins, const mt_bin *by, size_t low, size_t high)
+{
+  static const mt_four sign = {-1.0, 1.0, -1.0, 1.0};
+
+  for (size_t k = low; k <= high; k += 2) {
+    mt_four x, y;
+    two_bins(bins + k, &x);
+    two_bins(by + k, &y);
+    x = x * __builtin_shufflevector(y, y, 0, 0, 2, 2) +
+        sign * __builtin_shufflevector(x, x, 1, 0, 3, 2) * __builtin_shufflevector(y, y, 1, 1, 3, 3);
+    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, mt_four_floats);
+  }
+}
+
+/* All but the solid bins. */
+static void clear_rest(const mt_sweep_reference *r, mt_bin *bins)
+{
+  memset(bins, 0, r->low_bin * sizeof *bins);
+  memset(bins + r->high_bin + 1, 0, (mt_sweep_bins(r) - r->high_bin - 1) * sizeof *bins);
+}
+
+static mt_code fill_inverse(mt_sweep_reference *r, mt_error *err)
+{
+  float *time = malloc(r->nfft * sizeof *time);
+  mt_code code = mt_transform_create(r->nfft, &r->transform, err);
+
+  r->inverse = malloc(mt_sweep_bins(r) * sizeof *r->inverse);
+  if (code == MT_OK && (r->inverse == NULL || time == NULL))
+    code = mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
+  if (code == MT_OK) {
+    render(r, time);
+    mt_transform_forward(r->transform, time, r->inverse);
+    r->mean_power = mean_bin_power(r->inverse, r->nfft / 2 + 1);
+    invert(r->inverse, r->low_bin, r->high_bin);
+    clear_rest(r, r->inverse);
+  }
+  free(time);
+  return code;
 }
 
 mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, double clock_ratio,
@@ -309,25 +377,12 @@ mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, doubl
   r->low_bin = (size_t)ceil(sweep->from_hz / r->bin_hz);
   r->high_bin =
       (size_t)(sweep->to_hz * exp(-sweep->fade_out_s / mt_segment_sweep_constant(sweep)) / r->bin_hz);
-  r->time = malloc(r->nfft * sizeof *r->time);
-  r->spectrum = malloc((r->nfft / 2 + 1) * sizeof *r->spectrum);
-  r->over_power = calloc(r->high_bin + LANES, sizeof *r->over_power);
-  if (r->time == NULL || r->spectrum == NULL || r->over_power == NULL) {
+  code = fill_inverse(r, err);
+  if (code != MT_OK)
     mt_sweep_reference_destroy(&r);
-    return mt_fail(err, MT_E_MEMORY, "out of memory for the sweep's spectrum");
-  }
-  code = mt_transform_create(r->nfft, &r->transform, err);
-  if (code != MT_OK) {
-    mt_sweep_reference_destroy(&r);
-    return code;
-  }
-  render(r);
-  mt_transform_forward(r->transform, r->time, r->spectrum);
-  r->mean_power = mean_bin_power(r->spectrum, r->nfft);
-  for (size_t k = r->low_bin; k <= r->high_bin; k++)
-    r->over_power[k] = 1.0 / power((complex_value){(double)r->spectrum[k].re, (double)r->spectrum[k].im});
-  *out = r;
-  return MT_OK;
+  if (code == MT_OK)
+    *out = r;
+  return code;
 }
 
 void mt_sweep_reference_destroy(mt_sweep_reference **reference)
@@ -335,9 +390,7 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference)
   if (reference == NULL || *reference == NULL)
     return;
   mt_transform_destroy(&(*reference)->transform);
-  free((*reference)->spectrum);
-  free((*reference)->over_power);
-  free((*reference)->time);
+  free((*reference)->inverse);
   free(*reference);
   *reference = NULL;
 }
@@ -351,7 +404,8 @@ static double edge_gain(size_t i, size_t n, size_t fade)
 }
 
 /* x[n] into time[at ...], less its mean: a DC step at the edges would spread over all bins. */
-static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, size_t at, mt_error *err)
+static mt_code copy_window(const mt_sweep_reference *r, const double *x, size_t n, size_t at, float *time,
+                           mt_error *err)
 {
   size_t fade = (size_t)(EDGE_FADE_S * r->rate_hz);
   double sum = 0.0, mean;
@@ -362,29 +416,51 @@ static mt_code copy_window(mt_sweep_reference *r, const double *x, size_t n, siz
         return mt_fail(err, MT_E_DATA, "sample %zu of the sweep is %g; expected a finite number near +-1", i,
                        x[i]);
   mean = sum / (double)n;
-  memset(r->time, 0, at * sizeof *r->time);
+  memset(time, 0, at * sizeof *time);
   for (size_t i = 0; i < n; i++)
-    r->time[at + i] = (float)(x[i] - mean);
+    time[at + i] = (float)(x[i] - mean);
   for (size_t i = 0; i < n && i < fade; i++) {
-    r->time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
-    r->time[at + n - 1 - i] = (float)((x[n - 1 - i] - mean) * edge_gain(n - 1 - i, n, fade));
+    time[at + i] = (float)((x[i] - mean) * edge_gain(i, n, fade));
+    time[at + n - 1 - i] = (float)((x[n - 1 - i] - mean) * edge_gain(n - 1 - i, n, fade));
   }
-  memset(r->time + at + n, 0, (r->nfft - at - n) * sizeof *r->time);
+  memset(time + at + n, 0, (r->nfft - at - n) * sizeof *time);
   return MT_OK;
 }
 
 void mt_sweep_capture_finish(mt_sweep_capture *capture)
 {
-  free(capture->bins);
+  free(capture->quotient);
   *capture = (mt_sweep_capture){0};
 }
 
-mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, double start_frame,
+/* The window's x[n], which lie `at` frames after its start. */
+static mt_code divide(const mt_sweep_reference *r, const double *x, size_t n, size_t at,
+                      mt_sweep_capture *out, mt_error *err)
+{
+  float *time = malloc(r->nfft * sizeof *time);
+  mt_bin *bins = malloc(mt_sweep_bins(r) * sizeof *bins);
+  mt_code code = time != NULL && bins != NULL
+                     ? copy_window(r, x, n, at, time, err)
+                     : mt_fail(err, MT_E_MEMORY, "out of memory for the spectrum of a sweep");
+
+  if (code == MT_OK) {
+    mt_transform_forward(r->transform, time, bins);
+    out->mean_power = mean_bin_power(bins, r->nfft / 2 + 1);
+    multiply(bins, r->inverse, r->low_bin, r->high_bin);
+    clear_rest(r, bins);
+    out->quotient = bins;
+  } else {
+    free(bins);
+  }
+  free(time);
+  return code;
+}
+
+mt_code mt_sweep_capture_init(const mt_sweep_reference *r, const double *x, size_t n, double start_frame,
                               mt_sweep_capture *out, mt_error *err)
 {
   double start, end;
   double window, whole;
-  mt_sweep_capture capture;
   size_t first, skipped, count;
   mt_code code;
 
@@ -401,52 +477,9 @@ mt_code mt_sweep_capture_init(mt_sweep_reference *r, const double *x, size_t n, 
   skipped = whole < 0.0 ? (size_t)-whole : 0;
   first = whole < 0.0 ? 0 : (size_t)whole;
   count = r->nframes - skipped < n - first ? r->nframes - skipped : n - first;
-  code = copy_window(r, x + first, count, skipped, err);
-  if (code != MT_OK)
-    return code;
-  capture = (mt_sweep_capture){malloc((r->nfft / 2 + 1) * sizeof *capture.bins), window - whole};
-  if (capture.bins == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for the spectrum of a sweep");
-  mt_transform_forward(r->transform, r->time, capture.bins);
-  *out = capture;
-  return MT_OK;
-}
-
-static double idle_density(const channel *c, double capture_hz)
-{
-  size_t bin = (size_t)(capture_hz / c->noise->bin_hz + 0.5);
-  return c->beneath[bin < c->noise->nbins ? bin : c->noise->nbins - 1];
-}
-
-/* Y / (amplitude X), the window's part of a frame turned back, and the variance of complex bins of Y / X. Density S is
-   2 x mean square per hertz: E|Y|^2 = nfft rate S / 4. */
-static mt_code divide(const mt_sweep_capture *capture, channel *c, mt_error *err)
-{
-  const mt_sweep_reference *r = c->reference;
-  size_t room = r->high_bin + LANES;
-  double radians = 2.0 * MT_PI * capture->offset / (double)r->nfft, over_amplitude = 1.0 / c->amplitude;
-  double idle = 0.25 * (double)r->nfft * r->rate_hz;
-  complex_value turned = {1.0, 0.0}, by_bin = turn(radians);
-
-  c->re = calloc(3 * room, sizeof *c->re);
-  if (c->re == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
-  c->im = c->re + room;
-  c->idle = c->im + room;
-  for (size_t k = r->low_bin; k <= r->high_bin; k++) {
-    complex_value x = {(double)r->spectrum[k].re, -(double)r->spectrum[k].im};
-    complex_value y = {(double)capture->bins[k].re, (double)capture->bins[k].im};
-    double over_power = r->over_power[k];
-    complex_value ratio;
-    /* turned on from bin to bin; afresh now and then, as errors of rounding add up */
-    turned = (k - r->low_bin) % TURNED_BINS == 0 ? turn(radians * (double)k) : times(turned, by_bin);
-    ratio = times(times(y, x), turned);
-    c->re[k] = ratio.re * over_power * over_amplitude;
-    c->im[k] = ratio.im * over_power * over_amplitude;
-    if (c->noise != NULL)
-      c->idle[k] = over_power * idle * idle_density(c, (double)k * r->bin_hz * r->clock_ratio);
-  }
-  return MT_OK;
+  code = divide(r, x + first, count, skipped, out, err);
+  out->offset = window - whole;
+  return code;
 }
 
 /* ---- one frequency ----------------------------------------------------------------------------------- */
@@ -462,7 +495,7 @@ typedef struct sums {
 /* ... but the probes: each in a lane of its own. */
 typedef struct gathering {
   sums all;
-  mt_four probe_re[NPROBES / LANES], probe_im[NPROBES / LANES];
+  mt_turns probe[NPROBES / LANES];
 } gathering;
 
 /* exp(-j 2 pi u T) of four bins for a fixed time T, while u falls by a bin from one to the next. */
@@ -472,137 +505,179 @@ typedef struct spinner {
 
 static spinner spin(double time_s, double u_hz, double bin_hz)
 {
+  complex_value at = turn(-2.0 * MT_PI * u_hz * time_s), by_bin = turn(2.0 * MT_PI * bin_hz * time_s);
+  complex_value by_two = times(by_bin, by_bin), by_four = times(by_two, by_two);
   spinner s;
 
-  for (int lane = 0; lane < LANES; lane++) {
-    complex_value at = turn(-2.0 * MT_PI * (u_hz - lane * bin_hz) * time_s);
-    complex_value step = turn(2.0 * MT_PI * LANES * bin_hz * time_s);
+  for (int lane = 0; lane < LANES; lane++, at = times(at, by_bin)) {
     s.at.re[lane] = at.re;
     s.at.im[lane] = at.im;
-    s.step.re[lane] = step.re;
-    s.step.im[lane] = step.im;
+    s.step.re[lane] = by_four.re;
+    s.step.im[lane] = by_four.im;
   }
   return s;
-}
-
-/* sin(2 pi u T) / (pi u); the spinner of T knows the sine, which is too small to be known so near its zero. */
-static inline void sinc(const spinner *s, double half_s, const mt_four *u_hz, double bin_hz, mt_four *out)
-{
-  *out = -s->at.im / (MT_PI * *u_hz);
-  if ((*u_hz)[LANES - 1] > bin_hz || (*u_hz)[0] < -bin_hz)
-    return;
-  for (int lane = 0; lane < LANES; lane++) {
-    double u = (*u_hz)[lane];
-    if (fabs(u) <= bin_hz)
-      (*out)[lane] = fabs(u) < 1e-9 ? 2.0 * half_s : sin(2.0 * MT_PI * u * half_s) / (MT_PI * u);
-  }
 }
 
 /* What the kernel of one frequency is made of, and how far it has come. */
 typedef struct sweeping {
-  double half_hz, beta, scale, bin_hz;
-  double half_length_s, half_earlier_s;
-  spinner late, late_earlier, length, earlier; /* the gate's middle, and half of its length */
-  mt_four probe_turn_re[NPROBES / LANES], probe_turn_im[NPROBES / LANES];
+  double bin_hz, over_half, beta_square, scale;
+  double opens_s, closes_s, closes_earlier_s;
+  spinner open, close, close_earlier;
 } sweeping;
+
+static double kernel_beta(const gate *g, double half_hz)
+{
+  return kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half_hz / kernel_half_width_hz(g));
+}
 
 static sweeping sweep_from(const mt_sweep_reference *r, const gate *g, double half_hz, double first_u_hz)
 {
-  double t2 = order_2_advance_s(&r->sweep), full = kernel_half_width_hz(g);
-  double length = gate_length_s(g), cut = (1.0 - GATE_EARLIER_CLOSE) * g->late_s;
-  double centre = 0.5 * (g->late_s - g->early_s);
-  sweeping s = {.half_hz = half_hz,
-                .beta = kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half_hz / full),
-                .bin_hz = r->bin_hz,
-                .half_length_s = 0.5 * length,
-                .half_earlier_s = 0.5 * (length - cut),
-                .late = spin(centre, first_u_hz, r->bin_hz),
-                .late_earlier = spin(centre - 0.5 * cut, first_u_hz, r->bin_hz),
-                .length = spin(0.5 * length, first_u_hz, r->bin_hz),
-                .earlier = spin(0.5 * (length - cut), first_u_hz, r->bin_hz)};
-  mt_four square = {s.beta * s.beta}, i0;
+  double beta = kernel_beta(g, half_hz);
+  sweeping s = {.bin_hz = r->bin_hz, .over_half = 1.0 / half_hz, .beta_square = beta * beta};
+  mt_four square = {s.beta_square}, i0;
 
+  /* of the gate's edges, their middle */
+  s.opens_s = -g->early_s - 0.5 * g->edge_s;
+  s.closes_s = g->late_s + 0.5 * g->edge_s;
+  s.closes_earlier_s = s.closes_s - (1.0 - GATE_EARLIER_CLOSE) * g->late_s;
+  s.open = spin(s.opens_s, first_u_hz, r->bin_hz);
+  s.close = spin(s.closes_s, first_u_hz, r->bin_hz);
+  s.close_earlier = spin(s.closes_earlier_s, first_u_hz, r->bin_hz);
   bessel_i0_of_square(&square, &i0);
   s.scale = 1.0 / i0[0];
-  for (int p = 0; p < NPROBES; p++) {
-    complex_value back =
-        turn(-2.0 * MT_PI * r->bin_hz * (centre + (PROBE_FROM_OF_T2 + p * PROBE_STEP_OF_T2) * t2));
-    s.probe_turn_re[p / LANES][p % LANES] = back.re;
-    s.probe_turn_im[p / LANES][p % LANES] = back.im;
-  }
   return s;
 }
 
-/* The kernel of four bins, and that of the gate that closes earlier. */
-static inline void kernels_at(const sweeping *s, const mt_four *u_hz, mt_four *kernel, mt_four *earlier)
+/* The transform of a gate from one time to another, exactly, for the bins next to u = 0. */
+static complex_value gate_at_bin(double from_s, double to_s, double u_hz)
 {
-  mt_four square = s->beta * s->beta * (1.0 - *u_hz * *u_hz / (s->half_hz * s->half_hz)), kaiser;
+  double length = to_s - from_s;
+  double sinc = fabs(u_hz) < 1e-9 ? length : sin(MT_PI * u_hz * length) / (MT_PI * u_hz);
+  complex_value at = turn(-MT_PI * u_hz * (from_s + to_s));
+  return (complex_value){sinc * at.re, sinc * at.im};
+}
 
+/* (exp(-j 2 pi u from) - exp(-j 2 pi u to)) / (j 2 pi u), both known to rounding, which is too little near u = 0. */
+static inline void transform_gate(const mt_turns *from, const mt_turns *to, const mt_four *over_u,
+                                  mt_turns *out)
+{
+  out->re = (from->im - to->im) * *over_u;
+  out->im = (to->re - from->re) * *over_u;
+}
+
+/* The kernels of four bins: of the gate, and of the one that closes earlier. */
+static inline void kernels_at(sweeping *s, const mt_four *u_hz, mt_turns *kernel, mt_turns *earlier)
+{
+  mt_four part = *u_hz * s->over_half, square = s->beta_square * (1.0 - part * part), kaiser;
+  mt_four over_u = 0.5 / MT_PI / *u_hz;
+
+  transform_gate(&s->open.at, &s->close.at, &over_u, kernel);
+  transform_gate(&s->open.at, &s->close_earlier.at, &over_u, earlier);
+  if ((*u_hz)[LANES - 1] <= s->bin_hz && (*u_hz)[0] >= -s->bin_hz)
+    for (int lane = 0; lane < LANES; lane++)
+      if (fabs((*u_hz)[lane]) <= s->bin_hz) {
+        complex_value whole = gate_at_bin(s->opens_s, s->closes_s, (*u_hz)[lane]);
+        complex_value part_of_it = gate_at_bin(s->opens_s, s->closes_earlier_s, (*u_hz)[lane]);
+        kernel->re[lane] = whole.re;
+        kernel->im[lane] = whole.im;
+        earlier->re[lane] = part_of_it.re;
+        earlier->im[lane] = part_of_it.im;
+      }
   bessel_i0_of_square(&square, &kaiser);
-  sinc(&s->length, s->half_length_s, u_hz, s->bin_hz, kernel);
-  sinc(&s->earlier, s->half_earlier_s, u_hz, s->bin_hz, earlier);
-  *kernel *= s->scale * kaiser;
-  *earlier *= s->scale * kaiser;
+  kaiser *= s->scale;
+  kernel->re *= kaiser;
+  kernel->im *= kaiser;
+  earlier->re *= kaiser;
+  earlier->im *= kaiser;
+  mt_turns_by(&s->open.at, &s->open.step);
+  mt_turns_by(&s->close.at, &s->close.step);
+  mt_turns_by(&s->close_earlier.at, &s->close_earlier.step);
 }
 
-/* quotient x kernel and the kernel alone, where the gate has its middle. */
-static inline void add_turned(const mt_four *re, const mt_four *im, const mt_turns *at, const mt_four *kernel,
-                              mt_four *sum_re, mt_four *sum_im, mt_four *weight_re, mt_four *weight_im)
+/* Four bins, apart. */
+static inline void four_bins(const mt_bin *bins, mt_turns *out)
 {
-  mt_four turned_re = at->re * *kernel, turned_im = at->im * *kernel;
-
-  *sum_re += *re * turned_re - *im * turned_im;
-  *sum_im += *re * turned_im + *im * turned_re;
-  *weight_re += turned_re;
-  *weight_im += turned_im;
+  mt_eight_floats all = *(const mt_eight_floats_at *)bins;
+  mt_four_pairs(&all, &out->re, &out->im);
 }
 
-/* Horner's scheme: of the probes only their power is wanted, so the first bin's phase does not matter. */
-static inline void probe_bin(const sweeping *s, double re, double im, gathering *g)
+/* Idle noise of four bins, each taken from the one of its own that is nearest. */
+static inline void idle_of(const channel *c, size_t k, mt_four *out)
 {
-  for (int p = 0; p < NPROBES / LANES; p++) {
-    mt_four was_re = g->probe_re[p], was_im = g->probe_im[p];
-    g->probe_re[p] = was_re * s->probe_turn_re[p] - was_im * s->probe_turn_im[p] + re;
-    g->probe_im[p] = was_re * s->probe_turn_im[p] + was_im * s->probe_turn_re[p] + im;
+  typedef int four_ints __attribute__((vector_size(LANES * sizeof(int))));
+  mt_four lane = {0.0, 1.0, 2.0, 3.0};
+  four_ints at = __builtin_convertvector(c->idle_bin * ((double)k + lane) + 0.5, four_ints);
+
+  *out = (mt_four){c->idle[at[0]], c->idle[at[1]], c->idle[at[2]], c->idle[at[3]]};
+}
+
+/* @param share  the quotient x kernel of four bins, to be looked at through gates moved late. */
+static inline void add_bins(const channel *c, size_t k, const mt_turns *kernel, const mt_turns *earlier,
+                            sums *sum, mt_turns *share)
+{
+  mt_four weight, idle, re, im;
+  mt_turns y, inverse;
+
+  four_bins(c->capture->quotient + k, &y);
+  four_bins(c->reference->inverse + k, &inverse);
+  idle_of(c, k, &idle);
+  weight = (kernel->re * kernel->re + kernel->im * kernel->im) *
+           (inverse.re * inverse.re + inverse.im * inverse.im);
+  re = y.re * kernel->re - y.im * kernel->im;
+  im = y.re * kernel->im + y.im * kernel->re;
+  sum->re += re;
+  sum->im += im;
+  sum->weight_re += kernel->re;
+  sum->weight_im += kernel->im;
+  sum->earlier_re += y.re * earlier->re - y.im * earlier->im;
+  sum->earlier_im += y.re * earlier->im + y.im * earlier->re;
+  sum->earlier_weight_re += earlier->re;
+  sum->earlier_weight_im += earlier->im;
+  sum->transform += weight;
+  sum->idle += weight * idle;
+  share->re += re;
+  share->im += im;
+}
+
+/* The probes lie such that their turns come round after some bins: those have been summed up, and are turned once. */
+static inline void turn_probes(const channel *c, const mt_turns *folded, mt_turns probe[NPROBES / LANES])
+{
+  for (size_t k = 0; k < c->nround; k++) {
+    double re = folded[k / LANES].re[k % LANES], im = folded[k / LANES].im[k % LANES];
+    for (int p = 0; p < NPROBES / LANES; p++) {
+      const mt_turns *by = &c->probe_turn[k][p];
+      probe[p].re += re * by->re - im * by->im;
+      probe[p].im += re * by->im + im * by->re;
+    }
   }
 }
 
 MT_WIDE static void gather(const channel *c, double freq_hz, const gate *g, gathering *out)
 {
   const mt_sweep_reference *r = c->reference;
-  double half = fmin(kernel_half_width_hz(g), freq_hz - (double)r->low_bin * r->bin_hz);
+  double half = fmin(kernel_half_width_hz(g), freq_hz - (double)r->low_bin * r->bin_hz), first_u;
   size_t first = (size_t)ceil((freq_hz - half) / r->bin_hz), last = (size_t)((freq_hz + half) / r->bin_hz);
-  gathering sum;
+  mt_turns folded[PROBES_MOST / LANES], kernel, earlier;
+  mt_four lane = {0.0, 1.0, 2.0, 3.0};
+  size_t at = 0;
   sweeping s;
+  gathering sum;
 
   memset(&sum, 0, sizeof sum);
+  memset(folded, 0, c->nround / LANES * sizeof *folded);
   first = first < r->low_bin ? r->low_bin : first;
   last = last > r->high_bin ? r->high_bin : last;
-  s = sweep_from(r, g, half, freq_hz - (double)first * r->bin_hz);
+  first_u = freq_hz - (double)first * r->bin_hz;
+  s = sweep_from(r, g, half, first_u);
   for (size_t k = first; k <= last; k += LANES) {
-    size_t count = last + 1 - k < LANES ? last + 1 - k : LANES;
-    mt_four re = *(const mt_four_at *)(c->re + k), im = *(const mt_four_at *)(c->im + k);
-    mt_four u, kernel, earlier;
-    for (int lane = 0; lane < LANES; lane++)
-      u[lane] = freq_hz - (double)(k + (size_t)lane) * r->bin_hz;
+    mt_four u = first_u - r->bin_hz * ((double)(k - first) + lane);
     kernels_at(&s, &u, &kernel, &earlier);
-    for (size_t lane = count; lane < LANES; lane++)
-      kernel[lane] = earlier[lane] = 0.0; /* beyond the last: outside of the kernel */
-    add_turned(&re, &im, &s.late.at, &kernel, &sum.all.re, &sum.all.im, &sum.all.weight_re,
-               &sum.all.weight_im);
-    add_turned(&re, &im, &s.late_earlier.at, &earlier, &sum.all.earlier_re, &sum.all.earlier_im,
-               &sum.all.earlier_weight_re, &sum.all.earlier_weight_im);
-    re *= kernel;
-    im *= kernel;
-    for (size_t lane = 0; lane < count; lane++)
-      probe_bin(&s, re[lane], im[lane], &sum);
-    sum.all.transform += kernel * kernel * *(const mt_four_at *)(r->over_power + k);
-    sum.all.idle += kernel * kernel * *(const mt_four_at *)(c->idle + k);
-    mt_turns_by(&s.late.at, &s.late.step);
-    mt_turns_by(&s.late_earlier.at, &s.late_earlier.step);
-    mt_turns_by(&s.length.at, &s.length.step);
-    mt_turns_by(&s.earlier.at, &s.earlier.step);
+    for (size_t beyond = last + 1 - k; beyond < LANES; beyond++) /* outside of the kernel */
+      kernel.re[beyond] = kernel.im[beyond] = earlier.re[beyond] = earlier.im[beyond] = 0.0;
+    add_bins(c, k, &kernel, &earlier, &sum.all, &folded[at]);
+    at = at + 1 < c->nround / LANES ? at + 1 : 0;
   }
+  turn_probes(c, folded, sum.probe);
   *out = sum;
 }
 
@@ -619,21 +694,22 @@ static void add_lines(const channel *c, double freq_hz, const gate *g, double we
 {
   const mt_sweep_reference *r = c->reference;
   double half = fmin(kernel_half_width_hz(g), freq_hz - (double)r->low_bin * r->bin_hz);
-  double length = gate_length_s(g),
-         beta = kaiser_beta(7.95 + (GATE_STOP_DB - 7.95) * half / kernel_half_width_hz(g));
+  double length = gate_length_s(g), beta = kernel_beta(g, half);
 
   for (size_t i = 0; i < c->nlines; i++) {
     double u = freq_hz - c->lines[i].freq_hz / r->clock_ratio, kernel;
     mt_four square, i0;
     size_t bin = (size_t)((freq_hz - u) / r->bin_hz + 0.5);
+    complex_value inverse;
     if (fabs(u) >= half || bin < r->low_bin || bin > r->high_bin)
       continue;
     square = (mt_four){beta * beta * (1.0 - u * u / (half * half)), beta * beta};
     bessel_i0_of_square(&square, &i0);
     kernel = i0[0] / i0[1];
     kernel *= fabs(u) < 1e-9 ? length : sin(MT_PI * u * length) / (MT_PI * u);
+    inverse = (complex_value){(double)r->inverse[bin].re, (double)r->inverse[bin].im};
     out->line_variance += kernel * kernel * 0.25 * (double)r->nfft * (double)r->nfft * c->lines[i].power *
-                          r->over_power[bin] / (weight * c->amplitude * c->amplitude);
+                          power(inverse) / (weight * c->amplitude * c->amplitude);
   }
 }
 
@@ -658,35 +734,36 @@ static reading read_at(const channel *c, double freq_hz)
 {
   const mt_sweep_reference *r = c->reference;
   gate g = gate_at(&r->sweep, freq_hz);
-  double span = NPROBES * PROBE_STEP_OF_T2 * order_2_advance_s(&r->sweep);
-  complex_value whole, whole_weight, earlier, earlier_weight;
+  double span = NPROBES / ((double)c->nround * r->bin_hz);
+  double looks = fmin(NPROBES, span / gate_length_s(&g)), square = c->amplitude * c->amplitude;
+  /* the window's part of a frame turned back, and per unit played */
+  complex_value back = turn(2.0 * MT_PI * freq_hz * c->capture->offset * r->step_s);
+  complex_value whole_weight, earlier_weight;
+  double weight, probed[NPROBES];
   gathering sum;
   reading out;
-  double looks = fmin(NPROBES, span / gate_length_s(&g));
-  double weight, probed[NPROBES];
 
   gather(c, freq_hz, &g, &sum);
-  whole = sum_of(&sum.all.re, &sum.all.im);
+  back = (complex_value){back.re / c->amplitude, back.im / c->amplitude};
   whole_weight = sum_of(&sum.all.weight_re, &sum.all.weight_im);
-  earlier = sum_of(&sum.all.earlier_re, &sum.all.earlier_im);
   earlier_weight = sum_of(&sum.all.earlier_weight_re, &sum.all.earlier_weight_im);
   weight = power(whole_weight);
-  out.value = over(whole, whole_weight);
-  out.closed_earlier = over(earlier, earlier_weight);
+  out.value = times(back, over(sum_of(&sum.all.re, &sum.all.im), whole_weight));
+  out.closed_earlier = times(back, over(sum_of(&sum.all.earlier_re, &sum.all.earlier_im), earlier_weight));
   for (int p = 0; p < NPROBES; p++)
     probed[p] =
-        power((complex_value){sum.probe_re[p / LANES][p % LANES], sum.probe_im[p / LANES][p % LANES]});
+        power((complex_value){sum.probe[p / LANES].re[p % LANES], sum.probe[p / LANES].im[p % LANES]});
   mt_order_sort(probed, NPROBES);
   out.record_variance =
-      0.5 * (probed[NPROBES / 2 - 1] + probed[NPROBES / 2]) / (MEDIAN_OF_MEAN(looks) * weight);
+      0.5 * (probed[NPROBES / 2 - 1] + probed[NPROBES / 2]) / (MEDIAN_OF_MEAN(looks) * weight * square);
   out.record_freedom = MEDIAN_FREEDOM(looks);
-  out.idle_variance = mt_four_sum(&sum.all.idle) / (weight * c->amplitude * c->amplitude);
+  out.idle_variance = mt_four_sum(&sum.all.idle) / (weight * square);
   out.cut_share = (1.0 - GATE_EARLIER_CLOSE) * g.late_s / gate_length_s(&g);
   out.line_variance = 0.0;
   add_lines(c, freq_hz, &g, weight, &out);
   set_ripple(r, freq_hz, &g, &out);
   out.float_variance = mt_four_sum(&sum.all.transform) * TRANSFORM_FLOOR * TRANSFORM_FLOOR *
-                       (c->capture_power + power(out.value) * r->mean_power) / weight;
+                       (c->capture->mean_power / square + power(out.value) * r->mean_power) / weight;
   return out;
 }
 
@@ -753,15 +830,44 @@ static mt_code check_noise(const mt_psd *noise, mt_error *err)
   return MT_OK;
 }
 
-static mt_code part_noise(channel *c, mt_error *err)
+/* The noise without its lines, as the variance it gives to a bin. Density S is 2 x mean square per hertz:
+   E|Y|^2 = nfft rate S / 4. */
+static mt_code part_noise(channel *c, const mt_psd *noise, mt_error *err)
 {
-  if (c->noise == NULL)
-    return MT_OK;
-  c->beneath = malloc(c->noise->nbins * sizeof *c->beneath);
-  if (c->beneath == NULL)
+  const mt_sweep_reference *r = c->reference;
+  double scale = 0.25 * (double)r->nfft * r->rate_hz;
+  size_t nbins, nread;
+
+  c->idle_bin = noise != NULL ? r->bin_hz * r->clock_ratio / noise->bin_hz : 0.0;
+  nbins = noise != NULL ? noise->nbins : 1;
+  nread = (size_t)(c->idle_bin * (double)(r->high_bin + LANES)) + 2;
+  nread = nread > nbins ? nread : nbins;
+  c->idle = calloc(nread, sizeof *c->idle);
+  if (c->idle == NULL)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a noise density");
-  c->nlines = mt_psd_part(c->noise, c->beneath, c->lines, LINES_MAX);
+  if (noise == NULL)
+    return MT_OK;
+  c->nlines = mt_psd_part(noise, c->idle, c->lines, LINES_MAX);
+  for (size_t i = 0; i < nread; i++)
+    c->idle[i] = i < nbins ? scale * c->idle[i] : c->idle[nbins - 1];
   return MT_OK;
+}
+
+static void place_probes(channel *c)
+{
+  const mt_sweep_reference *r = c->reference;
+  double all_of_t2 = 1.0 / (r->bin_hz * order_2_advance_s(&r->sweep)), from;
+  size_t fours = (size_t)ceil(all_of_t2 / (LANES * PROBE_STEP_OF_T2));
+
+  c->nround = LANES * (fours < PROBES_MOST / LANES ? fours : PROBES_MOST / LANES);
+  from = ceil(PROBE_FROM_OF_T2 / all_of_t2 * (double)c->nround);
+  for (size_t k = 0; k < c->nround; k++)
+    for (int p = 0; p < NPROBES; p++) {
+      complex_value at =
+          turn(2.0 * MT_PI * fmod((double)k * (from + p), (double)c->nround) / (double)c->nround);
+      c->probe_turn[k][p / LANES].re[p % LANES] = at.re;
+      c->probe_turn[k][p / LANES].im[p % LANES] = at.im;
+    }
 }
 
 static mt_code check_frequencies(const double *freq_hz, size_t n, double from_hz, double to_hz, mt_error *err)
@@ -931,7 +1037,7 @@ mt_code mt_response_of_capture(const mt_sweep_reference *reference, const mt_swe
                                double amplitude, const mt_psd *noise, const double *freq_hz, size_t npoints,
                                mt_transfer *out, mt_error *err)
 {
-  channel c = {.reference = reference, .noise = noise, .amplitude = amplitude};
+  channel c = {.reference = reference, .capture = capture, .amplitude = amplitude};
   double from_hz = 0.0, to_hz = 0.0;
   mt_code code;
 
@@ -943,15 +1049,12 @@ mt_code mt_response_of_capture(const mt_sweep_reference *reference, const mt_swe
   if (code == MT_OK)
     code = check_noise(noise, err);
   if (code == MT_OK)
-    code = part_noise(&c, err);
-  if (code == MT_OK)
-    code = divide(capture, &c, err);
+    code = part_noise(&c, noise, err);
   if (code == MT_OK) {
-    c.capture_power = mean_bin_power(capture->bins, reference->nfft) / (amplitude * amplitude);
+    place_probes(&c);
     code = read_all(&c, freq_hz, npoints, from_hz, to_hz, out, err);
   }
-  free(c.re);
-  free(c.beneath);
+  free(c.idle);
   return code;
 }
 

@@ -13,9 +13,11 @@
 
 /** Quiet time needed around the sweep, seconds. What is played before and after must stay outside. */
 #define MT_SWEEP_BEFORE_S 0.05
-#define MT_SWEEP_AFTER_S 0.35
+/* The gate closes 0.08 s after the last of the sweep, a unit may be 0.025 s late, and the fade takes 0.02 s. In all the
+   window takes a little less than 5.4 s, of which KissFFT is quick at every common rate. */
+#define MT_SWEEP_AFTER_S 0.145
 
-/** Spectrum of the sweep at unit amplitude. Owned; not to be shared between threads (its scratch is written to). */
+/** One over the spectrum of the sweep at unit amplitude. Owned. Both channels' threads may read it. */
 typedef struct mt_sweep_reference {
   mt_segment sweep;
   double rate_hz;
@@ -24,20 +26,25 @@ typedef struct mt_sweep_reference {
   size_t nframes;          /**< of the window: before, sweep, after */
   size_t nfft;             /**< >= nframes */
   double bin_hz;           /**< stimulus hertz from bin to bin */
-  double mean_power;       /**< of the bins 0 ... nfft/2 of `spectrum` */
-  size_t low_bin;          /**< `spectrum` is solid from here ... */
+  double mean_power;       /**< of the bins 0 ... nfft/2 of the sweep's spectrum */
+  size_t low_bin;          /**< which is solid from here ... */
   size_t high_bin;         /**< ... to here */
-  mt_bin *spectrum;        /**< [nfft/2 + 1] */
-  double *over_power;      /**< [high_bin + 4], of the solid bins; 0 else */
-  mt_transform *transform; /**< of nfft */
-  float *time;             /**< [nfft], scratch */
+  mt_bin *inverse;         /**< [mt_sweep_bins()], one over it; 0 where it is not solid */
+  mt_transform *transform; /**< of nfft, forward only */
 } mt_sweep_reference;
 
-/** What one channel caught of the sweep. */
+/** What one channel caught of the sweep, divided by it. */
 typedef struct mt_sweep_capture {
-  mt_bin *bins;  /**< [nfft/2 + 1], spectrum of the window, mean removed and edges faded. Owned. */
-  double offset; /**< the part of a frame by which the channel lies later than the window, -0.5 ... 0.5 */
+  mt_bin *quotient;  /**< [mt_sweep_bins()], of the window, mean removed and edges faded. Owned. */
+  double mean_power; /**< of the bins 0 ... nfft/2 before they were divided */
+  double offset;     /**< the part of a frame by which the channel lies later than the window, -0.5 ... 0.5 */
 } mt_sweep_capture;
+
+/** Bins of a spectrum, and some of zeros after them, for who takes several at once. */
+static inline size_t mt_sweep_bins(const mt_sweep_reference *reference)
+{
+  return reference->nfft / 2 + 16;
+}
 
 /** @return MT_OK; MT_E_ARG: not a sweep that can be measured, rate or ratio out of range; MT_E_MEMORY. */
 mt_code mt_sweep_reference_create(const mt_segment *sweep, double rate_hz, double clock_ratio,
@@ -50,8 +57,8 @@ void mt_sweep_reference_destroy(mt_sweep_reference **reference);
  * @param start_frame  stimulus time 0 on this channel, fractional.
  * @return MT_E_DATA: the sweep is not all inside the take, or a sample is not finite or absurd; MT_E_MEMORY.
  */
-mt_code mt_sweep_capture_init(mt_sweep_reference *reference, const double *x, size_t n, double start_frame,
-                              mt_sweep_capture *out, mt_error *err);
+mt_code mt_sweep_capture_init(const mt_sweep_reference *reference, const double *x, size_t n,
+                              double start_frame, mt_sweep_capture *out, mt_error *err);
 void mt_sweep_capture_finish(mt_sweep_capture *capture);
 
 /**

@@ -611,17 +611,22 @@ void mt_workspace_copy_sweep(const mt_workspace *ws, const mt_section *section, 
   mt_workspace_copy(ws, first, last - first, channel, x + first);
 }
 
+mt_code mt_workspace_render_sweep(mt_workspace *ws, const mt_section *section, mt_error *err)
+{
+  if (ws->sweep != NULL)
+    return MT_OK;
+  return mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
+                                   &ws->sweep, err);
+}
+
 mt_code mt_workspace_sweep(mt_workspace *ws, const mt_section *section, mt_channel channel, const double *x,
                            mt_error *err)
 {
   const mt_location *at = ws->location;
   double start_frame = at->arrived[channel] ? at->arrival_frame[channel] : at->start_frame;
-  mt_code code = MT_OK;
+  mt_code code = mt_workspace_render_sweep(ws, section, err);
 
-  if (ws->sweep == NULL)
-    code = mt_sweep_reference_create(section->segment, ws->take->rate_hz, 1.0 + 1e-6 * ws->clock_offset_ppm,
-                                     &ws->sweep, err);
-  if (code == MT_OK && ws->swept[channel].bins == NULL)
+  if (code == MT_OK && ws->swept[channel].quotient == NULL)
     code = mt_sweep_capture_init(ws->sweep, x, ws->take->nframes, start_frame, &ws->swept[channel], err);
   return code;
 }

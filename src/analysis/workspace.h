@@ -113,6 +113,9 @@ void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_ch
 void mt_workspace_copy_sweep(const mt_workspace *ws, const mt_section *section, mt_channel channel,
                              double *x);
 
+/** Make ws->sweep, unless it is made. Before both channels are read at once. @return as mt_sweep_reference_create(). */
+mt_code mt_workspace_render_sweep(mt_workspace *ws, const mt_section *section, mt_error *err);
+
 /**
  * Transform what a channel caught of the sweep that is played on both, once for all readings.
  *

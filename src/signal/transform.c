@@ -18,7 +18,7 @@ struct mt_transform {
   size_t n;
   kiss_fft_cfg half;
   mt_bin *turns; /* [n/4 + 1] exp(-j (2 pi k / n + pi / 2)) */
-  mt_bin *work;  /* [n/2] */
+  mt_bin *work;  /* [n/2], of the inverse */
 };
 
 size_t mt_transform_length(size_t n)
@@ -106,23 +106,25 @@ static inline pair mirrored(pair sum, pair odd)
   return __builtin_shufflevector(other, other, 2, 3, 0, 1);
 }
 
-void mt_transform_forward(mt_transform *transform, const float *in, mt_bin *out)
+/* The spectrum of the half is split where it lies: two bins of it, which are read first, make two. */
+void mt_transform_forward(const mt_transform *transform, const float *in, mt_bin *out)
 {
   size_t half = transform->n / 2, k = 1;
-  const mt_bin *z = transform->work;
+  mt_bin mean;
 
-  kiss_fft(transform->half, (const kiss_fft_cpx *)in, (kiss_fft_cpx *)transform->work);
-  out[0] = (mt_bin){z[0].re + z[0].im, 0.0F};
-  out[half] = (mt_bin){z[0].re - z[0].im, 0.0F};
+  kiss_fft(transform->half, (const kiss_fft_cpx *)in, (kiss_fft_cpx *)out);
+  mean = out[0];
+  out[0] = (mt_bin){mean.re + mean.im, 0.0F};
+  out[half] = (mt_bin){mean.re - mean.im, 0.0F};
   for (; k + 1 < half / 2; k += 2) {
     pair sum, odd;
-    split(*(const pair_at *)&z[k], *(const pair_at *)&z[half - k - 1], *(const pair_at *)&transform->turns[k],
-          &sum, &odd);
+    split(*(const pair_at *)&out[k], *(const pair_at *)&out[half - k - 1],
+          *(const pair_at *)&transform->turns[k], &sum, &odd);
     *(pair_at *)&out[k] = 0.5F * (sum + odd);
     *(pair_at *)&out[half - k - 1] = 0.5F * mirrored(sum, odd);
   }
   for (; k <= half / 2; k++) {
-    mt_bin low = z[k], high = {z[half - k].re, -z[half - k].im};
+    mt_bin low = out[k], high = {out[half - k].re, -out[half - k].im};
     mt_bin sum = {low.re + high.re, low.im + high.im};
     mt_bin odd = times((mt_bin){low.re - high.re, low.im - high.im}, transform->turns[k]);
     out[k] = (mt_bin){0.5F * (sum.re + odd.re), 0.5F * (sum.im + odd.im)};
