@@ -3,6 +3,7 @@
 #include "analysis/psd.h"
 
 #include "base/decibel.h"
+#include "base/order.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -16,12 +17,6 @@
 
 /* No noise is believed to be below the rounding of 24 bits: 6.02 x 24 + 1.76 dB under full scale. */
 #define ROUNDING_POWER 2.4e-15
-
-static int compare_doubles(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
 
 /*
  * The median of the bins 4 ... 60 Hz away on both sides, turned into a mean. Median of a mean of K
@@ -46,8 +41,7 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
   }
   if (count == 0)
     return floor_density;
-  qsort(beside, count, sizeof beside[0], compare_doubles);
-  return fmax(floor_density, beside[count / 2] / pow(1.0 - 1.0 / (9.0 * k), 3.0));
+  return fmax(floor_density, mt_order_select(beside, count, count / 2) / pow(1.0 - 1.0 / (9.0 * k), 3.0));
 }
 
 /* Other lines taken out before the last fit: so many, so much of the noise in an order's bin let through to
@@ -95,16 +89,21 @@ static double find_line(const mt_psd *psd, const mt_sine_fit *fit, double record
                         size_t ndone)
 {
   double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz, strongest = 0.0;
-  double noise = mt_tone_density_beside(psd, fit->freq_hz) / record_s;
+  double least = LINE_LEAK * mt_tone_density_beside(psd, fit->freq_hz) / record_s;
+  double nearest_hz = LINE_BINS * psd->bin_hz;
   size_t at = 0;
 
   for (size_t i = LINE_BINS; i + 1 < psd->nbins; i++) {
-    double f = (double)i * psd->bin_hz, power = psd->density[i] * width_hz;
-    double distance_hz = fabs(f - nearest_order(fit, f) * fit->freq_hz);
-    double leak = power / pow(MT_PI * record_s * distance_hz, 2.0);
-    bool known = distance_hz < LINE_BINS * psd->bin_hz;
-    if (psd->density[i] < psd->density[i - 1] || psd->density[i] < psd->density[i + 1] ||
-        !(leak > fmax(LINE_LEAK * noise, strongest)))
+    double f = (double)i * psd->bin_hz, power = psd->density[i] * width_hz, distance_hz, leak;
+    bool known;
+    /* first what it would leak from as near as may be: nearly all stay below that */
+    if (!(power / pow(MT_PI * record_s * nearest_hz, 2.0) > least) || psd->density[i] < psd->density[i - 1] ||
+        psd->density[i] < psd->density[i + 1])
+      continue;
+    distance_hz = fabs(f - nearest_order(fit, f) * fit->freq_hz);
+    leak = power / pow(MT_PI * record_s * distance_hz, 2.0);
+    known = distance_hz < nearest_hz;
+    if (known || !(leak > fmax(least, strongest)))
       continue;
     for (size_t d = 0; d < ndone && !known; d++)
       known = fabs(f - nearest_order(&done[d], f) * done[d].freq_hz) < LINE_BINS * psd->bin_hz;
@@ -176,13 +175,19 @@ static size_t take_lines(double *left, double *work, size_t n, double rate_hz, c
   return taken;
 }
 
-/* A coupling capacitor that settles: a slow drift, taken out by Legendre polynomials. @return whether it was. */
+/* A coupling capacitor that settles? */
+static bool has_drift(const mt_psd *psd)
+{
+  return psd->nbins > LINE_BINS &&
+         fmax(psd->density[1], psd->density[2]) >= LINE_ABOVE_NOISE * mt_tone_density_beside(psd, 0.0);
+}
+
+/* Such a slow drift is taken out by Legendre polynomials. @return whether it was. */
 static bool take_drift(double *left, size_t n, const mt_psd *psd)
 {
   double coefficient[DRIFT_DEGREE + 1] = {0.0};
 
-  if (psd->nbins <= LINE_BINS ||
-      fmax(psd->density[1], psd->density[2]) < LINE_ABOVE_NOISE * mt_tone_density_beside(psd, 0.0))
+  if (!has_drift(psd))
     return false;
   for (int pass = 0; pass < 2; pass++)
     for (size_t i = 0; i < n; i++) {
@@ -201,6 +206,40 @@ static bool take_drift(double *left, size_t n, const mt_psd *psd)
   return true;
 }
 
+/* As fit_record(), where `residual` and `rest` are what a first fit left. */
+static mt_code fit_beside_lines(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
+                                double *residual, mt_psd *rest, mt_error *err)
+{
+  double *left = malloc(2 * n * sizeof *left), *work = left + n;
+  fit_request again = *request;
+  mt_code code = MT_OK;
+  bool moved;
+
+  if (left == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
+  memcpy(left, residual, n * sizeof *left);
+  moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
+  moved = take_drift(left, n, rest) || moved;
+  if (moved) {
+    for (size_t i = 0; i < n; i++) {
+      double lines = residual[i] - left[i];
+      residual[i] = lines;
+      left[i] = x[i] - lines;
+    }
+    again.freq_hz = fit->freq_hz;
+    code = fit_once(left, n, &again, fit, work, err);
+    for (size_t i = 0; i < n && code == MT_OK; i++)
+      residual[i] += work[i];
+    if (code == MT_OK) {
+      mt_psd_finish(rest);
+      code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4,
+                                  0, rest, err);
+    }
+  }
+  free(left);
+  return code;
+}
+
 /*
  * Fit, and where hum or another line stands beside the tone, take it out and fit again: it would move every
  * order by what a rectangular record lets through of it. What is left of x, lines and all, is in residual[n],
@@ -209,36 +248,14 @@ static bool take_drift(double *left, size_t n, const mt_psd *psd)
 static mt_code fit_record(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
                           double *residual, mt_psd *rest, mt_error *err)
 {
-  double *left = malloc(2 * n * sizeof *left), *work = left + n;
-  mt_code code = left != NULL ? fit_once(x, n, request, fit, residual, err)
-                              : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
+  mt_code code = fit_once(x, n, request, fit, residual, err);
 
   if (code == MT_OK)
     code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
                                 rest, err);
-  if (code == MT_OK && fit->amplitude > 0.0) {
-    memcpy(left, residual, n * sizeof *left);
-    bool moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
-    moved = take_drift(left, n, rest) || moved;
-    if (moved) {
-      fit_request again = *request;
-      for (size_t i = 0; i < n; i++) {
-        double lines = residual[i] - left[i];
-        residual[i] = lines;
-        left[i] = x[i] - lines;
-      }
-      again.freq_hz = fit->freq_hz;
-      code = fit_once(left, n, &again, fit, work, err);
-      for (size_t i = 0; i < n && code == MT_OK; i++)
-        residual[i] += work[i];
-      if (code == MT_OK) {
-        mt_psd_finish(rest);
-        code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz,
-                                    MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
-      }
-    }
-  }
-  free(left);
+  if (code == MT_OK && fit->amplitude > 0.0 &&
+      (find_line(rest, fit, (double)n / request->rate_hz, NULL, 0) > 0.0 || has_drift(rest)))
+    code = fit_beside_lines(x, n, request, fit, residual, rest, err);
   return code;
 }
 
