@@ -89,14 +89,16 @@ static mt_code record_mean(const double *x, size_t n, double *mean, mt_error *er
   return MT_OK;
 }
 
-static void accumulate(mt_transform *transform, const layout *plan, const double *x, double mean,
-                       const double *w, float *in, mt_bin *bins, double *density)
+MT_WIDE static void weigh(const double *x, double mean, const double *w, size_t n, float *out)
 {
-  for (size_t i = 0; i < plan->nfft; i++)
-    in[i] = (float)((x[i] - mean) * w[i]);
-  mt_transform_forward(transform, in, bins);
-  for (size_t k = 0; k <= plan->nfft / 2; k++)
-    density[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
+  for (size_t i = 0; i < n; i++)
+    out[i] = (float)((x[i] - mean) * w[i]);
+}
+
+MT_WIDE static void add_powers(const mt_bin *bins, size_t n, double *sums)
+{
+  for (size_t k = 0; k < n; k++)
+    sums[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
 }
 
 void mt_psd_tools_finish(mt_psd_tools *tools)
@@ -185,7 +187,6 @@ mt_code mt_psd_begin(mt_psd_run *run, mt_psd_tools *tools, size_t n, double rate
 
 mt_code mt_psd_advance(mt_psd_run *run, mt_samples *samples, size_t upto, mt_error *err)
 {
-  const layout plan = {run->nfft, run->count, run->hop};
   mt_psd_tools *tools = run->tools;
 
   for (; run->next < run->count; run->next++) {
@@ -198,7 +199,9 @@ mt_code mt_psd_advance(mt_psd_run *run, mt_samples *samples, size_t upto, mt_err
     code = mt_samples_look(samples, start, run->nfft, &x, err);
     if (code != MT_OK)
       return code;
-    accumulate(tools->transform, &plan, x, run->mean, tools->w, tools->in, tools->bins, run->density);
+    weigh(x, run->mean, tools->w, run->nfft, tools->in);
+    mt_transform_forward(tools->transform, tools->in, tools->bins);
+    add_powers(tools->bins, run->nfft / 2 + 1, run->density);
   }
   return MT_OK;
 }
