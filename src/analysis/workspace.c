@@ -38,16 +38,9 @@
 
 void mt_workspace_copy(const mt_workspace *ws, size_t begin, size_t count, mt_channel channel, double *x)
 {
-  const size_t nchannels = ws->take->nchannels;
-  const float *from = ws->take->samples + begin * nchannels + (size_t)channel;
-
-  /* nearly all takes are a pair, which a compiler can part four at a time if it is told */
-  if (nchannels == MT_PAIR)
-    for (size_t i = 0; i < count; i++)
-      x[i] = (double)from[i * MT_PAIR];
-  else
-    for (size_t i = 0; i < count; i++)
-      x[i] = (double)from[i * nchannels];
+  const float *from = ws->take->samples + begin * ws->take->nchannels + (size_t)channel;
+  for (size_t i = 0; i < count; i++)
+    x[i] = (double)from[i * ws->take->nchannels];
 }
 
 double mt_section_begin_s(const mt_workspace *ws, const mt_section *section)
@@ -362,16 +355,21 @@ static mt_code look_for_clicks(mt_workspace *ws, const mt_section *section, mt_c
 static mt_code look_for_faults_of(mt_workspace *ws, const mt_section *section, mt_channel channel,
                                   mt_error *err)
 {
-  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
-  mt_code code;
+  const float *from = ws->take->samples + section->begin * ws->take->nchannels + (size_t)channel;
+  mt_code code = MT_OK;
 
-  if (x == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
-  mt_workspace_copy(ws, section->begin, section->count, channel, x);
-  code = look_for_gap(ws, section, channel, x, err);
-  if (code == MT_OK && section->has_noise[channel])
-    code = look_for_clicks(ws, section, channel, x, err);
-  free(x);
+  /* the rule is a tone that stands still nowhere */
+  if (section->has_noise[channel] ||
+      mt_gap_is_possible(from, ws->take->nchannels, section->count, (size_t)(GAP_S * ws->take->rate_hz))) {
+    double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
+    if (x == NULL)
+      return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+    mt_workspace_copy(ws, section->begin, section->count, channel, x);
+    code = look_for_gap(ws, section, channel, x, err);
+    if (code == MT_OK && section->has_noise[channel])
+      code = look_for_clicks(ws, section, channel, x, err);
+    free(x);
+  }
   if (code == MT_OK && section->has_tone[channel])
     code = mt_workspace_add_events(ws, section, channel, err);
   return code;
