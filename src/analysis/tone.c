@@ -4,6 +4,7 @@
 
 #include "base/decibel.h"
 #include "base/order.h"
+#include "base/wide.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -259,16 +260,53 @@ static mt_code fit_record(const double *x, size_t n, const fit_request *request,
   return code;
 }
 
-/* What the tone of a fit changes with its phase, over `count` frames from `begin` on: -A sin(phase). The fit's time
-   is 0 in the middle of its n frames; `fine` are the turns of the first ACROSS frames. */
-static void fill_across(const mt_sine_fit *fit, size_t n, double step, const double *fine_cos,
-                        const double *fine_sin, size_t begin, size_t count, double *across)
-{
-  double phase = step * ((double)begin - 0.5 * ((double)n - 1.0)) + fit->phase_rad;
-  double coarse_cos = -fit->amplitude * cos(phase), coarse_sin = -fit->amplitude * sin(phase);
+/* What a wander of second and third order would leave of a tone, ACROSS frames at a time. */
+typedef struct wander {
+  double amplitude, phase_rad; /* of the cosine at mid-record */
+  double step, middle, per_frame;
+  double fine_cos[ACROSS], fine_sin[ACROSS]; /* turns of the first frames */
+  double second[ACROSS], third[ACROSS];
+} wander;
 
-  for (size_t i = 0; i < count; i++)
-    across[i] = coarse_sin * fine_cos[i] + coarse_cos * fine_sin[i];
+static wander wander_of(const mt_sine_fit *fit, size_t n, double rate_hz)
+{
+  wander w = {.amplitude = fit->amplitude,
+              .phase_rad = fit->phase_rad,
+              .step = 2.0 * MT_PI * fit->freq_hz / rate_hz,
+              .middle = 0.5 * ((double)n - 1.0),
+              .per_frame = 2.0 / (double)n};
+
+  for (size_t i = 0; i < ACROSS; i++) {
+    w.fine_cos[i] = cos(w.step * (double)i);
+    w.fine_sin[i] = sin(w.step * (double)i);
+  }
+  return w;
+}
+
+/* The tone changes by -A sin(phase) with its phase, and that by a Legendre polynomial of time. */
+MT_WIDE static void fill_wander(wander *w, size_t begin)
+{
+  double from_middle = (double)begin - w->middle, phase = w->step * from_middle + w->phase_rad;
+  double coarse_cos = -w->amplitude * cos(phase), coarse_sin = -w->amplitude * sin(phase);
+
+  for (int i = 0; i < ACROSS; i++) {
+    double across = coarse_sin * w->fine_cos[i] + coarse_cos * w->fine_sin[i];
+    double u = (from_middle + (double)i) * w->per_frame;
+    w->second[i] = across * (1.5 * u * u - 0.5);
+    w->third[i] = across * (2.5 * u * u - 1.5) * u;
+  }
+}
+
+MT_WIDE static double product_of(const double *a, const double *b, size_t n)
+{
+  mt_four sum = {0.0};
+  size_t i = 0;
+
+  for (; i + 4 <= n; i += 4)
+    sum += *(const mt_four_at *)(a + i) * *(const mt_four_at *)(b + i);
+  for (; i < n; i++)
+    sum[0] += a[i] * b[i];
+  return mt_four_sum(&sum);
 }
 
 /*
@@ -279,39 +317,28 @@ static void fill_across(const mt_sine_fit *fit, size_t n, double step, const dou
 static bool take_wander(double *residual, size_t n, double rate_hz, const mt_sine_fit *fit,
                         const mt_psd *rest)
 {
-  double step = 2.0 * MT_PI * fit->freq_hz / rate_hz, middle = 0.5 * ((double)n - 1.0);
-  double second = 0.0, third = 0.0, noise = mt_tone_density_beside(rest, fit->freq_hz) * rate_hz / (double)n;
-  double fine_cos[ACROSS], fine_sin[ACROSS], block[ACROSS];
+  double power = fit->amplitude * fit->amplitude, second = 0.0, third = 0.0;
+  double noise = mt_tone_density_beside(rest, fit->freq_hz) * rate_hz / (double)n;
+  wander w = wander_of(fit, n, rate_hz);
 
-  for (size_t i = 0; i < ACROSS; i++) {
-    fine_cos[i] = cos(step * (double)i);
-    fine_sin[i] = sin(step * (double)i);
+  for (size_t begin = 0; begin < n; begin += ACROSS) {
+    size_t count = n - begin < ACROSS ? n - begin : ACROSS;
+    fill_wander(&w, begin);
+    second += product_of(residual + begin, w.second, count);
+    third += product_of(residual + begin, w.third, count);
   }
-  for (int pass = 0; pass < 2; pass++) {
-    for (size_t i = 0; i < n; i++) {
-      double u = ((double)i - middle) * (2.0 / (double)n), across;
-      if (i % ACROSS == 0)
-        fill_across(fit, n, step, fine_cos, fine_sin, i, n - i < ACROSS ? n - i : ACROSS, block);
-      across = block[i % ACROSS];
-      double p2 = 1.5 * u * u - 0.5, p3 = (2.5 * u * u - 1.5) * u;
-      if (pass == 1) {
-        residual[i] -= across * (second * p2 + third * p3);
-        continue;
-      }
-      second += residual[i] * across * p2;
-      third += residual[i] * across * p3;
-    }
-    if (pass == 1)
-      return true;
-    /* energy of the columns: A^2 / 2 and 1 / (2 k + 1) of n frames */
-    second *= 10.0 / ((double)n * fit->amplitude * fit->amplitude);
-    third *= 14.0 / ((double)n * fit->amplitude * fit->amplitude);
-    if (fabs(second) + fabs(third) > WANDER_MOST_RAD ||
-        fit->amplitude * fit->amplitude * (second * second / 5.0 + third * third / 7.0) <
-            WANDER_ABOVE_NOISE * noise)
-      return false;
+  /* energy of the columns: A^2 / 2 and 1 / (2 k + 1) of n frames */
+  second *= 10.0 / ((double)n * power);
+  third *= 14.0 / ((double)n * power);
+  if (fabs(second) + fabs(third) > WANDER_MOST_RAD ||
+      power * (second * second / 5.0 + third * third / 7.0) < WANDER_ABOVE_NOISE * noise)
+    return false;
+  for (size_t begin = 0; begin < n; begin += ACROSS) {
+    fill_wander(&w, begin);
+    for (size_t i = 0; i < ACROSS && begin + i < n; i++)
+      residual[begin + i] -= second * w.second[i] + third * w.third[i];
   }
-  return false;
+  return true;
 }
 
 /* ---- what the readings take ---------------------------------------------------------------------- */
