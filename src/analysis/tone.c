@@ -605,14 +605,6 @@ static mt_code look_at_seam(mt_tone_run *run, const mt_sine_fit *fit, mt_error *
   return code;
 }
 
-static double largest(const double *x, size_t n)
-{
-  double peak = 0.0;
-  for (size_t i = 0; i < n; i++)
-    peak = fabs(x[i]) > peak ? fabs(x[i]) : peak;
-  return peak;
-}
-
 mt_code mt_tone_begin(mt_tone_run *run, size_t n, double rate_hz, double expect_hz, mt_error *err)
 {
   size_t count = (size_t)fmax(1.0, floor((double)n / (RECORD_S * rate_hz) + 0.5));
@@ -707,7 +699,7 @@ mt_code mt_tone_advance(mt_tone_run *run, mt_samples *samples, size_t upto, mt_e
     code = mt_samples_look(samples, run->next * run->record, run->record, &x, err);
     if (code != MT_OK)
       return code;
-    run->tone.peak = fmax(run->tone.peak, largest(x, run->record));
+    run->tone.peak = fmax(run->tone.peak, mt_wide_peak(x, run->record));
     code = add_record(run, x, err);
     if (code == MT_E_DATA && run->may_pause) {
       add_absence(run);
@@ -718,7 +710,7 @@ mt_code mt_tone_advance(mt_tone_run *run, mt_samples *samples, size_t upto, mt_e
     size_t first = run->count * run->record; /* what is left over at the end counts for the peak alone */
     code = mt_samples_look(samples, first, run->n - first, &x, err);
     if (code == MT_OK)
-      run->tone.peak = fmax(run->tone.peak, largest(x, run->n - first));
+      run->tone.peak = fmax(run->tone.peak, mt_wide_peak(x, run->n - first));
   }
   return code;
 }
@@ -788,7 +780,7 @@ mt_code mt_tone_measure_known_with(mt_psd_tools *tools, const double *x, size_t 
     tone.norders = 1;
     tone.nrecords = 1;
     tone.freq_is_given = true;
-    tone.peak = largest(x, n);
+    tone.peak = mt_wide_peak(x, n);
     conclude(&tone, n, rate_hz);
     *out = tone;
   } else {

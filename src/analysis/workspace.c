@@ -6,6 +6,7 @@
 
 #include "base/decibel.h"
 #include "base/text.h"
+#include "base/wide.h"
 
 #include <assert.h>
 #include <stdarg.h>
@@ -415,16 +416,6 @@ static mt_code read_idle(mt_workspace *ws, mt_section *section, unsigned worker,
   return code;
 }
 
-/* The power of a sine that had all of x[n]. */
-static double power_of(const double *x, size_t n)
-{
-  double sum = 0.0;
-
-  for (size_t i = 0; i < n; i++)
-    sum += x[i] * x[i];
-  return 2.0 * sum / (double)n;
-}
-
 /* In a segment with one channel silent, the weak tone is read at the frequency of the strong one: a fit
    of its own would follow the noise and read too high. */
 static mt_code settle_weaker(mt_workspace *ws, mt_section *section, unsigned weak, unsigned worker,
@@ -471,7 +462,8 @@ static mt_code fit_alone(mt_workspace *ws, mt_section *section, unsigned worker,
 
   for (unsigned c = 0; c < MT_PAIR; c++) {
     mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x + c * section->count);
-    power[c] = power_of(x + c * section->count, section->count);
+    /* of a sine that had all of it */
+    power[c] = 2.0 * mt_wide_energy(x + c * section->count, section->count, 0.0) / (double)section->count;
   }
   strong = power[0] < power[1] ? 1 : 0;
   weak = 1 - strong;

@@ -51,5 +51,9 @@ static inline double mt_four_sum(const mt_four *x)
 
 /** The sum of x[n]. @return false if one of them is not within +-most, or no number. */
 bool mt_wide_sum(const double *x, size_t n, double most, double *out);
+/** The sum of (x - mean)^2 over x[n]. */
+double mt_wide_energy(const double *x, size_t n, double mean);
+/** The largest |x[n]|; 0 of none. What is no number is passed over. */
+double mt_wide_peak(const double *x, size_t n);
 
 #endif
