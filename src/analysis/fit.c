@@ -18,6 +18,7 @@
  */
 #include <mendtone/analysis.h>
 
+#include "base/wide.h"
 #include "signal/transform.h"
 
 #include <float.h>
@@ -47,31 +48,8 @@ enum {
 /* -200 dBFS: the rounding of our own sums, not a tone. */
 #define AMPLITUDE_LEAST 1e-10
 
-/* Two numbers side by side, as every processor of interest has them: sums keep a fixed order. */
-enum { LANES = 2, HALF_LANES = HALF_MAX / LANES };
-typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
-
-static lanes lanes_load(const double *from)
-{
-  lanes a;
-  memcpy(&a, from, sizeof a);
-  return a;
-}
-
-static lanes lanes_mirror(lanes a)
-{
-  return __builtin_shufflevector(a, a, 1, 0);
-}
-
-static lanes lanes_all(double a)
-{
-  return (lanes){a, a};
-}
-
-static double lanes_sum(lanes a)
-{
-  return a[0] + a[1];
-}
+/* Four numbers side by side: sums keep a fixed order. */
+enum { LANES = 4, HALF_LANES = HALF_MAX / LANES };
 
 typedef struct cis {
   double re;
@@ -120,7 +98,7 @@ typedef struct record {
   size_t n;
   double rate_hz;
   double mean; /* taken off each sample as it is read: DC may be a million times the tone */
-  size_t half; /* half a block, frames; an even number of lanes */
+  size_t half; /* half a block, frames; a multiple of LANES */
   size_t nblocks;
 } record;
 
@@ -132,16 +110,14 @@ static mt_code record_open(record *rec, const double *x, size_t n, double rate_h
     return mt_fail(err, MT_E_ARG, "a fit over %zu samples; expected at least 16", n);
   if (!(rate_hz > 0.0 && isfinite(rate_hz)))
     return mt_fail(err, MT_E_ARG, "a sample rate of %g Hz; expected a positive number", rate_hz);
-  for (size_t i = 0; i < n; i++)
-    sum += x[i];
-  if (!isfinite(sum)) {
+  if (!mt_wide_sum(x, n, DBL_MAX, &sum) || !isfinite(sum)) {
     size_t at = 0;
     while (at < n - 1 && isfinite(x[at]))
       at++;
     return mt_fail(err, MT_E_DATA, "sample %zu of %zu is not a finite number", at, n);
   }
   *rec = (record){.x = x, .n = n, .rate_hz = rate_hz, .mean = sum / (double)n};
-  rec->half = (n + 4 * LANES * BLOCKS_LEAST - 1) / (4 * LANES * BLOCKS_LEAST) * (2 * LANES);
+  rec->half = (n + 2 * LANES * BLOCKS_LEAST - 1) / (2 * LANES * BLOCKS_LEAST) * LANES;
   if (rec->half > HALF_MAX)
     rec->half = HALF_MAX;
   rec->nblocks = (n + 2 * rec->half - 1) / (2 * rec->half);
@@ -170,8 +146,8 @@ static const double *block_samples(const record *rec, size_t block, double *spar
 typedef struct wheel {
   size_t nlanes;
   int norders;
-  lanes c[MT_ORDERS_MAX][HALF_LANES];
-  lanes s[MT_ORDERS_MAX][HALF_LANES];
+  mt_four c[MT_ORDERS_MAX][HALF_LANES];
+  mt_four s[MT_ORDERS_MAX][HALF_LANES];
 } wheel;
 
 static void wheel_fill(wheel *wh, const record *rec, double cycles, int norders)
@@ -190,21 +166,20 @@ static void wheel_fill(wheel *wh, const record *rec, double cycles, int norders)
 
 /* A block folded about its middle, times powers of tau: cosines need the even part, sines the odd. */
 typedef struct folded {
-  lanes even[4][HALF_LANES];
-  lanes odd[4][HALF_LANES];
+  mt_four even[4][HALF_LANES];
+  mt_four odd[4][HALF_LANES];
 } folded;
 
-/* @return the sum of the samples. */
-static double fold(const record *rec, size_t block, bool all_powers, folded *out)
+/* @return the sum of the samples, which lie on both sides of `middle`, less their mean. */
+MT_WIDE static double fold(const double *middle, const record *rec, bool all_powers, folded *out)
 {
-  double spare[2 * HALF_MAX];
-  const double *middle = block_samples(rec, block, spare) + rec->half;
   double unit = 2.0 / (double)rec->n;
-  lanes tau = {0.5 * unit, 1.5 * unit}, sum = {0.0};
+  mt_four tau = {0.5 * unit, 1.5 * unit, 2.5 * unit, 3.5 * unit}, sum = {0.0};
 
   for (size_t i = 0; i < rec->half / LANES; i++) {
-    lanes above = lanes_load(middle + LANES * i) - rec->mean;
-    lanes below = lanes_mirror(lanes_load(middle - LANES * (i + 1))) - rec->mean;
+    mt_four above = *(const mt_four_at *)(middle + LANES * i) - rec->mean;
+    mt_four below = *(const mt_four_at *)(middle - LANES * (i + 1)) - rec->mean;
+    below = __builtin_shufflevector(below, below, 3, 2, 1, 0);
     sum += above + below;
     out->even[0][i] = above + below;
     out->odd[0][i] = above - below;
@@ -218,30 +193,28 @@ static double fold(const record *rec, size_t block, bool all_powers, folded *out
     }
     tau += LANES * unit;
   }
-  return lanes_sum(sum);
+  return mt_four_sum(&sum);
 }
 
-/* m[0] = sum x tau^p exp(-j k w t), m[1] the same with tau^(p+1), over one block about its own middle. */
-static void project_block(const wheel *wh, int k, const folded *block, int power, cis m[2])
+/* For each order k of the wheel m[k][0] = sum x tau^p exp(-j k w t), m[k][1] the same with tau^(p+1), over one block
+   about its own middle. */
+MT_WIDE static void project_block(const wheel *wh, const folded *block, int power, cis (*m)[2])
 {
-  const lanes *c = wh->c[k], *s = wh->s[k];
-  const lanes *even = block->even[power], *odd = block->odd[power];
-  const lanes *next_even = block->even[power + 1], *next_odd = block->odd[power + 1];
-  lanes re0 = {0.0}, im0 = re0, re1 = re0, im1 = re0, re0_b = re0, im0_b = re0, re1_b = re0, im1_b = re0;
+  const mt_four *even = block->even[power], *odd = block->odd[power];
+  const mt_four *next_even = block->even[power + 1], *next_odd = block->odd[power + 1];
 
-  /* eight sums at once hide the time an addition takes */
-  for (size_t i = 0; i < wh->nlanes; i += 2) {
-    re0 += even[i] * c[i];
-    im0 += odd[i] * s[i];
-    re1 += next_odd[i] * c[i];
-    im1 += next_even[i] * s[i];
-    re0_b += even[i + 1] * c[i + 1];
-    im0_b += odd[i + 1] * s[i + 1];
-    re1_b += next_odd[i + 1] * c[i + 1];
-    im1_b += next_even[i + 1] * s[i + 1];
+  for (int k = 0; k < wh->norders; k++) {
+    const mt_four *c = wh->c[k], *s = wh->s[k];
+    mt_four re0 = {0.0}, im0 = re0, re1 = re0, im1 = re0;
+    for (size_t i = 0; i < wh->nlanes; i++) {
+      re0 += even[i] * c[i];
+      im0 += odd[i] * s[i];
+      re1 += next_odd[i] * c[i];
+      im1 += next_even[i] * s[i];
+    }
+    m[k][0] = (cis){mt_four_sum(&re0), -mt_four_sum(&im0)};
+    m[k][1] = (cis){mt_four_sum(&re1), -mt_four_sum(&im1)};
   }
-  m[0] = (cis){lanes_sum(re0 + re0_b), -lanes_sum(im0 + im0_b)};
-  m[1] = (cis){lanes_sum(re1 + re1_b), -lanes_sum(im1 + im1_b)};
 }
 
 /* ---- Gauss-Newton on projections --------------------------------------------------------------- */
@@ -431,6 +404,7 @@ static mt_code moments_take(moments *mo, const record *rec, double cycles, mt_er
 {
   wheel wh;
   folded block;
+  double spare[2 * HALF_MAX];
 
   *mo = (moments){.cycles = cycles, .nframes = rec->n, .nblocks = rec->nblocks};
   mo->plain = malloc(rec->nblocks * sizeof *mo->plain);
@@ -443,14 +417,14 @@ static mt_code moments_take(moments *mo, const record *rec, double cycles, mt_er
   mo->step_tau = 4.0 * (double)rec->half / (double)rec->n;
   mo->first_tau = 2.0 * block_middle(rec, 0) / (double)rec->n;
   for (size_t b = 0; b < rec->nblocks; b++) {
-    cis anchor = turn(-cycles, block_middle(rec, b)), *m = mo->plain[b];
+    cis anchor = turn(-cycles, block_middle(rec, b)), *m = mo->plain[b], low[1][2], high[1][2];
     double tau = mo->first_tau + mo->step_tau * (double)b;
     double window = 0.5 + 0.5 * cos(M_PI * tau), slope = -0.5 * M_PI * sin(M_PI * tau);
-    mo->mean += fold(rec, b, true, &block);
-    project_block(&wh, 0, &block, 0, m);
-    project_block(&wh, 0, &block, 2, m + 2);
+    mo->mean += fold(block_samples(rec, b, spare) + rec->half, rec, true, &block);
+    project_block(&wh, &block, 0, low);
+    project_block(&wh, &block, 2, high);
     for (int p = 0; p < 4; p++)
-      m[p] = cis_times(m[p], anchor);
+      m[p] = cis_times(p < 2 ? low[0][p] : high[0][p - 2], anchor);
     for (int p = 0; p < 4; p++)
       mo->windowed[b][p] =
           cis_add(cis_scale(m[p], window), cis_scale(m[p < 3 ? p + 1 : p], p < 3 ? slope : 0.0));
@@ -655,27 +629,25 @@ static void project(const record *rec, double cycles, int norders, sums *out)
 {
   wheel wh;
   folded block;
-  double unit = 2.0 / (double)rec->n;
+  double spare[2 * HALF_MAX], unit = 2.0 / (double)rec->n;
   double half = (double)rec->half * unit;
   double mean_square = (half * half - 0.25 * unit * unit) / 3.0;
 
   memset(out, 0, sizeof *out);
   wheel_fill(&wh, rec, cycles, norders);
   for (size_t b = 0; b < rec->nblocks; b++) {
-    cis first = turn(-cycles, block_middle(rec, b)), anchor = first;
+    cis first = turn(-cycles, block_middle(rec, b)), anchor = first, m[MT_ORDERS_MAX][2];
     double tau = block_middle(rec, b) * unit;
-    out->mean += fold(rec, b, false, &block);
+    out->mean += fold(block_samples(rec, b, spare) + rec->half, rec, false, &block);
+    project_block(&wh, &block, 0, m);
     for (int k = 0; k < norders; k++) {
-      cis m[2];
-      project_block(&wh, k, &block, 0, m);
-      m[0] = cis_times(m[0], anchor);
-      m[1] = cis_times(m[1], anchor);
+      cis m0 = cis_times(m[k][0], anchor), m1 = cis_times(m[k][1], anchor);
       anchor = cis_times(anchor, first);
-      out->s0[k] = cis_add(out->s0[k], m[0]);
-      out->s1[k] = cis_add(out->s1[k], cis_add(cis_scale(m[0], tau), m[1]));
+      out->s0[k] = cis_add(out->s0[k], m0);
+      out->s1[k] = cis_add(out->s1[k], cis_add(cis_scale(m0, tau), m1));
       /* the second moment within a block is not worth a third product: it only moves a tiny correction */
       out->s2[k] =
-          cis_add(out->s2[k], cis_add(cis_scale(m[0], tau * tau + mean_square), cis_scale(m[1], 2.0 * tau)));
+          cis_add(out->s2[k], cis_add(cis_scale(m0, tau * tau + mean_square), cis_scale(m1, 2.0 * tau)));
     }
   }
 }
@@ -720,34 +692,27 @@ static bool refine(const record *rec, double *cycles, int norders, model *m, uns
   return false;
 }
 
-/* x less even and odd part of the model, on either side of the middle. @return the squares of what is left. */
-static lanes subtract_lanes(const double *middle, size_t i, lanes even, lanes odd, double *out)
-{
-  lanes above = lanes_load(middle + LANES * i) - (even + odd);
-  lanes below = lanes_load(middle - LANES * (i + 1)) - lanes_mirror(even - odd);
-
-  memcpy(out + LANES * i, &above, sizeof above);
-  memcpy(out - LANES * (i + 1), &below, sizeof below);
-  return above * above + below * below;
-}
-
 /* Take the model off one block. @return the sum of squares of what is left. */
-static double subtract_block(const wheel *wh, const double *middle, double offset, const lanes *c,
-                             const lanes *s, double *out)
+MT_WIDE static double subtract_block(const wheel *wh, const double *middle, double offset, const mt_four *c,
+                                     const mt_four *s, double *out)
 {
-  lanes sum = {0.0};
+  mt_four sum = {0.0};
 
-  for (size_t i = 0; i < wh->nlanes; i += 2) {
-    lanes even = lanes_all(offset), even_b = even, odd = {0.0}, odd_b = odd;
+  for (size_t i = 0; i < wh->nlanes; i++) {
+    mt_four even = {offset, offset, offset, offset}, odd = {0.0}, above, below;
     for (int k = 0; k < wh->norders; k++) {
       even += c[k] * wh->c[k][i];
       odd += s[k] * wh->s[k][i];
-      even_b += c[k] * wh->c[k][i + 1];
-      odd_b += s[k] * wh->s[k][i + 1];
     }
-    sum += subtract_lanes(middle, i, even, odd, out) + subtract_lanes(middle, i + 1, even_b, odd_b, out);
+    above = *(const mt_four_at *)(middle + LANES * i) - (even + odd);
+    below = even - odd;
+    below =
+        *(const mt_four_at *)(middle - LANES * (i + 1)) - __builtin_shufflevector(below, below, 3, 2, 1, 0);
+    *(mt_four_at *)(out + LANES * i) = above;
+    *(mt_four_at *)(out - LANES * (i + 1)) = below;
+    sum += above * above + below * below;
   }
-  return lanes_sum(sum);
+  return mt_four_sum(&sum);
 }
 
 /* Take the model off; residual may be NULL. @return the sum of squares of what is left. */
@@ -763,12 +728,14 @@ static double subtract(const record *rec, double cycles, int norders, const mode
     bool direct = length == 2 * half && residual != NULL;
     double *middle = (direct ? residual + begin : left_over) + half;
     cis first = turn(cycles, block_middle(rec, b)), anchor = first;
-    lanes c[MT_ORDERS_MAX], s[MT_ORDERS_MAX];
+    mt_four c[MT_ORDERS_MAX], s[MT_ORDERS_MAX];
     double block_sum;
     for (int k = 0; k < norders; k++) {
       /* a cos + b sin of the angle at the middle plus that within the block */
-      c[k] = lanes_all(m->even[k + 1] * anchor.re + m->odd[k + 1] * anchor.im);
-      s[k] = lanes_all(m->odd[k + 1] * anchor.re - m->even[k + 1] * anchor.im);
+      double even = m->even[k + 1] * anchor.re + m->odd[k + 1] * anchor.im;
+      double odd = m->odd[k + 1] * anchor.re - m->even[k + 1] * anchor.im;
+      c[k] = (mt_four){even, even, even, even};
+      s[k] = (mt_four){odd, odd, odd, odd};
       anchor = cis_times(anchor, first);
     }
     block_sum =

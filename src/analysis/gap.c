@@ -126,3 +126,18 @@ bool mt_gap_find_hush(const double *x, size_t n, size_t least, size_t *begin, si
   *count = longest;
   return true;
 }
+
+bool mt_gap_is_possible(const float *x, size_t stride, size_t n, size_t least)
+{
+  /* a run so long holds one of these, wherever it lies */
+  for (size_t i = least - 1; i < n; i += least) {
+    size_t first = i, end = i + 1;
+    while (first > 0 && x[(first - 1) * stride] == x[i * stride])
+      first--;
+    while (end < n && x[end * stride] == x[i * stride])
+      end++;
+    if (end - first >= least)
+      return true;
+  }
+  return false;
+}

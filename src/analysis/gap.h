@@ -16,6 +16,12 @@
  */
 bool mt_gap_find(const double *x, size_t n, size_t least, size_t *begin, size_t *count);
 
+/**
+ * Is there any run of `least` equal samples, explained or not? Of x[0], x[stride] ... and so on, n of them: a channel
+ * of a take as it is. Cost: for a signal that does not stand still, a look at one in `least` samples.
+ */
+bool mt_gap_is_possible(const float *x, size_t stride, size_t n, size_t least);
+
 /** More stretches than this in a record are the unit's own (beats, a gate that flutters), and are read as they are. */
 #define MT_HUSHES_MAX 3
 

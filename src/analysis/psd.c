@@ -89,14 +89,16 @@ static mt_code record_mean(const double *x, size_t n, double *mean, mt_error *er
   return MT_OK;
 }
 
-static void accumulate(mt_transform *transform, const layout *plan, const double *x, double mean,
-                       const double *w, float *in, mt_bin *bins, double *density)
+MT_WIDE static void weigh(const double *x, double mean, const double *w, size_t n, float *out)
 {
-  for (size_t i = 0; i < plan->nfft; i++)
-    in[i] = (float)((x[i] - mean) * w[i]);
-  mt_transform_forward(transform, in, bins);
-  for (size_t k = 0; k <= plan->nfft / 2; k++)
-    density[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
+  for (size_t i = 0; i < n; i++)
+    out[i] = (float)((x[i] - mean) * w[i]);
+}
+
+MT_WIDE static void add_powers(const mt_bin *bins, size_t n, double *sums)
+{
+  for (size_t k = 0; k < n; k++)
+    sums[k] += (double)bins[k].re * (double)bins[k].re + (double)bins[k].im * (double)bins[k].im;
 }
 
 void mt_psd_tools_finish(mt_psd_tools *tools)
@@ -185,7 +187,6 @@ mt_code mt_psd_begin(mt_psd_run *run, mt_psd_tools *tools, size_t n, double rate
 
 mt_code mt_psd_advance(mt_psd_run *run, mt_samples *samples, size_t upto, mt_error *err)
 {
-  const layout plan = {run->nfft, run->count, run->hop};
   mt_psd_tools *tools = run->tools;
 
   for (; run->next < run->count; run->next++) {
@@ -198,7 +199,9 @@ mt_code mt_psd_advance(mt_psd_run *run, mt_samples *samples, size_t upto, mt_err
     code = mt_samples_look(samples, start, run->nfft, &x, err);
     if (code != MT_OK)
       return code;
-    accumulate(tools->transform, &plan, x, run->mean, tools->w, tools->in, tools->bins, run->density);
+    weigh(x, run->mean, tools->w, run->nfft, tools->in);
+    mt_transform_forward(tools->transform, tools->in, tools->bins);
+    add_powers(tools->bins, run->nfft / 2 + 1, run->density);
   }
   return MT_OK;
 }
@@ -260,8 +263,6 @@ void mt_psd_finish(mt_psd *psd)
 
 /* bins of one transform are correlated up to here: twice the last term of the longest window */
 #define REACH (2 * (MT_WINDOW_TERMS_MAX - 1))
-/* more than the bins within a lobe of one, for the longest window */
-#define TOPS_RING 32
 /* the curvature correction looks at this many bins on either side */
 #define SIDE 2
 /* bins on either side of a line's lobe that tell the noise beneath it */
@@ -345,10 +346,13 @@ static double noise_beside(const mt_psd *psd, size_t at, size_t lobe)
 /* The peaks that are lines, of the bins about the one looked at. */
 typedef struct tops {
   size_t lobe;
-  double least;            /* a line stands so far above the noise beside it */
-  size_t count;            /* how many in the window */
-  bool is_line[TOPS_RING]; /* by bin, modulo its length */
+  double least; /* a line stands so far above the noise beside it */
+  uint32_t
+      line; /* a bit for each of the last 2 lobe + 1 bins, that of the newest the lowest: is it a line? */
 } tops;
+
+_Static_assert(REACH + 3 <= 32,
+               "the bins within a lobe of one, for the longest window, must have a bit each");
 
 /* A peak that noise of so many averages does not reach once in 10^7 (Gamma distribution after Wilson and Hilferty). */
 static bool is_line(const mt_psd *psd, const tops *t, size_t i)
@@ -360,22 +364,14 @@ static bool is_line(const mt_psd *psd, const tops *t, size_t i)
   if (i < 1 || i + 1 >= psd->nbins || d[i] < d[i - 1] || d[i] < d[i + 1])
     return false;
   /* cheap, and right nearly always: a line stands far above either side of its lobe */
-  if (d[i] < t->least * fmin(d[below], d[above]))
+  if (d[i] < t->least * d[below] && d[i] < t->least * d[above])
     return false;
   return d[i] >= t->least * noise_beside(psd, i, t->lobe);
 }
 
 static void tops_add(tops *t, const mt_psd *psd, size_t i)
 {
-  bool line = is_line(psd, t, i);
-  t->is_line[i % TOPS_RING] = line;
-  t->count += line;
-}
-
-static void tops_remove(tops *t, size_t i)
-{
-  t->count -= t->is_line[i % TOPS_RING];
-  t->is_line[i % TOPS_RING] = false;
+  t->line = (t->line << 1 | is_line(psd, t, i)) & ((UINT32_C(1) << (2 * t->lobe + 1)) - 1);
 }
 
 /* All a lobe behind and ahead of bin k, but the one ahead, which comes with the step to k. */
@@ -389,15 +385,17 @@ static tops tops_before(const mt_psd *psd, size_t k, size_t lobe)
   return t;
 }
 
-/* The highest line within a lobe of bin k; SIZE_MAX: none. */
+/* The highest line within a lobe of bin k, if there is any. */
 static size_t highest_top(const tops *t, const mt_psd *psd, size_t k)
 {
   size_t top = SIZE_MAX;
 
-  for (size_t i = k > t->lobe ? k - t->lobe : 1; t->count > 0 && i <= k + t->lobe; i++)
-    if (t->is_line[i % TOPS_RING] && (top == SIZE_MAX || psd->density[i] >= psd->density[top]))
+  for (size_t back = 2 * t->lobe + 1; back-- > 0;) {
+    size_t i = k + t->lobe - back;
+    if ((t->line >> back & 1) != 0 && (top == SIZE_MAX || psd->density[i] >= psd->density[top]))
       top = i;
-  return top;
+  }
+  return top == SIZE_MAX ? k : top;
 }
 
 double mt_psd_uncertainty_db(double relative_error)
@@ -451,66 +449,78 @@ typedef struct band {
   double power, variance;
 } band;
 
-/* Weight times width of a bin, one after the other; only the first and the last are not as wide as all. */
-static double next_weight(band *b, size_t k)
+static double width_of(const band *b, size_t k)
 {
-  double width = b->psd->bin_hz;
+  double bin_hz = b->psd->bin_hz;
 
-  if (k == b->first || k == b->last)
-    width = fmax(0.0, fmin(b->high, ((double)k + 0.5) * width) - fmax(b->low, ((double)k - 0.5) * width));
-  if (b->weighting == MT_WEIGHT_NONE)
-    return width;
-  memmove(b->g, b->g + 1, 2 * SIDE * sizeof *b->g);
-  b->g[2 * SIDE] = mt_weighting_power(b->weighting, (double)(k + SIDE) * b->psd->bin_hz);
-  return corrected(&b->bend, b->g) * width;
+  return fmax(0.0, fmin(b->high, ((double)k + 0.5) * bin_hz) - fmax(b->low, ((double)k - 0.5) * bin_hz));
+}
+
+/* Weights times widths of the next bins; only the first and the last of all are not as wide as the rest. */
+static void next_weights(band *b, size_t begin, size_t count, double *weights)
+{
+  const double bin_hz = b->psd->bin_hz;
+
+  for (size_t i = 0; i < count; i++)
+    weights[i] = bin_hz;
+  if (begin == b->first)
+    weights[0] = width_of(b, b->first);
+  if (begin + count == b->last + 1)
+    weights[count - 1] = width_of(b, b->last);
+  for (size_t i = 0; i < count && b->weighting != MT_WEIGHT_NONE; i++) {
+    memmove(b->g, b->g + 1, 2 * SIDE * sizeof *b->g);
+    b->g[2 * SIDE] = mt_weighting_power(b->weighting, (double)(begin + i + SIDE) * bin_hz);
+    weights[i] *= corrected(&b->bend, b->g);
+  }
 }
 
 /* All of a density is noise, but in the lobe of a line (hum): there it is what lies beside that. */
 static void fill_chunk(band *b, size_t begin, size_t count, chunk *c)
 {
-  const double *density = b->psd->density;
+  const mt_psd psd = *b->psd;
+  double weights[CHUNK], power = b->power;
+  tops lines = b->lines;
 
+  next_weights(b, begin, count, weights);
   for (size_t i = 0; i < count; i++) {
-    size_t k = begin + i, top;
-    double weight = next_weight(b, k), floor_density = density[k];
-
-    tops_add(&b->lines, b->psd, k + b->lobe);
-    top = b->lines.count > 0 ? highest_top(&b->lines, b->psd, k) : SIZE_MAX;
-    if (top != SIZE_MAX)
-      floor_density = fmin(floor_density, noise_beside(b->psd, top, b->lobe));
-    if (k >= b->lobe + 1)
-      tops_remove(&b->lines, k - b->lobe);
-    c->noise[REACH + i] = floor_density * weight;
+    double whole = psd.density[begin + i], noise = whole;
+    tops_add(&lines, &psd, begin + i + lines.lobe);
     c->line[REACH + i] = 0.0;
-    if (floor_density < density[k]) {
-      c->line[REACH + i] = sqrt((density[k] - floor_density) * floor_density) * weight;
+    if (lines.line != 0)
+      noise = fmin(whole, noise_beside(&psd, highest_top(&lines, &psd, begin + i), lines.lobe));
+    if (noise < whole) {
+      c->line[REACH + i] = sqrt((whole - noise) * noise) * weights[i];
       c->has_line = true;
     }
-    b->power += density[k] * weight;
+    c->noise[REACH + i] = noise * weights[i];
+    power += whole * weights[i];
   }
+  b->lines = lines;
+  b->power = power;
 }
 
-/* Sum of x[i] x[i - d], in four chains, which hide the time an addition takes. */
-static double lagged_sum(const double *x, size_t count, size_t d)
+/* Sum over d = 0 ... reach and x[0 ... count - 1] of share[d] x[i] x[i - d]. */
+MT_WIDE static double lagged_sum(const double *x, size_t count, const double *share, size_t reach)
 {
-  double sums[4] = {0.0};
-  size_t i = 0;
+  double total = 0.0;
 
-  for (; i + 4 <= count; i += 4)
-    for (size_t k = 0; k < 4; k++)
-      sums[k] += x[i + k] * x[i + k - d];
-  for (; i < count; i++)
-    sums[0] += x[i] * x[i - d];
-  return (sums[0] + sums[1]) + (sums[2] + sums[3]);
+  for (size_t d = 0; d <= reach; d++) {
+    mt_four sum = {0.0};
+    size_t i = 0;
+    for (; i + 4 <= count; i += 4)
+      sum += *(const mt_four_at *)(x + i) * *(const mt_four_at *)(x + i - d);
+    for (; i < count; i++)
+      sum[0] += x[i] * x[i - d];
+    total += share[d] * mt_four_sum(&sum);
+  }
+  return total;
 }
 
 static void add_chunk(band *b, size_t count, chunk *c)
 {
-  for (size_t d = 0; d <= b->share.reach; d++) {
-    b->variance += b->share.noise[d] * lagged_sum(c->noise + REACH, count, d);
-    if (c->has_line)
-      b->variance += b->share.line[d] * lagged_sum(c->line + REACH, count, d);
-  }
+  b->variance += lagged_sum(c->noise + REACH, count, b->share.noise, b->share.reach);
+  if (c->has_line)
+    b->variance += lagged_sum(c->line + REACH, count, b->share.line, b->share.reach);
   memmove(c->noise, c->noise + count, REACH * sizeof *c->noise);
   memmove(c->line, c->line + count, REACH * sizeof *c->line);
 }

@@ -10,6 +10,7 @@
 
 #include "base/decibel.h"
 #include "base/text.h"
+#include "base/wide.h"
 
 #include <stdlib.h>
 
@@ -89,13 +90,14 @@ static mt_code survey(mt_workspace *ws, follower *f, int c, mt_error *err)
   for (size_t at = 0; at < n && facts == NULL; at += step) {
     size_t count = n - at < step ? n - at : step;
     const double *x;
+    double part;
     mt_code code = mt_samples_look(&f->samples, at, count, &x, err);
     if (code != MT_OK)
       return code;
-    for (size_t i = 0; i < count; i++) {
-      sum += x[i];
-      peak = fmax(peak, fabs(x[i]));
-    }
+    peak = fmax(peak, mt_wide_peak(x, count));
+    if (!mt_wide_sum(x, count, SAMPLE_MAX, &part))
+      part = (double)NAN; /* there is no mean of what is no audio */
+    sum += part;
   }
   if (facts == NULL)
     f->mean = sum / (double)n;
@@ -140,8 +142,8 @@ static mt_code add_squares(follower *f, size_t upto, mt_error *err)
   const double *x;
   mt_code code = mt_samples_look(&f->samples, f->seen, upto - f->seen, &x, err);
 
-  for (size_t i = 0; i < upto - f->seen && code == MT_OK; i++)
-    f->square += (x[i] - f->mean) * (x[i] - f->mean);
+  if (code == MT_OK)
+    f->square += mt_wide_energy(x, upto - f->seen, f->mean);
   f->seen = upto;
   return code;
 }

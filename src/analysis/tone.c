@@ -3,6 +3,8 @@
 #include "analysis/psd.h"
 
 #include "base/decibel.h"
+#include "base/order.h"
+#include "base/wide.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -16,12 +18,6 @@
 
 /* No noise is believed to be below the rounding of 24 bits: 6.02 x 24 + 1.76 dB under full scale. */
 #define ROUNDING_POWER 2.4e-15
-
-static int compare_doubles(const void *a, const void *b)
-{
-  double x = *(const double *)a, y = *(const double *)b;
-  return (x > y) - (x < y);
-}
 
 /*
  * The median of the bins 4 ... 60 Hz away on both sides, turned into a mean. Median of a mean of K
@@ -46,8 +42,7 @@ double mt_tone_density_beside(const mt_psd *psd, double freq_hz)
   }
   if (count == 0)
     return floor_density;
-  qsort(beside, count, sizeof beside[0], compare_doubles);
-  return fmax(floor_density, beside[count / 2] / pow(1.0 - 1.0 / (9.0 * k), 3.0));
+  return fmax(floor_density, mt_order_select(beside, count, count / 2) / pow(1.0 - 1.0 / (9.0 * k), 3.0));
 }
 
 /* Other lines taken out before the last fit: so many, so much of the noise in an order's bin let through to
@@ -95,16 +90,21 @@ static double find_line(const mt_psd *psd, const mt_sine_fit *fit, double record
                         size_t ndone)
 {
   double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz, strongest = 0.0;
-  double noise = mt_tone_density_beside(psd, fit->freq_hz) / record_s;
+  double least = LINE_LEAK * mt_tone_density_beside(psd, fit->freq_hz) / record_s;
+  double nearest_hz = LINE_BINS * psd->bin_hz;
   size_t at = 0;
 
   for (size_t i = LINE_BINS; i + 1 < psd->nbins; i++) {
-    double f = (double)i * psd->bin_hz, power = psd->density[i] * width_hz;
-    double distance_hz = fabs(f - nearest_order(fit, f) * fit->freq_hz);
-    double leak = power / pow(MT_PI * record_s * distance_hz, 2.0);
-    bool known = distance_hz < LINE_BINS * psd->bin_hz;
-    if (psd->density[i] < psd->density[i - 1] || psd->density[i] < psd->density[i + 1] ||
-        !(leak > fmax(LINE_LEAK * noise, strongest)))
+    double f = (double)i * psd->bin_hz, power = psd->density[i] * width_hz, distance_hz, leak;
+    bool known;
+    /* first what it would leak from as near as may be: nearly all stay below that */
+    if (!(power / pow(MT_PI * record_s * nearest_hz, 2.0) > least) || psd->density[i] < psd->density[i - 1] ||
+        psd->density[i] < psd->density[i + 1])
+      continue;
+    distance_hz = fabs(f - nearest_order(fit, f) * fit->freq_hz);
+    leak = power / pow(MT_PI * record_s * distance_hz, 2.0);
+    known = distance_hz < nearest_hz;
+    if (known || !(leak > fmax(least, strongest)))
       continue;
     for (size_t d = 0; d < ndone && !known; d++)
       known = fabs(f - nearest_order(&done[d], f) * done[d].freq_hz) < LINE_BINS * psd->bin_hz;
@@ -176,13 +176,19 @@ static size_t take_lines(double *left, double *work, size_t n, double rate_hz, c
   return taken;
 }
 
-/* A coupling capacitor that settles: a slow drift, taken out by Legendre polynomials. @return whether it was. */
+/* A coupling capacitor that settles? */
+static bool has_drift(const mt_psd *psd)
+{
+  return psd->nbins > LINE_BINS &&
+         fmax(psd->density[1], psd->density[2]) >= LINE_ABOVE_NOISE * mt_tone_density_beside(psd, 0.0);
+}
+
+/* Such a slow drift is taken out by Legendre polynomials. @return whether it was. */
 static bool take_drift(double *left, size_t n, const mt_psd *psd)
 {
   double coefficient[DRIFT_DEGREE + 1] = {0.0};
 
-  if (psd->nbins <= LINE_BINS ||
-      fmax(psd->density[1], psd->density[2]) < LINE_ABOVE_NOISE * mt_tone_density_beside(psd, 0.0))
+  if (!has_drift(psd))
     return false;
   for (int pass = 0; pass < 2; pass++)
     for (size_t i = 0; i < n; i++) {
@@ -201,6 +207,40 @@ static bool take_drift(double *left, size_t n, const mt_psd *psd)
   return true;
 }
 
+/* As fit_record(), where `residual` and `rest` are what a first fit left. */
+static mt_code fit_beside_lines(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
+                                double *residual, mt_psd *rest, mt_error *err)
+{
+  double *left = malloc(2 * n * sizeof *left), *work = left + n;
+  fit_request again = *request;
+  mt_code code = MT_OK;
+  bool moved;
+
+  if (left == NULL)
+    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
+  memcpy(left, residual, n * sizeof *left);
+  moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
+  moved = take_drift(left, n, rest) || moved;
+  if (moved) {
+    for (size_t i = 0; i < n; i++) {
+      double lines = residual[i] - left[i];
+      residual[i] = lines;
+      left[i] = x[i] - lines;
+    }
+    again.freq_hz = fit->freq_hz;
+    code = fit_once(left, n, &again, fit, work, err);
+    for (size_t i = 0; i < n && code == MT_OK; i++)
+      residual[i] += work[i];
+    if (code == MT_OK) {
+      mt_psd_finish(rest);
+      code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4,
+                                  0, rest, err);
+    }
+  }
+  free(left);
+  return code;
+}
+
 /*
  * Fit, and where hum or another line stands beside the tone, take it out and fit again: it would move every
  * order by what a rectangular record lets through of it. What is left of x, lines and all, is in residual[n],
@@ -209,49 +249,64 @@ static bool take_drift(double *left, size_t n, const mt_psd *psd)
 static mt_code fit_record(const double *x, size_t n, const fit_request *request, mt_sine_fit *fit,
                           double *residual, mt_psd *rest, mt_error *err)
 {
-  double *left = malloc(2 * n * sizeof *left), *work = left + n;
-  mt_code code = left != NULL ? fit_once(x, n, request, fit, residual, err)
-                              : mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", n);
+  mt_code code = fit_once(x, n, request, fit, residual, err);
 
   if (code == MT_OK)
     code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz, MT_WINDOW_BLACKMAN_HARRIS_4, 0,
                                 rest, err);
-  if (code == MT_OK && fit->amplitude > 0.0) {
-    memcpy(left, residual, n * sizeof *left);
-    bool moved = take_lines(left, work, n, request->rate_hz, fit, rest) > 0;
-    moved = take_drift(left, n, rest) || moved;
-    if (moved) {
-      fit_request again = *request;
-      for (size_t i = 0; i < n; i++) {
-        double lines = residual[i] - left[i];
-        residual[i] = lines;
-        left[i] = x[i] - lines;
-      }
-      again.freq_hz = fit->freq_hz;
-      code = fit_once(left, n, &again, fit, work, err);
-      for (size_t i = 0; i < n && code == MT_OK; i++)
-        residual[i] += work[i];
-      if (code == MT_OK) {
-        mt_psd_finish(rest);
-        code = mt_psd_estimate_with(request->tools, residual, n, request->rate_hz,
-                                    MT_WINDOW_BLACKMAN_HARRIS_4, 0, rest, err);
-      }
-    }
-  }
-  free(left);
+  if (code == MT_OK && fit->amplitude > 0.0 &&
+      (find_line(rest, fit, (double)n / request->rate_hz, NULL, 0) > 0.0 || has_drift(rest)))
+    code = fit_beside_lines(x, n, request, fit, residual, rest, err);
   return code;
 }
 
-/* What the tone of a fit changes with its phase, over `count` frames from `begin` on: -A sin(phase). The fit's time
-   is 0 in the middle of its n frames; `fine` are the turns of the first ACROSS frames. */
-static void fill_across(const mt_sine_fit *fit, size_t n, double step, const double *fine_cos,
-                        const double *fine_sin, size_t begin, size_t count, double *across)
-{
-  double phase = step * ((double)begin - 0.5 * ((double)n - 1.0)) + fit->phase_rad;
-  double coarse_cos = -fit->amplitude * cos(phase), coarse_sin = -fit->amplitude * sin(phase);
+/* What a wander of second and third order would leave of a tone, ACROSS frames at a time. */
+typedef struct wander {
+  double amplitude, phase_rad; /* of the cosine at mid-record */
+  double step, middle, per_frame;
+  double fine_cos[ACROSS], fine_sin[ACROSS]; /* turns of the first frames */
+  double second[ACROSS], third[ACROSS];
+} wander;
 
-  for (size_t i = 0; i < count; i++)
-    across[i] = coarse_sin * fine_cos[i] + coarse_cos * fine_sin[i];
+static wander wander_of(const mt_sine_fit *fit, size_t n, double rate_hz)
+{
+  wander w = {.amplitude = fit->amplitude,
+              .phase_rad = fit->phase_rad,
+              .step = 2.0 * MT_PI * fit->freq_hz / rate_hz,
+              .middle = 0.5 * ((double)n - 1.0),
+              .per_frame = 2.0 / (double)n};
+
+  for (size_t i = 0; i < ACROSS; i++) {
+    w.fine_cos[i] = cos(w.step * (double)i);
+    w.fine_sin[i] = sin(w.step * (double)i);
+  }
+  return w;
+}
+
+/* The tone changes by -A sin(phase) with its phase, and that by a Legendre polynomial of time. */
+MT_WIDE static void fill_wander(wander *w, size_t begin)
+{
+  double from_middle = (double)begin - w->middle, phase = w->step * from_middle + w->phase_rad;
+  double coarse_cos = -w->amplitude * cos(phase), coarse_sin = -w->amplitude * sin(phase);
+
+  for (int i = 0; i < ACROSS; i++) {
+    double across = coarse_sin * w->fine_cos[i] + coarse_cos * w->fine_sin[i];
+    double u = (from_middle + (double)i) * w->per_frame;
+    w->second[i] = across * (1.5 * u * u - 0.5);
+    w->third[i] = across * (2.5 * u * u - 1.5) * u;
+  }
+}
+
+MT_WIDE static double product_of(const double *a, const double *b, size_t n)
+{
+  mt_four sum = {0.0};
+  size_t i = 0;
+
+  for (; i + 4 <= n; i += 4)
+    sum += *(const mt_four_at *)(a + i) * *(const mt_four_at *)(b + i);
+  for (; i < n; i++)
+    sum[0] += a[i] * b[i];
+  return mt_four_sum(&sum);
 }
 
 /*
@@ -262,39 +317,28 @@ static void fill_across(const mt_sine_fit *fit, size_t n, double step, const dou
 static bool take_wander(double *residual, size_t n, double rate_hz, const mt_sine_fit *fit,
                         const mt_psd *rest)
 {
-  double step = 2.0 * MT_PI * fit->freq_hz / rate_hz, middle = 0.5 * ((double)n - 1.0);
-  double second = 0.0, third = 0.0, noise = mt_tone_density_beside(rest, fit->freq_hz) * rate_hz / (double)n;
-  double fine_cos[ACROSS], fine_sin[ACROSS], block[ACROSS];
+  double power = fit->amplitude * fit->amplitude, second = 0.0, third = 0.0;
+  double noise = mt_tone_density_beside(rest, fit->freq_hz) * rate_hz / (double)n;
+  wander w = wander_of(fit, n, rate_hz);
 
-  for (size_t i = 0; i < ACROSS; i++) {
-    fine_cos[i] = cos(step * (double)i);
-    fine_sin[i] = sin(step * (double)i);
+  for (size_t begin = 0; begin < n; begin += ACROSS) {
+    size_t count = n - begin < ACROSS ? n - begin : ACROSS;
+    fill_wander(&w, begin);
+    second += product_of(residual + begin, w.second, count);
+    third += product_of(residual + begin, w.third, count);
   }
-  for (int pass = 0; pass < 2; pass++) {
-    for (size_t i = 0; i < n; i++) {
-      double u = ((double)i - middle) * (2.0 / (double)n), across;
-      if (i % ACROSS == 0)
-        fill_across(fit, n, step, fine_cos, fine_sin, i, n - i < ACROSS ? n - i : ACROSS, block);
-      across = block[i % ACROSS];
-      double p2 = 1.5 * u * u - 0.5, p3 = (2.5 * u * u - 1.5) * u;
-      if (pass == 1) {
-        residual[i] -= across * (second * p2 + third * p3);
-        continue;
-      }
-      second += residual[i] * across * p2;
-      third += residual[i] * across * p3;
-    }
-    if (pass == 1)
-      return true;
-    /* energy of the columns: A^2 / 2 and 1 / (2 k + 1) of n frames */
-    second *= 10.0 / ((double)n * fit->amplitude * fit->amplitude);
-    third *= 14.0 / ((double)n * fit->amplitude * fit->amplitude);
-    if (fabs(second) + fabs(third) > WANDER_MOST_RAD ||
-        fit->amplitude * fit->amplitude * (second * second / 5.0 + third * third / 7.0) <
-            WANDER_ABOVE_NOISE * noise)
-      return false;
+  /* energy of the columns: A^2 / 2 and 1 / (2 k + 1) of n frames */
+  second *= 10.0 / ((double)n * power);
+  third *= 14.0 / ((double)n * power);
+  if (fabs(second) + fabs(third) > WANDER_MOST_RAD ||
+      power * (second * second / 5.0 + third * third / 7.0) < WANDER_ABOVE_NOISE * noise)
+    return false;
+  for (size_t begin = 0; begin < n; begin += ACROSS) {
+    fill_wander(&w, begin);
+    for (size_t i = 0; i < ACROSS && begin + i < n; i++)
+      residual[begin + i] -= second * w.second[i] + third * w.third[i];
   }
-  return false;
+  return true;
 }
 
 /* ---- what the readings take ---------------------------------------------------------------------- */
@@ -561,14 +605,6 @@ static mt_code look_at_seam(mt_tone_run *run, const mt_sine_fit *fit, mt_error *
   return code;
 }
 
-static double largest(const double *x, size_t n)
-{
-  double peak = 0.0;
-  for (size_t i = 0; i < n; i++)
-    peak = fabs(x[i]) > peak ? fabs(x[i]) : peak;
-  return peak;
-}
-
 mt_code mt_tone_begin(mt_tone_run *run, size_t n, double rate_hz, double expect_hz, mt_error *err)
 {
   size_t count = (size_t)fmax(1.0, floor((double)n / (RECORD_S * rate_hz) + 0.5));
@@ -663,7 +699,7 @@ mt_code mt_tone_advance(mt_tone_run *run, mt_samples *samples, size_t upto, mt_e
     code = mt_samples_look(samples, run->next * run->record, run->record, &x, err);
     if (code != MT_OK)
       return code;
-    run->tone.peak = fmax(run->tone.peak, largest(x, run->record));
+    run->tone.peak = fmax(run->tone.peak, mt_wide_peak(x, run->record));
     code = add_record(run, x, err);
     if (code == MT_E_DATA && run->may_pause) {
       add_absence(run);
@@ -674,7 +710,7 @@ mt_code mt_tone_advance(mt_tone_run *run, mt_samples *samples, size_t upto, mt_e
     size_t first = run->count * run->record; /* what is left over at the end counts for the peak alone */
     code = mt_samples_look(samples, first, run->n - first, &x, err);
     if (code == MT_OK)
-      run->tone.peak = fmax(run->tone.peak, largest(x, run->n - first));
+      run->tone.peak = fmax(run->tone.peak, mt_wide_peak(x, run->n - first));
   }
   return code;
 }
@@ -744,7 +780,7 @@ mt_code mt_tone_measure_known_with(mt_psd_tools *tools, const double *x, size_t 
     tone.norders = 1;
     tone.nrecords = 1;
     tone.freq_is_given = true;
-    tone.peak = largest(x, n);
+    tone.peak = mt_wide_peak(x, n);
     conclude(&tone, n, rate_hz);
     *out = tone;
   } else {

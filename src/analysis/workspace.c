@@ -355,16 +355,21 @@ static mt_code look_for_clicks(mt_workspace *ws, const mt_section *section, mt_c
 static mt_code look_for_faults_of(mt_workspace *ws, const mt_section *section, mt_channel channel,
                                   mt_error *err)
 {
-  double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
-  mt_code code;
+  const float *from = ws->take->samples + section->begin * ws->take->nchannels + (size_t)channel;
+  mt_code code = MT_OK;
 
-  if (x == NULL)
-    return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
-  mt_workspace_copy(ws, section->begin, section->count, channel, x);
-  code = look_for_gap(ws, section, channel, x, err);
-  if (code == MT_OK && section->has_noise[channel])
-    code = look_for_clicks(ws, section, channel, x, err);
-  free(x);
+  /* the rule is a tone that stands still nowhere */
+  if (section->has_noise[channel] ||
+      mt_gap_is_possible(from, ws->take->nchannels, section->count, (size_t)(GAP_S * ws->take->rate_hz))) {
+    double *x = malloc((section->count > 0 ? section->count : 1) * sizeof *x);
+    if (x == NULL)
+      return mt_fail(err, MT_E_MEMORY, "out of memory for %zu samples", section->count);
+    mt_workspace_copy(ws, section->begin, section->count, channel, x);
+    code = look_for_gap(ws, section, channel, x, err);
+    if (code == MT_OK && section->has_noise[channel])
+      code = look_for_clicks(ws, section, channel, x, err);
+    free(x);
+  }
   if (code == MT_OK && section->has_tone[channel])
     code = mt_workspace_add_events(ws, section, channel, err);
   return code;
@@ -408,16 +413,6 @@ static mt_code read_idle(mt_workspace *ws, mt_section *section, unsigned worker,
     section->has_noise[c] = code == MT_OK;
   }
   return code;
-}
-
-/* The power of a sine that had all of x[n]. */
-static double power_of(const double *x, size_t n)
-{
-  double sum = 0.0;
-
-  for (size_t i = 0; i < n; i++)
-    sum += x[i] * x[i];
-  return 2.0 * sum / (double)n;
 }
 
 /* In a segment with one channel silent, the weak tone is read at the frequency of the strong one: a fit
@@ -466,7 +461,8 @@ static mt_code fit_alone(mt_workspace *ws, mt_section *section, unsigned worker,
 
   for (unsigned c = 0; c < MT_PAIR; c++) {
     mt_workspace_copy(ws, section->begin, section->count, (mt_channel)c, x + c * section->count);
-    power[c] = power_of(x + c * section->count, section->count);
+    /* of a sine that had all of it */
+    power[c] = 2.0 * mt_wide_energy(x + c * section->count, section->count, 0.0) / (double)section->count;
   }
   strong = power[0] < power[1] ? 1 : 0;
   weak = 1 - strong;

@@ -139,6 +139,10 @@ static inline void mt_turns_of(const mt_four *radians, mt_turns *out)
 
 /** The sum of x[n]. @return false if one of them is not within +-most, or no number. */
 bool mt_wide_sum(const double *x, size_t n, double most, double *out);
+/** The sum of (x - mean)^2 over x[n]. */
+double mt_wide_energy(const double *x, size_t n, double mean);
+/** The largest |x[n]|; 0 of none. What is no number is passed over. */
+double mt_wide_peak(const double *x, size_t n);
 
 /** One channel of interleaved frames: out[n] from its first sample on, each `stride` after the last. */
 void mt_wide_take_channel(const float *first, size_t stride, size_t n, double *out);

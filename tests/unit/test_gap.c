@@ -46,6 +46,29 @@ static void digital_silence_is_not_a_gap(void **state)
   assert_false(mt_gap_find(x, 0, 48, &begin, &count));
 }
 
+/* The quick look at one channel of a pair tells the same as all its neighbours compared. */
+static void a_quick_look_overlooks_no_run(void **state)
+{
+  enum { LENGTH = 200, LEAST = 12 };
+  float x[2 * LENGTH];
+  mt_random random;
+  size_t possible = 0;
+  (void)state;
+  mt_random_init(&random, support_seed(13));
+  for (size_t trial = 0; trial < 4000; trial++) {
+    size_t longest = 1, run = 1, n = trial % LENGTH;
+    for (size_t i = 0; i < 2 * LENGTH; i++)
+      x[i] = (float)rint(0.5 * mt_random_normal(&random));
+    for (size_t i = 1; i < n; i++) {
+      run = fabs((double)x[2 * i] - (double)x[2 * i - 2]) > 0.0 ? 1 : run + 1;
+      longest = run > longest ? run : longest;
+    }
+    assert_int_equal(mt_gap_is_possible(x, 2, n, LEAST), n > 0 && longest >= LEAST);
+    possible += longest >= LEAST;
+  }
+  assert_true(possible > 400 && possible < 3600);
+}
+
 /* Noise beside hum a hundred times as strong, in steps of a converter of 24 or 16 bits with dither. */
 static void fill(mt_random *random, double sigma, double steps, double *x)
 {
@@ -100,8 +123,11 @@ static void a_mute_before_the_converter_is_found(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(noise_of_any_coarseness_has_no_gap),   cmocka_unit_test(a_muted_millisecond_is_found),
-      cmocka_unit_test(digital_silence_is_not_a_gap),         cmocka_unit_test(noise_is_never_hushed),
+      cmocka_unit_test(noise_of_any_coarseness_has_no_gap),
+      cmocka_unit_test(a_muted_millisecond_is_found),
+      cmocka_unit_test(digital_silence_is_not_a_gap),
+      cmocka_unit_test(noise_is_never_hushed),
+      cmocka_unit_test(a_quick_look_overlooks_no_run),
       cmocka_unit_test(a_mute_before_the_converter_is_found),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -9,6 +9,30 @@
 
 #define N 77
 
+static void energy_and_peak_of_any_length_and_place(void **state)
+{
+  double x[N + 8];
+  mt_random random;
+
+  (void)state;
+  mt_random_init(&random, support_seed(2));
+  for (size_t i = 0; i < N + 8; i++)
+    x[i] = mt_random_normal(&random);
+  for (size_t first = 0; first < 8; first++)
+    for (size_t n = 0; n <= N; n++) {
+      double energy = 0.0, peak = 0.0;
+      for (size_t i = first; i < first + n; i++) {
+        energy += (x[i] - 0.3) * (x[i] - 0.3);
+        peak = fmax(peak, fabs(x[i]));
+      }
+      assert_near(mt_wide_energy(x + first, n, 0.3), energy, 1e-13 * energy, "");
+      assert_near(mt_wide_peak(x + first, n), peak, 0.0, "");
+    }
+  x[3] = NAN;
+  x[5] = -INFINITY;
+  assert_true(isinf(mt_wide_peak(x, N)) && isfinite(mt_wide_peak(x, 5)));
+}
+
 static void a_sum_of_any_length_and_place_is_the_sum(void **state)
 {
   double x[N + 8], most = 0.0;
@@ -100,6 +124,7 @@ static void cosine_and_sine_of_four_are_those_of_each(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(energy_and_peak_of_any_length_and_place),
       cmocka_unit_test(a_sum_of_any_length_and_place_is_the_sum),
       cmocka_unit_test(one_that_is_too_great_or_no_number_is_seen_anywhere),
       cmocka_unit_test(the_bend_of_a_parabola_is_the_same_all_along),
