@@ -3,6 +3,7 @@
 #include "analysis/psd.h"
 #include "analysis/window.h"
 #include "base/decibel.h"
+#include "base/wide.h"
 #include "signal/transform.h"
 
 #include <math.h>
@@ -129,20 +130,19 @@ static void fill_taps(size_t step, double *taps, size_t ntaps)
     taps[j] /= sum;
 }
 
-static double filter(const double *taps, size_t ntaps, const double *x)
+/* Every `step` frames the sum of the taps times the frames from there on. */
+MT_WIDE static void filter(const double *taps, size_t ntaps, const double *x, size_t step, size_t count,
+                           double *out)
 {
-  double a = 0.0, b = 0.0, c = 0.0, d = 0.0;
-  size_t j = 0;
-
-  for (; j + 4 <= ntaps; j += 4) {
-    a += taps[j] * x[j];
-    b += taps[j + 1] * x[j + 1];
-    c += taps[j + 2] * x[j + 2];
-    d += taps[j + 3] * x[j + 3];
+  for (size_t i = 0; i < count; i++, x += step) {
+    mt_four sums = {0.0};
+    size_t j = 0;
+    for (; j + 4 <= ntaps; j += 4)
+      sums += *(const mt_four_at *)(taps + j) * *(const mt_four_at *)(x + j);
+    for (; j < ntaps; j++)
+      sums[0] += taps[j] * x[j];
+    out[i] = mt_four_sum(&sums);
   }
-  for (; j < ntaps; j++)
-    a += taps[j] * x[j];
-  return (a + b) + (c + d);
 }
 
 static size_t section_begin(const mt_hum_run *run, size_t section)
@@ -160,11 +160,11 @@ static mt_code thin(mt_hum_run *run, mt_samples *samples, size_t to, mt_error *e
   if (to <= run->at)
     return MT_OK;
   code = mt_samples_look(samples, run->at * run->step, (count - 1) * run->step + run->ntaps, &x, err);
-  for (size_t i = 0; i < count && code == MT_OK; i++)
-    run->thinned[run->at - run->kept + i] = filter(run->taps, run->ntaps, x + i * run->step);
-  if (code == MT_OK)
-    run->at = to;
-  return code;
+  if (code != MT_OK)
+    return code;
+  filter(run->taps, run->ntaps, x, run->step, count, run->thinned + (run->at - run->kept));
+  run->at = to;
+  return MT_OK;
 }
 
 /* Forget what no section to come needs. */
