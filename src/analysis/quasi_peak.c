@@ -37,8 +37,8 @@
 #define GROUP 8
 /* What the network leaves to be doubled once more, by a filter of so many samples on either side. */
 #define TAPS 8
-/* of the detectors, calibrated by a sine */
-#define CALIBRATION_S 0.5
+/* of the detectors, calibrated by a sine: they begin within 0.001 dB of where they end */
+#define CALIBRATION_S 0.1
 #define CALIBRATION_HZ 1000.0
 
 /* ---- the detectors -------------------------------------------------------------------------------- */
