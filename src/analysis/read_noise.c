@@ -2,6 +2,7 @@
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
+#include "base/student.h"
 
 #include <stdlib.h>
 
@@ -53,7 +54,8 @@ static mt_code read_hum_lines(mt_workspace *ws, const mt_section *section, mt_ch
     line.order = k;
     line.mains_hz = hum->mains_hz;
     line.freq_hz = k * hum->freq_hz;
-    mt_reading_set_power(&line, hum->order_power[k], hum->order_standard_error[k],
+    mt_reading_set_power(&line, hum->order_power[k],
+                         hum->order_standard_error[k] * mt_student_over_normal(hum->order_freedom[k]),
                          hum->order_standard_error[k]);
     code = mt_workspace_add(ws, &line, err);
   }
@@ -79,7 +81,8 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
   hum.mains_hz = found.mains_hz;
   if (found.significant) {
     mt_reading_set(&hum, mt_db_of_power(found.power),
-                   2.0 * 10.0 / log(10.0) * found.standard_error / found.power);
+                   2.0 * mt_student_over_normal(found.freedom) * 10.0 / log(10.0) * found.standard_error /
+                       found.power);
   } else if (hum.validity == MT_VALID) {
     mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, MT_SILENCE_POWER)), 0.0);
     mt_reading_refuse(&hum, MT_RIG_LIMITED, "no mains hum stands out of the noise: at most this");
