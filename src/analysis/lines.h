@@ -16,6 +16,8 @@ typedef struct mt_hum {
   double upper_bound;    /**< what the power does not exceed, 95 % one-sided; always set */
   double order_power[MT_ORDERS_MAX + 1]; /**< [k]: at k times the fundamental, less noise, not below 0 */
   double order_standard_error[MT_ORDERS_MAX + 1]; /**< one sigma */
+  double freedom; /**< degrees of freedom `standard_error` is known to: the noise is known from few bins */
+  double order_freedom[MT_ORDERS_MAX + 1];
 } mt_hum;
 
 /**

@@ -4,12 +4,18 @@
 
 #include "analysis/samples.h"
 
+#define MT_SMOOTH_MEAN_BLOCK 256
+
 /** On its way through a record. */
 typedef struct mt_smooth_mean {
   size_t first;
   size_t count;
-  size_t at; /**< of `count`, the next to be seen */
-  double c, s, sum;
+  size_t at;    /**< of `count`, the next to be seen */
+  double angle; /**< of the raised cosine, from one sample to the next */
+  double cosines[MT_SMOOTH_MEAN_BLOCK],
+      sines[MT_SMOOTH_MEAN_BLOCK];          /**< of the samples of a block re its first */
+  double plain[4], in_phase[4], crossed[4]; /**< sums of the block so far, of every fourth sample */
+  double sum;
 } mt_smooth_mean;
 
 /** Of samples [first, first + count). */

@@ -2,6 +2,7 @@
 #include "analysis/workspace.h"
 
 #include "base/decibel.h"
+#include "base/student.h"
 
 #include <stdlib.h>
 
@@ -18,10 +19,11 @@ static const struct {
   mt_quantity quantity;
   mt_weighting weighting;
 } weightings[] = {
-    {MT_Q_NOISE, MT_WEIGHT_NONE},
+    {MT_Q_NOISE, MT_WEIGHT_NONE}, /* the first: the signal-to-noise ratio takes it */
     {MT_Q_NOISE_A, MT_WEIGHT_A},
     {MT_Q_NOISE_CCIR, MT_WEIGHT_CCIR_RMS},
 };
+#define NWEIGHTINGS (sizeof weightings / sizeof weightings[0])
 
 static void set_noise(mt_reading *reading, mt_band_power band)
 {
@@ -52,7 +54,8 @@ static mt_code read_hum_lines(mt_workspace *ws, const mt_section *section, mt_ch
     line.order = k;
     line.mains_hz = hum->mains_hz;
     line.freq_hz = k * hum->freq_hz;
-    mt_reading_set_power(&line, hum->order_power[k], hum->order_standard_error[k],
+    mt_reading_set_power(&line, hum->order_power[k],
+                         hum->order_standard_error[k] * mt_student_over_normal(hum->order_freedom[k]),
                          hum->order_standard_error[k]);
     code = mt_workspace_add(ws, &line, err);
   }
@@ -78,7 +81,8 @@ static mt_code read_hum(mt_workspace *ws, const mt_section *section, mt_channel 
   hum.mains_hz = found.mains_hz;
   if (found.significant) {
     mt_reading_set(&hum, mt_db_of_power(found.power),
-                   2.0 * 10.0 / log(10.0) * found.standard_error / found.power);
+                   2.0 * mt_student_over_normal(found.freedom) * 10.0 / log(10.0) * found.standard_error /
+                       found.power);
   } else if (hum.validity == MT_VALID) {
     mt_reading_set(&hum, mt_db_of_power(fmax(found.upper_bound, MT_SILENCE_POWER)), 0.0);
     mt_reading_refuse(&hum, MT_RIG_LIMITED, "no mains hum stands out of the noise: at most this");
@@ -108,7 +112,8 @@ static mt_code read_quasi_peak(mt_workspace *ws, const mt_section *section, mt_c
   return mt_workspace_add(ws, &reading, err);
 }
 
-static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel channel, mt_error *err)
+static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel channel, mt_band_power noise,
+                        mt_error *err)
 {
   const mt_section *both = mt_workspace_find(ws, "both");
   mt_reading snr;
@@ -119,12 +124,11 @@ static mt_code read_snr(mt_workspace *ws, const mt_section *idle, mt_channel cha
   if (idle->validity[channel] != MT_VALID)
     mt_reading_refuse(&snr, idle->validity[channel], "%s", idle->why[channel]);
   if (snr.validity == MT_VALID) {
-    mt_band_power band = noise_band(ws, &idle->noise[channel], MT_WEIGHT_NONE);
-    double noise_power = fmax(band.power, MT_SILENCE_POWER);
+    double noise_power = fmax(noise.power, MT_SILENCE_POWER);
     mt_reading_set(&snr, mt_tone_level_dbfs(&both->tone[channel]) - mt_db_of_power(noise_power),
                    hypot(mt_tone_level_uncertainty_db(&both->tone[channel]),
-                         2.0 * 10.0 / log(10.0) * band.standard_error / noise_power));
-    if (band.power < MT_SILENCE_POWER)
+                         2.0 * 10.0 / log(10.0) * noise.standard_error / noise_power));
+    if (noise.power < MT_SILENCE_POWER)
       mt_reading_refuse(&snr, MT_RIG_LIMITED, "the noise is below the rounding of 24 bits: at least this");
   }
   return mt_workspace_add(ws, &snr, err);
@@ -168,17 +172,19 @@ mt_code mt_read_noise(mt_workspace *ws, mt_error *err)
   if (idle != NULL && ws->stimulus != NULL)
     code = mt_parallel(ws->nchannels, hear_samples, ws, err);
   for (int c = 0; idle != NULL && c < (int)ws->nchannels && code == MT_OK; c++) {
+    mt_band_power noise[NWEIGHTINGS];
     if (!idle->has_noise[c])
       continue;
-    for (size_t i = 0; i < sizeof weightings / sizeof weightings[0] && code == MT_OK; i++) {
+    for (size_t i = 0; i < NWEIGHTINGS && code == MT_OK; i++) {
       mt_reading reading = mt_workspace_reading(ws, weightings[i].quantity, c, idle);
-      set_noise(&reading, noise_band(ws, &idle->noise[c], weightings[i].weighting));
+      noise[i] = noise_band(ws, &idle->noise[c], weightings[i].weighting);
+      set_noise(&reading, noise[i]);
       code = mt_workspace_add(ws, &reading, err);
     }
     if (code == MT_OK)
       code = read_samples(ws, idle, c, err);
     if (code == MT_OK && ws->stimulus != NULL)
-      code = read_snr(ws, idle, c, err);
+      code = read_snr(ws, idle, c, noise[0], err);
   }
   return code;
 }

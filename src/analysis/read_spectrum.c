@@ -16,9 +16,13 @@ typedef struct mt_cells {
   double u[CELLS_MAX];
 } mt_cells;
 
-static void raise_cell(mt_cells *cells, double freq_hz, double power)
+static double place_of(double freq_hz)
 {
-  double place = floor(CELLS_PER_DECADE * log10(freq_hz / FIRST_HZ) + 0.5);
+  return floor(CELLS_PER_DECADE * log10(freq_hz / FIRST_HZ) + 0.5);
+}
+
+static void raise_cell(mt_cells *cells, double place, double freq_hz, double power)
+{
   if (place < 0.0 || place >= CELLS_MAX)
     return;
   if (power > cells->y[(size_t)place]) {
@@ -27,13 +31,24 @@ static void raise_cell(mt_cells *cells, double freq_hz, double power)
   }
 }
 
+static void raise_line(mt_cells *cells, double freq_hz, double power)
+{
+  raise_cell(cells, place_of(freq_hz), freq_hz, power);
+}
+
 /* The power of a bin is its density times the window's noise bandwidth; lines have their own power. */
 static void fill(mt_cells *cells, const mt_psd *psd)
 {
-  double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz;
+  double width_hz = mt_window_enbw_bins(psd->window) * psd->bin_hz, place = 0.0, end_hz = 0.0;
   memset(cells, 0, sizeof *cells);
-  for (size_t i = 1; i < psd->nbins; i++)
-    raise_cell(cells, (double)i * psd->bin_hz, psd->density[i] * width_hz);
+  for (size_t i = 1; i < psd->nbins; i++) {
+    double freq_hz = (double)i * psd->bin_hz;
+    if (freq_hz >= end_hz) {
+      place = place_of(freq_hz);
+      end_hz = FIRST_HZ * pow(10.0, (place + 0.5) / CELLS_PER_DECADE);
+    }
+    raise_cell(cells, place, freq_hz, psd->density[i] * width_hz);
+  }
 }
 
 /* Drop empty cells (between bins at low frequencies, or digital silence): no number is made up for them. */
@@ -76,9 +91,9 @@ mt_code mt_read_spectrum(mt_workspace *ws, mt_error *err)
       if (section->has_tone[c]) {
         const mt_tone *tone = &section->tone[c];
         fill(&cells, &tone->rest);
-        raise_cell(&cells, tone->freq_hz, fmax(0.0, tone->power));
+        raise_line(&cells, tone->freq_hz, fmax(0.0, tone->power));
         for (int k = 2; k <= tone->norders; k++)
-          raise_cell(&cells, k * tone->freq_hz, tone->harmonic_raw[k]);
+          raise_line(&cells, k * tone->freq_hz, tone->harmonic_raw[k]);
         code = add(ws, section, c, &tone->rest, &cells, err);
       } else if (section->has_noise[c]) {
         fill(&cells, &section->noise[c]);

@@ -4,6 +4,7 @@
 
 #include "base/decibel.h"
 #include "base/order.h"
+#include "base/student.h"
 #include "base/wide.h"
 #include "signal/fade.h"
 #include "signal/sweep.h"
@@ -913,12 +914,6 @@ void mt_transfer_finish(mt_transfer *transfer)
   *transfer = (mt_transfer){0};
 }
 
-/* 95.45 % of Student's t over that of the normal; within 1 % of GUM table G.2 from 4 degrees up. */
-static double student_over_normal(double freedom)
-{
-  return 1.0 + 1.35 / freedom + 1.4 / (freedom * freedom);
-}
-
 /* The record is looked at even where the idle noise is known: a unit may hiss more when it plays. It counts when it is
    more than its own spread explains. */
 static bool hisses(const reading *r)
@@ -931,7 +926,7 @@ static bool hisses(const reading *r)
    what is read off several points adds up lines in several phases, and that is like noise. */
 static double noise_variance(const reading *r)
 {
-  double student = student_over_normal(r->record_freedom);
+  double student = mt_student_over_normal(r->record_freedom);
   return (hisses(r) ? r->record_variance * student * student : r->idle_variance + r->line_variance) +
          r->float_variance;
 }

@@ -2,6 +2,7 @@
 
 #include "base/decibel.h"
 #include "base/order.h"
+#include "base/wide.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -67,16 +68,10 @@ static size_t reach(size_t bin)
   return far < FAR_MIN ? FAR_MIN : far > FAR_MAX ? FAR_MAX : far;
 }
 
-static size_t collect(const search *s, size_t bin, double *around)
+/* Bins of noise around one, as many on either side. */
+static size_t count_around(size_t bin)
 {
-  size_t far = reach(bin), count = 0;
-
-  for (size_t d = NEAR; d <= far; d++) {
-    around[count++] = s->psd->density[bin - d];
-    if (bin + d < s->psd->nbins)
-      around[count++] = s->psd->density[bin + d];
-  }
-  return count;
+  return 2 * (reach(bin) - NEAR + 1);
 }
 
 /* Three standard deviations of a median of so many bins: of n independent values 2/n of the mean squared. */
@@ -89,21 +84,36 @@ static double margin(const search *s, size_t count)
 static double noise_around(const search *s, size_t bin)
 {
   double around[2 * FAR_MAX];
-  size_t count = collect(s, bin, around);
+  const double *density = s->psd->density + bin;
+  size_t side = reach(bin) - NEAR + 1;
 
-  return mt_order_select(around, count, count / 2) / s->of_mean;
+  memcpy(around, density - reach(bin), side * sizeof *around);
+  memcpy(around + side, density + NEAR, side * sizeof *around);
+  return mt_order_select(around, 2 * side, side) / s->of_mean;
 }
 
-/* The same question without sorting, for the many bins that are no line. */
+MT_WIDE static size_t count_below(const double *values, size_t n, double level)
+{
+  size_t below = 0;
+
+  for (size_t i = 0; i < n; i++)
+    below += values[i] < level;
+  return below;
+}
+
+/* Is the noise around a bin less than that? The median's question without sorting, for the many bins it is asked of. */
+static bool is_noise_below(const search *s, size_t bin, double noise)
+{
+  const double *density = s->psd->density + bin;
+  size_t side = reach(bin) - NEAR + 1;
+  double level = noise * s->of_mean;
+
+  return count_below(density - reach(bin), side, level) + count_below(density + NEAR, side, level) > side;
+}
+
 static bool stands_out(const search *s, size_t bin)
 {
-  double around[2 * FAR_MAX];
-  size_t count = collect(s, bin, around), below = 0;
-  double level = s->psd->density[bin] / (s->least * margin(s, count)) * s->of_mean;
-
-  for (size_t i = 0; i < count; i++)
-    below += around[i] < level;
-  return 2 * below > count;
+  return is_noise_below(s, bin, s->psd->density[bin] / (s->least * margin(s, count_around(bin))));
 }
 
 static bool is_top(const mt_psd *psd, size_t bin)
@@ -227,8 +237,11 @@ static double bound_of(const search *s)
 {
   double bandwidth_hz = mt_window_enbw_bins(s->psd->window) * s->psd->bin_hz, most = 0.0;
 
-  for (size_t bin = s->first; bin <= s->last; bin += FAR_MIN)
-    most = fmax(most, noise_around(s, bin) * margin(s, 2 * (reach(bin) - NEAR + 1)));
+  for (size_t bin = s->first; bin <= s->last; bin += FAR_MIN) {
+    double more = margin(s, count_around(bin));
+    if (!is_noise_below(s, bin, most / more))
+      most = fmax(most, noise_around(s, bin) * more);
+  }
   return 2.0 * most * s->least * bandwidth_hz;
 }
 
