@@ -113,9 +113,20 @@ static mt_code capture(mt_workspace *ws, const mt_section *section, mt_channel c
   return code;
 }
 
-static mt_code hear_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, swept *out,
-                            mt_error *err)
+typedef struct hearing {
+  mt_workspace *ws;
+  const mt_section *section;
+  swept *found; /* of each channel */
+} hearing;
+
+/* A piece of work: one channel. */
+static mt_code hear_channel(void *context, size_t item, unsigned worker, mt_error *err)
 {
+  const hearing *h = context;
+  mt_workspace *ws = h->ws;
+  const mt_section *section = h->section;
+  mt_channel channel = (mt_channel)item;
+  swept *out = &h->found[item];
   const mt_section *both = mt_workspace_find(ws, "both");
   const mt_tone *tone = both != NULL && both->has_tone[channel] && mt_tone_is_present(&both->tone[channel])
                             ? &both->tone[channel]
@@ -124,6 +135,7 @@ static mt_code hear_channel(mt_workspace *ws, const mt_section *section, mt_chan
   mt_error why = {0};
   mt_code code;
 
+  (void)worker;
   mt_text_copy(out->why, sizeof out->why, "the channel carries no sweep");
   if (ws->route_known[channel] && ws->route[channel] == MT_ROUTE_NONE)
     return MT_OK;
@@ -232,8 +244,8 @@ mt_code mt_read_orders(mt_workspace *ws, mt_error *err)
     return mt_fail(err, MT_E_MEMORY, "out of memory for the orders of a sweep");
   if (mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
     code = mt_workspace_render_sweep(ws, section, err);
-  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = hear_channel(ws, section, c, &found[c], err);
+  if (code == MT_OK)
+    code = mt_parallel(ws->nchannels, hear_channel, &(hearing){ws, section, found}, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
     code = add_channel(ws, section, c, &found[c], err);
   free(found);

@@ -289,12 +289,24 @@ static mt_code hear_samples(mt_workspace *ws, const mt_section *section, mt_chan
   return code == MT_OK ? MT_OK : mt_fail(err, code, "%s", why.message);
 }
 
-static mt_code hear_channel(mt_workspace *ws, const mt_section *section, mt_channel channel, swept *out,
-                            mt_error *err)
+typedef struct hearing {
+  mt_workspace *ws;
+  const mt_section *section;
+  swept *found; /* of each channel */
+} hearing;
+
+/* A piece of work: one channel. */
+static mt_code hear_channel(void *context, size_t item, unsigned worker, mt_error *err)
 {
+  const hearing *h = context;
+  mt_workspace *ws = h->ws;
+  const mt_section *section = h->section;
+  mt_channel channel = (mt_channel)item;
+  swept *out = &h->found[item];
   double from_hz, to_hz, *x;
   mt_code code;
 
+  (void)worker;
   if (ws->route_known[channel] && ws->route[channel] == MT_ROUTE_NONE)
     return refuse(out, MT_NO_SIGNAL, "the channel carries no tone");
   if (!mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
@@ -333,8 +345,8 @@ mt_code mt_read_response(mt_workspace *ws, mt_error *err)
     return mt_fail(err, MT_E_MEMORY, "out of memory for a response");
   if (mt_response_band(section->segment, ws->take->rate_hz, &from_hz, &to_hz))
     code = mt_workspace_render_sweep(ws, section, err);
-  for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
-    code = hear_channel(ws, section, c, &found[c], err);
+  if (code == MT_OK)
+    code = mt_parallel(ws->nchannels, hear_channel, &(hearing){ws, section, found}, err);
   for (int c = 0; c < (int)ws->nchannels && code == MT_OK; c++)
     code = add_channel(ws, section, c, &found[c], err);
   for (int c = 0; c < MT_PAIR; c++)
