@@ -104,7 +104,9 @@ static double find_images(const mt_tone *tone)
 #define NEAR_TO_HZ 100.0
 #define FAR_FROM_HZ 5000.0
 #define FAR_TO_HZ 12000.0
-/* A noise of amplitude alone that makes up a hill of 6 dB has 8.4 dB more in phase than in quadrature */
+/* Noise of amplitude alone makes a hill in phase, none in quadrature, noise of phase the other way: so the smaller of
+   both must rise, by three times what it varies by; and of a steep hill neither may be much the larger */
+#define BOTH_RISE_DB 3.0
 #define QUADRATURE_DB 8.0
 /* Noise of amplitude or phase as wide as the tone is high folds about it and leans no more; its power over the period
    then goes with the wave or its slope, of which all has 0.5. Codecs' is even: below 0.1 */
@@ -112,7 +114,8 @@ static double find_images(const mt_tone *tone)
 /*
  * Blocks of 240 ms hold several frames of any usual codec and resolve 4.2 Hz, so that mains hum on the tone (lines
  * 50 or 60 and 100 Hz beside it, 7 bins wide each under the window) takes less than half of the offsets from 17 to
- * 92 Hz. The tone itself, if frames were lost and it is still there, is 92 dB down from the fourth bin on.
+ * 42 Hz, where MP3's noise lies. The tone itself, if frames were lost and it is still there, is 92 dB down from the
+ * fourth bin on.
  */
 #define BLOCK_S 0.24
 #define OFFSETS_FROM 4
@@ -205,6 +208,16 @@ static mt_code measure_surround(const mt_workspace *ws, const mt_section *sectio
   return code;
 }
 
+/* Amplitude and phase alike, as quantised lines of a spectrum are. */
+static bool is_of_both(const surround *loud, const surround *weak)
+{
+  double lean_db = mt_db_of_power((loud->in_phase + 1e-300) / (loud->quadrature + 1e-300));
+  double least = fmin(loud->in_phase, loud->quadrature), before = 0.5 * (weak->in_phase + weak->quadrature);
+
+  return fabs(lean_db) < QUADRATURE_DB &&
+         mt_db_of_power((least + 1e-300) / (before + 1e-300)) >= BOTH_RISE_DB;
+}
+
 /* How much more noise there is near and far from the loud tone than from the weak one, by medians. */
 static double rise_db(const mt_psd *loud, const mt_psd *weak, double from_hz, double to_hz)
 {
@@ -221,7 +234,7 @@ static mt_code find_hill(const mt_workspace *ws, mt_channel channel, double *hil
   const mt_psd *high, *low;
   surround at_loud, at_weak;
   mt_grain_pulse pulse;
-  double f, far_db, near_db, lean_db, rises_db;
+  double f, far_db, near_db, rises_db;
   mt_code code;
 
   *hill_db = 0.0;
@@ -241,9 +254,8 @@ static mt_code find_hill(const mt_workspace *ws, mt_channel channel, double *hil
     code = measure_surround(ws, weak, channel, f, &at_weak, err);
   if (code != MT_OK)
     return code;
-  lean_db = fabs(mt_db_of_power((at_loud.in_phase + 1e-300) / (at_loud.quadrature + 1e-300)));
   rises_db = mt_db_of_power((at_loud.low + 1e-300) / (at_weak.high + 1e-300));
-  if (lean_db >= QUADRATURE_DB || rises_db < HILL_DB || rises_db < far_db + HILL_FAR_DB)
+  if (!is_of_both(&at_loud, &at_weak) || rises_db < HILL_DB || rises_db < far_db + HILL_FAR_DB)
     return MT_OK;
   code = mt_path_measure_pulse(ws, channel, &pulse, err);
   if (code == MT_OK && pulse.strength < PROPORTIONAL)
