@@ -87,7 +87,7 @@ static void steps_that_double_are_told_from_all_smooth_noise(void **state)
   int missed = 0;
   (void)state;
   mt_random_init(&random, support_seed(141));
-  for (int i = 0; i < 60; i++) {
+  for (int i = 0; i < 30; i++) {
     maker by = (maker)(i % MAKERS);
     double amplitude = 0.12 + 0.7 * mt_random_uniform(&random),
            noise = 3e-5 + 1e-4 * mt_random_uniform(&random);
