@@ -4,7 +4,7 @@
  * A decoder that writes its samples unchanged can be told from them with certainty: companding of 8 bits leaves few
  * levels, in runs whose spacing doubles outwards; a differential decoder leaves samples each of which can only be one
  * of sixteen, given those before. No unit, noise or converter does either. After a change of volume the levels can
- * still be told, the differences not; after a change of rate, dither or an analogue cable neither.
+ * still be told, the differences not; after a change of rate, dither or an analogue cable neither: then see grain.h.
  */
 #ifndef ANALYSIS_CODES_H
 #define ANALYSIS_CODES_H

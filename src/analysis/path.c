@@ -1,6 +1,7 @@
 #include "analysis/path.h"
 
 #include "analysis/codes.h"
+#include "analysis/path_grain.h"
 #include "analysis/samples.h"
 
 #include "base/decibel.h"
@@ -96,23 +97,29 @@ static double find_images(const mt_tone *tone)
 
 /* ---- noise in a hill around the tone ------------------------------------------------------------- */
 
-#define HILL_DB 6.0 /* four times what the estimates below vary by, and more than any reading would bear */
-#define HILL_FAR_DB 4.0 /* the hill above what has risen everywhere */
+#define HILL_DB 4.5     /* several times what the estimates below vary by */
+#define HILL_FAR_DB 3.5 /* the hill above what has risen everywhere */
 /* MP3 spreads its noise over few lines of 42 Hz, Opus over hundreds of hertz */
 #define NEAR_FROM_HZ 15.0
 #define NEAR_TO_HZ 100.0
 #define FAR_FROM_HZ 5000.0
 #define FAR_TO_HZ 12000.0
-/* A noise of amplitude alone that makes up a hill of 6 dB has 8.4 dB more in phase than in quadrature */
+/* Noise of amplitude alone makes a hill in phase, none in quadrature, noise of phase the other way: so the smaller of
+   both must rise, by three times what it varies by; and of a steep hill neither may be much the larger */
+#define BOTH_RISE_DB 3.0
 #define QUADRATURE_DB 8.0
+/* Noise of amplitude or phase as wide as the tone is high folds about it and leans no more; its power over the period
+   then goes with the wave or its slope, of which all has 0.5. Codecs' is even: below 0.1 */
+#define PROPORTIONAL 0.3
 /*
  * Blocks of 240 ms hold several frames of any usual codec and resolve 4.2 Hz, so that mains hum on the tone (lines
  * 50 or 60 and 100 Hz beside it, 7 bins wide each under the window) takes less than half of the offsets from 17 to
- * 92 Hz. The tone itself, if frames were lost and it is still there, is 92 dB down from the fourth bin on.
+ * 42 Hz, where MP3's noise lies. The tone itself, if frames were lost and it is still there, is 92 dB down from the
+ * fourth bin on.
  */
 #define BLOCK_S 0.24
 #define OFFSETS_FROM 4
-#define OFFSETS_TO 22
+#define OFFSETS_TO 10
 #define OFFSETS (OFFSETS_TO - OFFSETS_FROM + 1)
 
 /* What stands around a tone, block by block. */
@@ -201,6 +208,16 @@ static mt_code measure_surround(const mt_workspace *ws, const mt_section *sectio
   return code;
 }
 
+/* Amplitude and phase alike, as quantised lines of a spectrum are. */
+static bool is_of_both(const surround *loud, const surround *weak)
+{
+  double lean_db = mt_db_of_power((loud->in_phase + 1e-300) / (loud->quadrature + 1e-300));
+  double least = fmin(loud->in_phase, loud->quadrature), before = 0.5 * (weak->in_phase + weak->quadrature);
+
+  return fabs(lean_db) < QUADRATURE_DB &&
+         mt_db_of_power((least + 1e-300) / (before + 1e-300)) >= BOTH_RISE_DB;
+}
+
 /* How much more noise there is near and far from the loud tone than from the weak one, by medians. */
 static double rise_db(const mt_psd *loud, const mt_psd *weak, double from_hz, double to_hz)
 {
@@ -216,7 +233,8 @@ static mt_code find_hill(const mt_workspace *ws, mt_channel channel, double *hil
   const mt_section *loud = mt_workspace_find(ws, "both"), *weak = mt_workspace_find(ws, "low");
   const mt_psd *high, *low;
   surround at_loud, at_weak;
-  double f, far_db, near_db, lean_db, rises_db;
+  mt_grain_pulse pulse;
+  double f, far_db, near_db, rises_db;
   mt_code code;
 
   *hill_db = 0.0;
@@ -236,11 +254,29 @@ static mt_code find_hill(const mt_workspace *ws, mt_channel channel, double *hil
     code = measure_surround(ws, weak, channel, f, &at_weak, err);
   if (code != MT_OK)
     return code;
-  lean_db = fabs(mt_db_of_power((at_loud.in_phase + 1e-300) / (at_loud.quadrature + 1e-300)));
   rises_db = mt_db_of_power((at_loud.low + 1e-300) / (at_weak.high + 1e-300));
-  if (lean_db < QUADRATURE_DB && rises_db >= HILL_DB && rises_db >= far_db + HILL_FAR_DB)
+  if (!is_of_both(&at_loud, &at_weak) || rises_db < HILL_DB || rises_db < far_db + HILL_FAR_DB)
+    return MT_OK;
+  code = mt_path_measure_pulse(ws, channel, &pulse, err);
+  if (code == MT_OK && pulse.strength < PROPORTIONAL)
     *hill_db = fmin(rises_db, 200.0);
-  return MT_OK;
+  return code;
+}
+
+/* ---- the grain of few bits -------------------------------------------------------------------------- */
+
+/* By less than that the tone's noise changes no reading by much, and where in the wave it is loud cannot be told */
+#define GRAIN_RISE_DB 3.0
+
+static mt_code find_grain(const mt_workspace *ws, mt_channel channel, mt_grain *out, mt_error *err)
+{
+  const mt_section *loud = mt_workspace_find(ws, "both"), *weak = mt_workspace_find(ws, "low");
+
+  *out = MT_GRAIN_NONE;
+  if (loud == NULL || weak == NULL || !loud->has_tone[channel] || !weak->has_tone[channel] ||
+      rise_db(&loud->tone[channel].rest, &weak->tone[channel].rest, FAR_FROM_HZ, FAR_TO_HZ) < GRAIN_RISE_DB)
+    return MT_OK;
+  return mt_path_find_grain(ws, channel, out, err);
 }
 
 /* ---- the values of the samples -------------------------------------------------------------------- */
@@ -271,6 +307,7 @@ typedef struct signs {
   double images_hz; /* 0: none */
   double hill_db;
   mt_codes codes;
+  mt_grain grain;
 } signs;
 
 /* A channel 40 dB below the other is silent, or nearly: it need not show what the other shows. */
@@ -299,10 +336,13 @@ static mt_code find_signs(const mt_workspace *ws, const mt_section *section, sig
       code = find_hill(ws, c, &here.hill_db, err);
     if (code == MT_OK && (!out->any || out->codes != MT_CODES_NONE))
       code = find_codes(ws, section, (unsigned)c, &here.codes, err);
+    if (code == MT_OK && (!out->any || out->grain != MT_GRAIN_NONE))
+      code = find_grain(ws, (mt_channel)c, &here.grain, err);
     if (out->any) {
       here.images_hz = here.images_hz == out->images_hz ? here.images_hz : 0.0;
       here.hill_db = fmin(here.hill_db, out->hill_db);
       here.codes = here.codes == out->codes ? here.codes : MT_CODES_NONE;
+      here.grain = here.grain == out->grain ? here.grain : MT_GRAIN_NONE;
     }
     *out = here;
   }
@@ -320,6 +360,13 @@ static void describe_signs(const signs *found, double tone_hz, char *text, size_
   else if (found->hill_db > 0.0)
     snprintf(text, size, "a lossy codec lies in the path: the noise around the tone rises with it by %.0f dB",
              found->hill_db);
+  else if (found->grain == MT_GRAIN_STEPPED)
+    snprintf(
+        text, size,
+        "a lossy codec lies in the path: the noise grows with the wave in steps that double (mu-law, A-law)");
+  else if (found->grain == MT_GRAIN_ADAPTIVE)
+    snprintf(text, size,
+             "a lossy codec lies in the path: the noise follows the wave's slope, and late (ADPCM)");
   else
     mt_text_copy(text, size, "a lossy codec lies in the path, as was said; it does not show here");
 }
@@ -335,7 +382,7 @@ mt_code mt_path_look(mt_workspace *ws, mt_error *err)
     return MT_OK;
   code = find_signs(ws, section, &found, err);
   if (code != MT_OK || (ws->path != MT_PATH_LOSSY && found.images_hz == 0.0 && found.hill_db == 0.0 &&
-                        found.codes == MT_CODES_NONE))
+                        found.codes == MT_CODES_NONE && found.grain == MT_GRAIN_NONE))
     return code;
   ws->path_is_lossy = true;
   if (section == NULL)

@@ -16,15 +16,18 @@
  * - Sub-band codec (SBC of wireless links, 4 or 8 bands at 32, 44.1 or 48 kHz): its filters leave images of the
  *   tone around the edges of the bands, the pair S - f and S + f for a spacing S, about 72 dB down.
  * - Transform codec (MP3, Opus): noise in a hill around the tone that comes and goes with the tone, at least
- *   6 dB above the noise at the same place beside a tone 60 dB lower, all the time, with no such rise far from
+ *   4.5 dB above the noise at the same place beside a tone 60 dB lower, all the time, with no such rise far from
  *   the tone. Noise that is only amplitude (a dirty contact) or only phase (a clock) is none of it.
  *
- * - Companding and differences of few bits (mu-law, A-law, ADPCM): by the values of the samples, codes.h.
+ * - Companding and differences of few bits (mu-law, A-law, ADPCM): by the values of the samples, codes.h, or, behind
+ *   dither, a resampler or a converter, by where in the wave their noise is loud, grain.h.
  *
- * Every channel that carries the tone must show the sign. A codec whose noise is below this (MP3 at the highest
- * rates, into a noisy recorder) changes no reading by much and is not noticed.
+ * Every channel that carries the tone must show the sign. A transform codec whose noise is below this (the highest
+ * rates, into a noisy recorder) changes no reading by much and is not noticed. Differences of other make (MS ADPCM,
+ * G.722) raise the noise with the envelope alone, as noise reduction does: they cannot be told.
  *
- * Sets ws->path_is_lossy. Source: own definition; tests/unit/test_path.c and tests/oracle/compare_codecs.py.
+ * Sets ws->path_is_lossy. Source: own definition; tests/unit/test_path.c, tests/oracle/compare_codecs.py and
+ * compare_few_bits.py.
  */
 mt_code mt_path_look(mt_workspace *ws, mt_error *err);
 

@@ -6,8 +6,8 @@
 Vorbis and other rates of MP3 and Opus are to be noticed; brick walls, shaped noise, few bits, a pilot tone and
 effects are not. Decoders of few bits are told by the values of the samples: thresholds were chosen on the unit
 "sound" through mu-law and IMA ADPCM, with a look at A-law and MS ADPCM; the other unit, the volume after them and
-another rate are held out. What is a codec but leaves no such sign (MP3 at 320 kbit/s; ADPCM of another rate or
-volume) is printed, with what it adds to THD+N, and may only not be taken for a good unit: --path lossy is for these.
+another rate are held out. What is a codec but may leave no such sign (MP3 at 320 kbit/s; decoders whose output was
+changed: see compare_few_bits.py) is printed, with what it adds to THD+N: --path lossy is for these.
 Exit status 77 when a tool is not installed.
 """
 
