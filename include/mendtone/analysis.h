@@ -199,7 +199,7 @@ bool mt_response_band(const mt_segment *sweep, double rate_hz, double *from_hz, 
  * the take's clock (the capture itself is not resampled), gated in time.
  *
  * The gate passes what comes 9 ms before to 0.3 s after the delay given (at 10 kHz: to 36 ms after) and stops
- * harmonics of order 2 and up, which come L ln(order) earlier. 0.05 s before and 0.35 s after the sweep must be free
+ * harmonics of order 2 and up, which come L ln(order) earlier. 0.05 s before and 0.15 s after the sweep must be free
  * of other signals. A harmonic that folds back at half the rate cannot be told from the response where it crosses the
  * sweep (order 2 at a third of the rate).
  *

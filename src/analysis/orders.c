@@ -68,8 +68,8 @@
 struct mt_orders {
   const mt_sweep_reference *reference;
   const mt_bin *quotient;
-  size_t nquiet;         /* places where noise was looked for, LOOK_STEP bins apart; at each, */
-  mt_four_floats *noise; /* by look: the power a bin of the quotient has of noise */
+  size_t nquiet;    /* places where noise was looked for, LOOK_STEP bins apart; at each, */
+  mt_floats *noise; /* by look: the power a bin of the quotient has of noise */
 };
 
 static double bessel_i0(double x)
@@ -133,7 +133,7 @@ static inline void kernel_at(const mt_four *place, mt_four *out, four_longs *ins
    turns of each look. */
 typedef struct look {
   mt_eight_floats kernel[LOOK_BINS / LANES];
-  mt_four_floats turn_re[TENTHS], turn_im[TENTHS];
+  mt_floats turn_re[TENTHS], turn_im[TENTHS];
 } look;
 
 static void fill_look(look *l)
@@ -157,11 +157,11 @@ static void fill_look(look *l)
 }
 
 /* The power at LOOK_BINS bins from the first on, by look. */
-MT_WIDE static void look_at(const look *l, const mt_bin *bins, mt_four_floats *out)
+MT_WIDE static void look_at(const look *l, const mt_bin *bins, mt_floats *out)
 {
   mt_eight_floats folded[ROUND / LANES];
   const float *parts = (const float *)folded;
-  mt_four_floats re = l->turn_re[0] * 0.0F, im = re;
+  mt_floats re = l->turn_re[0] * 0.0F, im = re;
 
   memset(folded, 0, sizeof folded);
   for (size_t k = 0; k < LOOK_BINS; k += ROUND)

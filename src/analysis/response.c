@@ -268,13 +268,10 @@ static void render(const mt_sweep_reference *r, float *time)
   }
 }
 
-typedef float four_floats_at
-    __attribute__((vector_size(LANES * sizeof(float)), aligned(sizeof(float)), may_alias));
-
 /* Two bins of a spectrum. */
 static inline void two_bins(const mt_bin *bins, mt_four *out)
 {
-  *out = __builtin_convertvector((mt_four_floats) * (const four_floats_at *)bins, mt_four);
+  *out = __builtin_convertvector((mt_floats) * (const mt_floats_at *)bins, mt_four);
 }
 
 MT_WIDE static double mean_bin_power(const mt_bin *bins, size_t nbins)
@@ -306,7 +303,7 @@ MT_WIDE static void invert(mt_bin *bins, size_t low, size_t high)
     two_bins(bins + k, &x);
     square = x * x;
     x = x * conjugate / (square + __builtin_shufflevector(square, square, 1, 0, 3, 2));
-    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, mt_four_floats);
+    *(mt_floats_at *)(bins + k) = __builtin_convertvector(x, mt_floats);
   }
 }
 
@@ -321,7 +318,7 @@ MT_WIDE static void multiply(mt_bin *bins, const mt_bin *by, size_t low, size_t 
     two_bins(by + k, &y);
     x = x * __builtin_shufflevector(y, y, 0, 0, 2, 2) +
         sign * __builtin_shufflevector(x, x, 1, 0, 3, 2) * __builtin_shufflevector(y, y, 1, 1, 3, 3);
-    *(four_floats_at *)(bins + k) = __builtin_convertvector(x, mt_four_floats);
+    *(mt_floats_at *)(bins + k) = __builtin_convertvector(x, mt_floats);
   }
 }
 

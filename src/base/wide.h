@@ -55,7 +55,6 @@ static inline void mt_turns_by(mt_turns *a, const mt_turns *by)
   a->re = re;
 }
 
-typedef float mt_four_floats __attribute__((vector_size(4 * sizeof(float))));
 typedef float mt_eight_floats __attribute__((vector_size(8 * sizeof(float))));
 typedef float mt_eight_floats_at
     __attribute__((vector_size(8 * sizeof(float)), aligned(sizeof(float)), may_alias));
@@ -63,8 +62,7 @@ typedef float mt_eight_floats_at
 /** The first and the second of four pairs of floats. */
 static inline void mt_four_pairs(const mt_eight_floats *x, mt_four *first, mt_four *second)
 {
-  mt_four_floats a = __builtin_shufflevector(*x, *x, 0, 2, 4, 6),
-                 b = __builtin_shufflevector(*x, *x, 1, 3, 5, 7);
+  mt_floats a = __builtin_shufflevector(*x, *x, 0, 2, 4, 6), b = __builtin_shufflevector(*x, *x, 1, 3, 5, 7);
   *first = __builtin_convertvector(a, mt_four);
   *second = __builtin_convertvector(b, mt_four);
 }
