@@ -19,8 +19,8 @@
 #define INNER_HZ 176400.0
 /* samples of the network: at half of that */
 #define NETWORK_HZ 88200.0
-/* What the network lets through goes on to here, but not beyond so much of the rate, and is gone where the image of that
-   lies (of a record that is as fast as the network, at half its rate): so the filter is short. */
+/* What the network lets through goes on to here, but not beyond so much of the rate, and is gone where the image of
+   that lies (of a record that is as fast as the network, at half its rate): so the filter is short. */
 #define FLAT_TO_HZ 20000.0
 #define FLAT_TO_OF_RATE 0.46
 /* The network's response to an impulse is taken from so many points, many times as long as it, and as far as it is
