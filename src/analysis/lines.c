@@ -134,8 +134,8 @@ static void fill_taps(size_t step, double *taps, size_t ntaps)
 }
 
 /* Every `step` frames the sum of the taps times the frames from there on. */
-MT_WIDE static void filter(const double *taps, size_t ntaps, const double *x, size_t step, size_t count,
-                           double *out)
+MT_WIDE static void thin_out(const double *taps, size_t ntaps, const double *x, size_t step, size_t count,
+                             double *out)
 {
   for (size_t i = 0; i < count; i++, x += step) {
     mt_four sums = {0.0};
@@ -165,7 +165,7 @@ static mt_code thin(mt_hum_run *run, mt_samples *samples, size_t to, mt_error *e
   code = mt_samples_look(samples, run->at * run->step, (count - 1) * run->step + run->ntaps, &x, err);
   if (code != MT_OK)
     return code;
-  filter(run->taps, run->ntaps, x, run->step, count, run->thinned + (run->at - run->kept));
+  thin_out(run->taps, run->ntaps, x, run->step, count, run->thinned + (run->at - run->kept));
   run->at = to;
   return MT_OK;
 }

@@ -373,7 +373,7 @@ typedef float eight __attribute__((vector_size(LANES * sizeof(float))));
 typedef float eight_at __attribute__((vector_size(LANES * sizeof(float)), aligned(sizeof(float)), may_alias));
 
 /* out[i]: the sum of taps[k] x[i + k]; n is a multiple of TOGETHER. */
-MT_WIDE static void filter(const float *x, size_t n, const float *taps, size_t ntaps, float *out)
+MT_WIDE static void convolve(const float *x, size_t n, const float *taps, size_t ntaps, float *out)
 {
   for (size_t i = 0; i < n; i += TOGETHER) {
     eight a = {0.0F}, b = {0.0F}, c = {0.0F}, d = {0.0F};
@@ -415,7 +415,7 @@ static void weigh(network *w, size_t count)
   size_t nframes = (count + 2 * MARGIN + TOGETHER - 1) / TOGETHER * TOGETHER;
 
   for (size_t phase = 0; phase < w->up; phase++) {
-    filter(w->frames, nframes, w->taps + phase * w->ntaps, w->ntaps, w->phase);
+    convolve(w->frames, nframes, w->taps + phase * w->ntaps, w->ntaps, w->phase);
     for (size_t i = 0; i < nframes; i++)
       w->weighted[w->up * i + phase] = w->phase[i];
   }

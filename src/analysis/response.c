@@ -308,7 +308,7 @@ MT_WIDE static void invert(mt_bin *bins, size_t low, size_t high)
 }
 
 /* Complex, bin by bin. */
-MT_WIDE static void multiply(mt_bin *bins, const mt_bin *by, size_t low, size_t high)
+MT_WIDE static void multiply_bins(mt_bin *bins, const mt_bin *by, size_t low, size_t high)
 {
   static const mt_four sign = {-1.0, 1.0, -1.0, 1.0};
 
@@ -444,7 +444,7 @@ static mt_code divide(const mt_sweep_reference *r, const double *x, size_t n, si
   if (code == MT_OK) {
     mt_transform_forward(r->transform, time, bins);
     out->mean_power = mean_bin_power(bins, r->nfft / 2 + 1);
-    multiply(bins, r->inverse, r->low_bin, r->high_bin);
+    multiply_bins(bins, r->inverse, r->low_bin, r->high_bin);
     clear_rest(r, bins);
     out->quotient = bins;
   } else {

@@ -124,7 +124,7 @@ static double cell_width_s(const probe *p, double freq_hz)
   return greater_of(2.0 / freq_hz, lesser_of(CELL_S, change));
 }
 
-MT_WIDE static void multiply(const double *x, double mean, size_t n, double *re, double *im)
+MT_WIDE static void beat_down(const double *x, double mean, size_t n, double *re, double *im)
 {
   size_t i = 0;
 
@@ -146,7 +146,7 @@ static void demodulate(const probe *p, size_t first, size_t nframes, double *re,
     size_t count = nframes - begin < CHUNK ? nframes - begin : CHUNK;
     mt_sweep_render_phase(p->sweep, ((double)(first + begin) - p->start_frame) * p->step_s, p->step_s, count,
                           im + begin, re + begin);
-    multiply(p->x + first + begin, p->mean, count, re + begin, im + begin);
+    beat_down(p->x + first + begin, p->mean, count, re + begin, im + begin);
   }
 }
 

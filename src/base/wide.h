@@ -4,7 +4,7 @@
  * A function marked MT_WIDE is built twice where the processor is known when the program starts: as for any, and for
  * those that take four doubles at once. Both give the same to the bit: what is summed in which order is written down
  * in either case, and neither fuses a multiplication with an addition. Static functions only: clang gives others a name
- * that no other file finds.
+ * that no other file finds; and no two of one name, as what chooses between the two builds has it without `static`.
  */
 #ifndef BASE_WIDE_H
 #define BASE_WIDE_H
