@@ -101,8 +101,8 @@ typedef enum mt_heard {
 
 typedef struct mt_listening {
   const mt_stimulus *stimulus; /**< whose marks to listen for; borrowed */
-  double
-      longest_s; /**< from the start mark on, of the longest layout that may come; then the end is overdue */
+  /** from the start mark on, of the longest layout that may come; then the end is overdue */
+  double longest_s;
   double wait_s; /**< how long to wait for a start mark, in all */
   /** Called in the caller's thread; may be NULL. `level_dbfs`: of the last half second, -300 for zeros. */
   void (*tell)(void *ctx, mt_heard heard, double level_dbfs);

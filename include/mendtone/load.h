@@ -32,8 +32,8 @@ typedef struct mt_load_point {
 typedef struct mt_load_source {
   mt_figure ohm;
   double sway_ohm; /**< what 0.01 dB of error in a level moves it by, at the worst */
-  double
-      misfit; /**< 0 with two points; else the root of chi square a degree of freedom: above 3 they fit no one Z */
+  /** 0 with two points; else the root of chi square a degree of freedom: above 3 they fit no one Z */
+  double misfit;
 } mt_load_source;
 
 /**

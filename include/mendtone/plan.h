@@ -61,13 +61,13 @@ typedef struct mt_plan {
   char name[96];   /**< "default" or the file's name */
   char unit[96];   /**< what the unit is, in words */
   double load_ohm; /**< on each output in every state that does not say; INFINITY: open; 0: not said */
-  double
-      load_tolerance_percent; /**< what the resistors may be off; MT_PLAN_LOAD_TOLERANCE_PERCENT unless said */
-  double level_dbfs;          /**< NAN: not said, the default applies */
-  double rate_hz;             /**< 0: not said */
-  mt_route expect_route[2];   /**< for left and right */
-  int expect_polarity[2];     /**< +1, -1; 0: either */
-  bool judges_route;          /**< false when the plan says expect_route = "any" */
+  /** what the resistors may be off; MT_PLAN_LOAD_TOLERANCE_PERCENT unless said */
+  double load_tolerance_percent;
+  double level_dbfs;        /**< NAN: not said, the default applies */
+  double rate_hz;           /**< 0: not said */
+  mt_route expect_route[2]; /**< for left and right */
+  int expect_polarity[2];   /**< +1, -1; 0: either */
+  bool judges_route;        /**< false when the plan says expect_route = "any" */
   mt_plan_state *states;
   size_t nstates;
   mt_limit *limits;

@@ -45,14 +45,14 @@ typedef struct mt_simulated_channel {
   bool invert;
   bool mute;           /**< its own signal is gone; crosstalk, hum, DC and noise still arrive */
   double crosstalk_db; /**< this channel hears the other one's output at this level; -INFINITY: not */
-  double
-      hum_dbfs; /**< mains line at hum_hz; orders 2 to 5 each 10 dB below the one before; -INFINITY: none */
+  /** mains line at hum_hz; orders 2 to 5 each 10 dB below the one before; -INFINITY: none */
+  double hum_dbfs;
   double noise_dbfs; /**< white Gaussian, level in 0 ... rate/2; -INFINITY: none */
   double dc;         /**< of full scale */
   double output_ohm; /**< source resistance */
   double output_uf;  /**< capacitor in series with the output; 0: none */
-  double
-      current_limit; /**< peak current into the load, full scale per ohm: A where full scale is 1 V; 0: none */
+  /** peak current into the load, full scale per ohm: A where full scale is 1 V; 0: none */
+  double current_limit;
 } mt_simulated_channel;
 
 typedef enum mt_dropout_kind {

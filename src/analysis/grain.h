@@ -22,8 +22,7 @@ double mt_grain_power(const double *x, size_t n, size_t s);
 
 /** The noise over the level at the same moment. */
 typedef struct mt_grain_law {
-  double
-      octaves; /**< of level below the peak, over which it stands clear of the floor; 0: too few to look at more */
+  double octaves; /**< of level below the peak, over which it stands clear of the floor; 0: too few */
   double gain;  /**< by how much less it scatters about steps that double than about a smooth law, of that */
   double slope; /**< of the logarithm of its power over that of such steps: 1 if these are what it is */
   double scatter; /**< about the smooth law, of the logarithm of squares; of Gaussian noise pi^2 / 2 */
@@ -44,9 +43,8 @@ bool mt_grain_is_stepped(const mt_grain_law *law);
 typedef struct mt_grain_pulse {
   double rise_db;  /**< least of the period, above the floor */
   double depth_db; /**< greatest above least */
-  double
-      strength; /**< of its second order re its mean; 1/2: all of it is in proportion to the wave or its slope */
-  double lag_deg; /**< of that order behind the wave, 0 ... 360: 0 as the wave, 180 as its slope */
+  double strength; /**< of its second order re its mean; 1/2: all of it goes with the wave or its slope */
+  double lag_deg;  /**< of that order behind the wave, 0 ... 360: 0 as the wave, 180 as its slope */
 } mt_grain_pulse;
 
 /**

@@ -101,8 +101,7 @@ typedef struct channel {
   const mt_sweep_reference *reference;
   const mt_sweep_capture *capture;
   double amplitude; /* played: the reading is per unit of it */
-  double *
-      idle; /* owned: variance of a bin by idle noise without its lines, where the sweep has the power of 1 */
+  double *idle; /* owned: variance of a bin by idle noise without lines, where the sweep has a power of 1 */
   double idle_bin; /* of it, from bin to bin of the quotient */
   mt_psd_line lines[LINES_MAX];
   size_t nlines;

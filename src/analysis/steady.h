@@ -23,9 +23,8 @@ typedef struct mt_steady_event {
   mt_steady_kind kind;
   double begin_s;
   double end_s;
-  double phase_step_deg; /**< after less before, -180 ... 180; lost frames are positive; 0 for a drift */
-  double
-      level_change_db; /**< LOST, UNSTEADY: after less before; DIP: the deepest block, at most 100 dB down */
+  double phase_step_deg;  /**< after less before, -180 ... 180; lost frames are positive; 0 for a drift */
+  double level_change_db; /**< LOST, UNSTEADY: after less before; DIP: deepest block, at most 100 dB down */
 } mt_steady_event;
 
 typedef struct mt_steady {

@@ -37,11 +37,10 @@ typedef struct mt_travel_event {
   int channel;
   double begin_s; /**< from the first sample */
   double length_s;
-  double
-      attenuation_db; /**< of that channel re its largest level, just before; STUCK and LOST: where it begins */
-  double
-      size_db; /**< SCRATCH: power above 6 kHz re what it is around; LOST: depth; STUCK: what the other moved;
+  double attenuation_db; /**< of that channel re its largest level, before; STUCK and LOST: at the begin */
+  /** SCRATCH: power above 6 kHz re what it is around; LOST: depth; STUCK: what the other moved;
                               JUMP: by how much, signed */
+  double size_db;
   double level_dbfs; /**< SCRATCH: its power above 6 kHz */
   bool to_the_end;   /**< LOST: not back at the lowest level of the other channel */
 } mt_travel_event;

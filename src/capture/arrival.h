@@ -9,11 +9,10 @@
 
 /** One mark on one channel. */
 typedef struct mt_arrival {
-  double frame;   /**< where the mark's time 0 falls, fractional */
-  double share;   /**< both chirps' share of the energy in the marks' band, 0 ... 1 */
-  double gain[4]; /**< of the cosine and sine part of the upward, then of the downward chirp */
-  double
-      variance_frame; /**< of `frame` at a known clock offset, frames squared, from what the chirps leave */
+  double frame;          /**< where the mark's time 0 falls, fractional */
+  double share;          /**< both chirps' share of the energy in the marks' band, 0 ... 1 */
+  double gain[4];        /**< of the cosine and sine part of the upward, then of the downward chirp */
+  double variance_frame; /**< of `frame` at a known clock offset, frames squared, by what chirps leave */
   double variance_apart; /**< of the noise alone, without what both marks of a take have in common */
   double frame_of_e;     /**< by how many frames a clock offset too high by 1 would move `frame` */
 } mt_arrival;

@@ -17,8 +17,7 @@ typedef struct mt_level_sight {
   double peak_dbfs; /**< of the louder channel, as the input sees it */
   bool is_clipped;  /**< the input: samples stand at full scale */
   bool is_present;  /**< the tone stands clear of the noise on a channel */
-  double
-      thd_db; /**< worst of the channels with a tone, re the fundamental, noise taken off; -300: none seen */
+  double thd_db;    /**< worst of the channels with a tone, re the fundamental, noise off; -300: none seen */
 } mt_level_sight;
 
 typedef enum mt_level_end {
