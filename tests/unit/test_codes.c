@@ -1,5 +1,6 @@
 /* Samples as decoders of a few bits make them are told from all others. Encoders here are the shortest that decode. */
 #include "analysis/codes.h"
+#include "companding.h"
 #include "support.h"
 
 #include "base/decibel.h"
@@ -26,22 +27,6 @@ static void round_to(unsigned bits)
     x[i] = fmin(fmax(rint(x[i] * full), -full), full - 1.0) / full;
 }
 
-/* ITU-T G.711: magnitude + 33 of 13 bits, a segment and four bits of it; the decoder gives the middle. */
-static double mu_law(double value)
-{
-  int size = (int)fmin(fabs(value) * 8192.0, 8158.0) + 33, segment = (int)log2(size) - 5;
-  int middle = ((size >> (segment + 1)) << (segment + 1)) + (1 << segment) - 33;
-  return copysign((double)middle / 8192.0, value);
-}
-
-/* The same: 12 bits of magnitude, sixteen levels to a segment, the first two alike. */
-static double a_law(double value)
-{
-  int size = (int)fmin(fabs(value) * 4096.0, 4095.0), segment = size < 64 ? 1 : (int)log2(size) - 4;
-  int middle = ((size >> segment) << segment) + (1 << (segment - 1));
-  return copysign((double)middle / 4096.0, value);
-}
-
 static void companding_is_noticed_whatever_the_volume_after_it(void **state)
 {
   static const double levels_dbfs[] = {-1.0, -10.0, -20.0, -26.0}, gains[] = {1.0, 0.7, 0.411};
@@ -56,7 +41,7 @@ static void companding_is_noticed_whatever_the_volume_after_it(void **state)
             continue;
           fill_tone(997.0, levels_dbfs[l], -85.0, &random);
           for (size_t i = 0; i < N; i++)
-            x[i] = gains[g] * (law == 0 ? mu_law(x[i]) : a_law(x[i]));
+            x[i] = gains[g] * (law == 0 ? companding_mu_law(x[i]) : companding_a_law(x[i]));
           round_to(bits);
           assert_int_equal(mt_codes_find(x, N), MT_CODES_COMPANDED);
         }

@@ -1,5 +1,6 @@
 /* Noise is told by where in the wave it is loud: against closed forms, and decoders written out. */
 #include "analysis/grain.h"
+#include "companding.h"
 #include "support.h"
 
 #include "base/decibel.h"
@@ -9,21 +10,6 @@
 #define RATE 48000.0
 
 static double x[N], level[N];
-
-/* ITU-T G.711, as in test_codes.c: the middle of one of sixteen levels of a segment. */
-static double mu_law(double value)
-{
-  int size = (int)fmin(fabs(value) * 8192.0, 8158.0) + 33, segment = (int)log2(size) - 5;
-  int middle = ((size >> (segment + 1)) << (segment + 1)) + (1 << segment) - 33;
-  return copysign((double)middle / 8192.0, value);
-}
-
-static double a_law(double value)
-{
-  int size = (int)fmin(fabs(value) * 4096.0, 4095.0), segment = size < 64 ? 1 : (int)log2(size) - 4;
-  int middle = ((size >> segment) << segment) + (1 << (segment - 1));
-  return copysign((double)middle / 4096.0, value);
-}
 
 /* From 100 to 300 Hz, as the sweep goes there. */
 static double slow_wave(double i, double amplitude)
@@ -40,8 +26,8 @@ static double make(maker by, double wave, double slope, double step, mt_random *
   double noise = mt_random_normal(random);
 
   switch (by) {
-  case MU_LAW: return mu_law(wave);
-  case A_LAW: return a_law(wave);
+  case MU_LAW: return companding_mu_law(wave);
+  case A_LAW: return companding_a_law(wave);
   case CONTACT: return wave * (1.0 + 0.01 * noise);
   case ENVELOPE: return wave + 0.003 * noise;
   case SLOPE: return wave + 0.5 * slope * noise;
