@@ -53,7 +53,7 @@ typedef struct mt_sine_fit {
  *
  * Source: IEEE 1057 four-parameter fit, t = 0 at mid-record.
  * Tolerance: the Cramer-Rao bound; below -195 dB of its own; tests/unit/test_fit.c.   Thread: any.
- * Cost: O(n), about 4 ns a sample for the fundamental, 8 with ten orders; 17 more with guess_hz = 0.
+ * Cost: O(n), about 2 ns a sample for the fundamental, 5 with ten orders; 5 more with guess_hz = 0.
  */
 mt_code mt_fit_sine(const double *x, size_t n, double rate_hz, double guess_hz, int norders, mt_sine_fit *out,
                     double *residual, mt_error *err);
@@ -224,7 +224,12 @@ void mt_transfer_finish(mt_transfer *transfer);
 
 /* ---- the readings (analysis/measure.c) --------------------------------------------------------- */
 
-/** Read everything a stimulus take holds. Appends to `results`. `location` as found by capture. */
+/**
+ * Read everything a stimulus take holds. Appends to `results`. `location` as found by capture.
+ *
+ * Thread: any, one a take; where there are two processors a second one of its own works beside it, as it does in
+ * mt_measure_recording().
+ */
 mt_code mt_measure_stimulus(const mt_take *take, const mt_stimulus *stimulus, const mt_location *location,
                             const char *state, mt_results *results, mt_error *err);
 
